@@ -1,0 +1,1 @@
+"""Cases: from findings and people's answers to what must be said. Pure."""

@@ -1,0 +1,1 @@
+"""Simulated boxes of our own invention, through the real readers and desk."""

@@ -1,0 +1,1 @@
+"""Exposure: how long, how likely, what is the safest thing to do. Pure."""

@@ -1,0 +1,1 @@
+"""The facts: frozen records that everything else speaks in. No I/O, no clock."""

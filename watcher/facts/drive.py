@@ -1,0 +1,231 @@
+"""What one drive said at one moment, or why it could not be asked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+from watcher.facts.checks import require_not_negative, require_utc
+from watcher.facts.identity import DriveId
+
+
+class Protocol(StrEnum):
+    """The command set a drive speaks."""
+
+    ATA = "ata"
+    SCSI = "scsi"
+    NVME = "nvme"
+    UNKNOWN = "unknown"
+
+
+class Medium(StrEnum):
+    """What the data rests on."""
+
+    ROTATING = "rotating"
+    FLASH = "flash"
+    UNKNOWN = "unknown"
+
+
+class Verdict(StrEnum):
+    """The drive's own overall judgement of itself."""
+
+    PASSED = "passed"
+    FAILING = "failing"
+    UNKNOWN = "unknown"
+
+
+class Metric(StrEnum):
+    """A number that a drive reports, with its unit, under one name for every kind of drive.
+
+    A metric that is absent from a reading was not reported: that is "not known", never zero.
+    """
+
+    TEMPERATURE_CELSIUS = "temperature-celsius"
+    POWER_ON_HOURS = "power-on-hours"
+    POWER_CYCLES = "power-cycles"
+    UNSAFE_SHUTDOWNS = "unsafe-shutdowns"
+    REALLOCATED_SECTORS = "reallocated-sectors"  # ATA 5; device statistics page 3
+    REALLOCATION_EVENTS = "reallocation-events"  # ATA 196
+    PENDING_SECTORS = "pending-sectors"  # ATA 197
+    OFFLINE_UNCORRECTABLE = "offline-uncorrectable"  # ATA 198
+    REPORTED_UNCORRECTABLE = "reported-uncorrectable"  # ATA 187; device statistics page 4
+    COMMAND_TIMEOUTS = "command-timeouts"  # ATA 188
+    SPIN_RETRIES = "spin-retries"  # ATA 10
+    INTERFACE_CRC_ERRORS = "interface-crc-errors"  # ATA 199; device statistics page 6
+    LOAD_CYCLES = "load-cycles"  # ATA 193
+    HELIUM_PERCENT = "helium-percent"  # ATA 22, normalised value
+    WEAR_PERCENT = "wear-percent"  # share of rated writes used; may pass 100
+    SPARE_PERCENT = "spare-percent"  # reserve blocks left
+    SPARE_THRESHOLD_PERCENT = "spare-threshold-percent"
+    CRITICAL_WARNING = "critical-warning"  # NVMe health log byte 0, a bit field
+    MEDIA_ERRORS = "media-errors"  # NVMe unrecovered data-integrity errors
+    ERROR_LOG_ENTRIES = "error-log-entries"
+    GROWN_DEFECTS = "grown-defects"  # SCSI grown defect list
+    READ_ERRORS_UNCORRECTED = "read-errors-uncorrected"  # SCSI log page 03
+    WRITE_ERRORS_UNCORRECTED = "write-errors-uncorrected"  # SCSI log page 02
+    VERIFY_ERRORS_UNCORRECTED = "verify-errors-uncorrected"  # SCSI log page 05
+    NON_MEDIUM_ERRORS = "non-medium-errors"  # SCSI log page 06
+    BYTES_READ = "bytes-read"
+    BYTES_WRITTEN = "bytes-written"
+    TEMPERATURE_WARNING_CELSIUS = "temperature-warning-celsius"  # the drive's own upper limit
+    TEMPERATURE_CRITICAL_CELSIUS = "temperature-critical-celsius"
+    TEMPERATURE_HIGHEST_CELSIUS = "temperature-highest-celsius"  # over its life
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attribute:
+    """One row of an ATA attribute table, as printed (the raw value may be packed)."""
+
+    number: int  # 1 to 255
+    name: str
+    value: int | None  # normalised; sinks towards the threshold
+    worst: int | None
+    threshold: int | None
+    raw: int
+    raw_text: str
+    prefail: bool  # flag bit 0: at the threshold means loss is near, not only old age
+    failing_now: bool
+    failed_before: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SelfTest:
+    """One entry of a drive's self-test log, newest first in a reading."""
+
+    kind: str  # "short", "extended", …, as the drive names it
+    passed: bool | None  # None: still running, aborted, or not known
+    found_damage: bool  # ended with a read, electrical or mechanical failure
+    power_on_hours: int | None  # when it ran
+    first_bad_lba: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveIdentity:
+    """Who a drive is: what does not change while it lives."""
+
+    drive: DriveId
+    model: str
+    serial: str
+    wwn: str | None = None
+    firmware: str | None = None
+    capacity_bytes: int | None = None
+    protocol: Protocol = Protocol.UNKNOWN
+    medium: Medium = Medium.UNKNOWN
+    rotation_rpm: int | None = None
+    logical_sector_bytes: int | None = None
+    physical_sector_bytes: int | None = None
+    family: str | None = None  # what the tool's drive table calls it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveReading:
+    """A complete answer of one drive: what it is, what it counts, what it thinks of itself."""
+
+    identity: DriveIdentity
+    observed_at: datetime
+    node: str  # where it was seen, for instance /dev/sda
+    device_type: str  # how it was addressed, for instance "sat" or "megaraid,4"
+    bay: str | None = None  # in the owner's words
+    verdict: Verdict = Verdict.UNKNOWN
+    metrics: tuple[tuple[Metric, int], ...] = ()  # each metric at most once
+    attributes: tuple[Attribute, ...] = ()
+    self_tests: tuple[SelfTest, ...] = ()
+    self_test_remaining_percent: int | None = None  # while one runs
+    exit_status: int = 0  # of smartctl, a bit field
+    doubts: tuple[str, ...] = ()  # what was odd in the answer, in a sentence each
+    source: str = ""  # program and version
+    raw: str = ""  # the answer itself, kept so that a better parser can be run over the past
+
+    def __post_init__(self) -> None:
+        """Check the time, and that no metric is named twice."""
+        require_utc(self.observed_at, "observed_at")
+        names = [metric for metric, _ in self.metrics]
+        if len(names) != len(set(names)):
+            raise ValueError("a metric is named twice in one reading")
+
+    def metric(self, wanted: Metric) -> int | None:
+        """Give the value of a metric, or None when the drive did not report it."""
+        return next((value for metric, value in self.metrics if metric is wanted), None)
+
+
+class Unread(StrEnum):
+    """Why a drive gave no reading."""
+
+    FORBIDDEN = "forbidden"  # we lack the right to ask
+    VANISHED = "vanished"  # the device is not there, or does not answer an identify
+    ASLEEP = "asleep"  # spun down; we did not wake it
+    HUNG = "hung"  # the time limit passed, or an earlier child is still stuck on it
+    GARBLED = "garbled"  # an answer that does not parse, or was cut
+    TOOL_MISSING = "tool-missing"  # no smartctl
+    NO_SMART = "no-smart"  # a virtual disk, a bridge or a stick without SMART
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveUnread:
+    """A drive that is, or should be, there and gave no reading this time."""
+
+    node: str
+    why: Unread
+    detail: str  # one sentence for the owner
+    observed_at: datetime
+    drive: DriveId | None = None  # None when it could not be told which drive this is
+    device_type: str = ""
+    model: str | None = None
+    serial: str | None = None
+    capacity_bytes: int | None = None
+    bay: str | None = None
+
+    def __post_init__(self) -> None:
+        """Check the time."""
+        require_utc(self.observed_at, "observed_at")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """How one metric of one drive changed: its change points, oldest first.
+
+    The first point is the value that held when the window began, the last is the latest value.
+    """
+
+    metric: Metric
+    points: tuple[tuple[datetime, int], ...]
+
+    def rise_since(self, moment: datetime) -> int | None:
+        """Give how far the metric rose above its value at ``moment``; None when not known.
+
+        A fall below that value (a counter reset, a drive that relearned) counts as 0 rise from
+        the lowest value since.
+        """
+        if not self.points:
+            return None
+        base: int | None = None
+        lowest: int | None = None
+        for at, value in self.points:
+            if at <= moment:
+                base = value
+            elif base is not None:
+                lowest = value if lowest is None else min(lowest, value)
+        if base is None:
+            base = self.points[0][1]
+        floor = base if lowest is None else min(base, lowest)
+        require_not_negative(self.points[-1][1] - floor, "rise")
+        return self.points[-1][1] - floor
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrivePast:
+    """What history knows of one drive, up to but without the survey at hand."""
+
+    identity: DriveIdentity
+    first_seen: datetime
+    last_read: datetime | None  # last complete reading
+    last_present: datetime | None  # last time it was there at all
+    bay: str | None = None
+    node: str | None = None  # where it was last seen
+    in_use: bool = True  # False: retired by the owner, not expected any more
+    traces: tuple[Trace, ...] = field(default=())
+
+    def trace(self, wanted: Metric) -> Trace | None:
+        """Give the trace of a metric, or None when it was never recorded."""
+        return next((trace for trace in self.traces if trace.metric is wanted), None)

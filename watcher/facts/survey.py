@@ -1,0 +1,59 @@
+"""One complete look at a box: what it hands over to the desk."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from watcher.facts.checks import require_utc
+from watcher.facts.drive import DriveReading, DriveUnread, Unread
+from watcher.facts.identity import BoxId, DriveId, Subject
+from watcher.facts.kernel_event import KernelEvent
+from watcher.facts.pool import Pool
+
+SURVEY_FORMAT = 1
+"""Version of the shape of a survey; a newer one is refused, not guessed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blindness:
+    """A source that could not be looked at."""
+
+    source: str  # "drive-discovery", "md", "zfs", "btrfs", "lvm", "kernel-log", …
+    why: Unread
+    detail: str  # what was seen, one sentence
+    remedy: str  # what to do about it, one sentence
+    subject: Subject | None = None  # the pool or drive it hides, when that is known
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Survey:
+    """All that was seen in one round, and all that could not be seen."""
+
+    survey: str  # unique id, so that handing it over twice counts once
+    box: BoxId
+    taken_at: datetime
+    drives: tuple[DriveReading, ...] = ()
+    unread: tuple[DriveUnread, ...] = ()
+    pools: tuple[Pool, ...] = ()
+    events: tuple[KernelEvent, ...] = ()
+    blind: tuple[Blindness, ...] = ()
+    answered: tuple[str, ...] = ()  # the sources that answered in full
+    format: int = SURVEY_FORMAT
+
+    def __post_init__(self) -> None:
+        """Check the time and the format."""
+        require_utc(self.taken_at, "taken_at")
+        if self.format > SURVEY_FORMAT:
+            raise ValueError(f"survey format {self.format} is newer than {SURVEY_FORMAT}")
+
+    def reading(self, drive: DriveId) -> DriveReading | None:
+        """Give the reading of a drive, or None."""
+        return next((r for r in self.drives if r.identity.drive == drive), None)
+
+    @property
+    def present(self) -> frozenset[DriveId]:
+        """Drives that are there, whether or not they could be read."""
+        return frozenset(r.identity.drive for r in self.drives) | frozenset(
+            u.drive for u in self.unread if u.drive is not None and u.why is not Unread.VANISHED
+        )

@@ -1,0 +1,52 @@
+"""Numbers in a person's words: sizes, spans of time, shares."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+_SIZES = ((10**15, "PB"), (10**12, "TB"), (10**9, "GB"), (10**6, "MB"), (10**3, "kB"))
+
+
+def say_bytes(count: int | None) -> str:
+    """Say a size in powers of ten, as drives are sold: ``8 TB``, ``1.5 TB``, ``500 GB``."""
+    if count is None:
+        return "size unknown"
+    for unit, word in _SIZES:
+        if count >= unit:
+            value = count / unit
+            text = f"{value:.0f}" if value >= 100 else f"{value:.1f}"
+            return f"{text.removesuffix('.0')} {word}"
+    return f"{count} bytes"
+
+
+def say_span(span: timedelta) -> str:
+    """Say a span of time in its one or two largest units: ``2 days 3 h``, ``40 min``."""
+    seconds = int(abs(span.total_seconds()))
+    days, rest = divmod(seconds, 86400)
+    hours, rest = divmod(rest, 3600)
+    minutes, left = divmod(rest, 60)
+    if days:
+        word = "day" if days == 1 else "days"
+        return f"{days} {word} {hours} h" if hours and days < 14 else f"{days} {word}"
+    if hours:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    if minutes:
+        return f"{minutes} min"
+    return f"{left} s"
+
+
+def say_count(count: int, one: str, many: str | None = None) -> str:
+    """Say a count with its noun: ``1 drive``, ``3 drives``."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def say_percent(share: float) -> str:
+    """Say a share (0 to 1) so that small ones do not vanish: ``12%``, ``0.4%``, ``under 0.1%``."""
+    percent = share * 100
+    if percent >= 10:
+        return f"{percent:.0f}%"
+    if percent >= 1:
+        return f"{percent:.1f}%".replace(".0%", "%")
+    if percent >= 0.1:
+        return f"{percent:.1f}%"
+    return "under 0.1%"

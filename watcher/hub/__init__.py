@@ -1,0 +1,1 @@
+"""Boxes that report to a hub."""

@@ -1,0 +1,1 @@
+"""Reaching people: message texts and targets."""

@@ -1,0 +1,1 @@
+"""Readers: each asks one source and parses its answer strictly."""

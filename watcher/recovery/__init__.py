@@ -1,0 +1,1 @@
+"""Recovery: from lost margin to margin proven back, step by step. Pure."""

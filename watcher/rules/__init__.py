@@ -1,0 +1,1 @@
+"""Rules: named tests of the facts that yield findings. Pure."""

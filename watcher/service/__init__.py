@@ -1,0 +1,1 @@
+"""The shell: clock, loop, desk, delivery, settings."""

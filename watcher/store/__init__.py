@@ -1,0 +1,1 @@
+"""The store: history, cases and the outbox in one SQLite file."""
