@@ -1,0 +1,248 @@
+"""The case book of one box: what is open, who answered, what is silent, what waits to be said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from watcher.facts.checks import require_utc
+from watcher.facts.finding import Finding, Urgency
+from watcher.facts.identity import BoxId, DriveId, PoolId, Subject
+
+BOOK_FORMAT = 1
+
+
+class BrokenInvariant(Exception):
+    """The book is in a state that cannot come about: a fault of ours, never of the owner's."""
+
+
+class NoticeKind(StrEnum):
+    """Why a person hears of a case."""
+
+    OPENED = "opened"
+    WORSENED = "worsened"
+    REMINDER = "reminder"  # nobody has answered
+    TAKEN = "taken"  # somebody answered; those told before hear who
+    ANSWER_ENDED = "answer-ended"  # the term of an acknowledgement passed
+    HANDED_OVER = "handed-over"
+    SILENCE_ENDED = "silence-ended"  # what was silent still holds
+    SILENCE_BROKEN = "silence-broken"  # so bad that the silence does not count
+    UNEXPECTED = "unexpected"  # during maintenance, something that was not announced
+    WORK_OVERRUNS = "work-overruns"  # maintenance ends soon and the pool is not whole
+    WORK_ENDED = "work-ended"  # maintenance is over: what came of it
+    ALL_CLEAR = "all-clear"
+    DIGEST = "digest"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """Somebody took the case, until a time."""
+
+    by: str
+    at: datetime
+    until: datetime
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        """Check the times."""
+        require_utc(self.at, "at")
+        require_utc(self.until, "until")
+        if self.until <= self.at:
+            raise ValueError("an answer ends after it begins")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Climb:
+    """Where on its ladder an unanswered case stands."""
+
+    rung: int  # the rung that was told last
+    next_at: datetime  # when the next rung, or the same again, is told
+    repeats: int = 0  # how often the last rung was told again
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """A finding of a case, and whether it holds now."""
+
+    finding: Finding
+    since: datetime
+    seen_at: datetime  # last time the facts said so
+    cleared_at: datetime | None = None  # the facts said that it holds no more
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One trouble, from first finding to all-clear."""
+
+    number: int
+    locus: Subject  # where the trouble is: the pool, or the drive or source that stands alone
+    label: str  # what the owner calls that
+    opened_at: datetime
+    held: tuple[Held, ...]
+    told_urgency: Urgency | None = None  # the highest urgency that people were told
+    told_weight: int = 0  # the weight of what they were told, to see it grow
+    told: tuple[str, ...] = ()  # people who were told, in order
+    climb: Climb | None = None  # None: answered, silent, or only a note
+    answer: Answer | None = None
+    hushed: bool = False  # everything weighty in it is silenced or expected
+    calm_since: datetime | None = None  # nothing holds since then
+    closed_at: datetime | None = None
+    notices: int = 0  # how many were decided; numbers their keys
+    answers: tuple[Answer, ...] = ()  # all that were given, oldest first
+
+    @property
+    def standing(self) -> tuple[Finding, ...]:
+        """Findings that hold now, most urgent first."""
+        now = [held.finding for held in self.held if held.cleared_at is None]
+        return tuple(sorted(now, key=lambda f: (-f.urgency.rank, f.rule, str(f.subject))))
+
+    @property
+    def urgency(self) -> Urgency:
+        """The highest urgency of what holds now, ``NOTE`` when nothing does."""
+        return max((f.urgency for f in self.standing), key=lambda u: u.rank, default=Urgency.NOTE)
+
+    @property
+    def weightiest(self) -> Finding:
+        """The finding that the case is named for: what holds now, else what held last."""
+        standing = self.standing
+        if standing:
+            return standing[0]
+        return max(self.held, key=lambda h: (h.finding.urgency.rank, h.seen_at)).finding
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the trouble still lasts."""
+        return self.closed_at is None
+
+
+class ScopeKind(StrEnum):
+    """What a silence covers."""
+
+    BOX = "box"
+    CLIENT = "client"
+    DRIVE = "drive"
+    POOL = "pool"
+    RULE = "rule"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silence:
+    """Something is not to sound, until a time, by somebody, for a reason."""
+
+    number: int
+    scope: ScopeKind
+    key: str  # a drive id, a pool id, a rule's name, a box
+    by: str
+    reason: str
+    begins: datetime
+    until: datetime
+
+    def __post_init__(self) -> None:
+        """Refuse an endless or unexplained silence."""
+        require_utc(self.begins, "begins")
+        require_utc(self.until, "until")
+        if self.until <= self.begins:
+            raise ValueError("a silence ends after it begins")
+        if not (self.by and self.reason):
+            raise ValueError("a silence needs a name and a reason")
+
+
+class ExpectKind(StrEnum):
+    """What a piece of planned work will cause."""
+
+    REPLACE = "replace"  # this drive goes, another comes, the pool rebuilds
+    DRIVE_OFF = "drive-off"  # this drive is gone for a while
+    DEGRADED = "degraded"  # this pool may lose margin by one
+    REBUILD = "rebuild"  # this pool rebuilds
+    BOX_OFF = "box-off"  # the box does not report
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectation:
+    """One change that is announced."""
+
+    kind: ExpectKind
+    drive: DriveId | None = None
+    said: str = ""  # in the owner's words: "replace bay 3"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Maintenance:
+    """Planned work on a pool or a box."""
+
+    number: int
+    by: str
+    reason: str
+    begins: datetime
+    ends: datetime
+    expects: tuple[Expectation, ...]
+    pool: PoolId | None = None  # None: any pool of the box
+    pool_name: str = ""
+    warned: bool = False  # the overrun was told
+    over: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse work without an end or without anything announced."""
+        require_utc(self.begins, "begins")
+        require_utc(self.ends, "ends")
+        if self.ends <= self.begins:
+            raise ValueError("planned work ends after it begins")
+        if not self.expects:
+            raise ValueError("planned work announces what it expects")
+
+    def is_on(self, now: datetime) -> bool:
+        """Tell whether the work is going on."""
+        return not self.over and self.begins <= now < self.ends
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pending:
+    """Something decided that still waits to be said to one person."""
+
+    person: str
+    kind: NoticeKind
+    case: int  # 0: not about a case
+    urgency: Urgency
+    not_before: datetime
+    number: int  # of the case's notices, for the key
+    about: str = ""  # a word more: who took it, which silence was broken
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PoolSeen:
+    """What the last survey saw of a pool; maintenance compares with it."""
+
+    pool: PoolId
+    name: str
+    protection: str
+    lost: int  # members of the tree that do not stand
+    lost_drives: tuple[DriveId, ...]  # those of them that can be named
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Book:
+    """All that the case side of one box remembers. Complete and serialisable."""
+
+    box: BoxId
+    cases: tuple[Case, ...] = ()  # open ones, and those closed within the last day
+    silences: tuple[Silence, ...] = ()
+    works: tuple[Maintenance, ...] = ()
+    pending: tuple[Pending, ...] = ()
+    pools: tuple[PoolSeen, ...] = ()
+    sent_at: tuple[datetime, ...] = ()  # when messages left lately, for the flood limit
+    digest_at: datetime | None = None
+    last_survey_at: datetime | None = None
+    next_case: int = 1
+    next_mark: int = 1  # numbers silences and works
+    format: int = BOOK_FORMAT
+
+    def case(self, number: int) -> Case | None:
+        """Give the case of that number, or None."""
+        return next((case for case in self.cases if case.number == number), None)
+
+    @property
+    def open_cases(self) -> tuple[Case, ...]:
+        """Cases that are not closed, most urgent first."""
+        still = [case for case in self.cases if case.is_open]
+        return tuple(sorted(still, key=lambda c: (-c.urgency.rank, c.number)))
