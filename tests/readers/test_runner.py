@@ -1,0 +1,134 @@
+"""The real machine, with real programs that this file writes."""
+
+from __future__ import annotations
+
+import os
+import signal
+import stat
+import time
+from pathlib import Path
+
+import pytest
+
+from watcher.readers.host import Ended
+from watcher.readers.runner import RealHost
+
+
+def program(folder: Path, name: str, body: str) -> str:
+    """Write a small shell program and give its path."""
+    path = folder / name
+    path.write_text(f"#!/bin/sh\n{body}\n")
+    path.chmod(path.stat().st_mode | stat.S_IXUSR)
+    return str(path)
+
+
+def test_a_program_that_ends_gives_status_and_both_outputs(tmp_path: Path) -> None:
+    ran = RealHost().run((program(tmp_path, "p", "echo out; echo err >&2; exit 4"),))
+    assert (ran.ended, ran.status, ran.stdout, ran.stderr) == (Ended.EXITED, 4, "out\n", "err\n")
+
+
+def test_a_program_speaks_plain_english_and_reads_nothing(tmp_path: Path) -> None:
+    ran = RealHost().run((program(tmp_path, "p", "echo $LC_ALL; cat; echo end"),))
+    assert ran.stdout == "C\nend\n"
+
+
+def test_arguments_reach_a_program_as_they_are(tmp_path: Path) -> None:
+    path = program(tmp_path, "p", 'for a in "$@"; do echo "[$a]"; done')
+    assert RealHost().run((path, "a b", "$(id)", "*")).stdout == "[a b]\n[$(id)]\n[*]\n"
+
+
+def test_undecodable_bytes_are_replaced(tmp_path: Path) -> None:
+    ran = RealHost().run((program(tmp_path, "p", r"printf 'a\377b'"),))
+    assert ran.stdout == "a\N{REPLACEMENT CHARACTER}b"
+
+
+def test_a_missing_program_is_missing() -> None:
+    assert RealHost().run(("no-such-program-here",)).ended is Ended.MISSING
+
+
+def test_a_program_with_a_missing_interpreter_is_missing(tmp_path: Path) -> None:
+    path = tmp_path / "p"
+    path.write_text("#!/no/such/interpreter\n")
+    path.chmod(0o755)
+    assert RealHost().run((str(path),)).ended is Ended.MISSING
+
+
+def test_a_file_that_may_not_be_run_is_forbidden(tmp_path: Path) -> None:
+    path = tmp_path / "p"
+    path.write_text("echo\n")
+    assert RealHost().run((str(path),)).ended is Ended.FORBIDDEN
+
+
+def test_an_argument_that_cannot_be_passed_is_an_answer_and_no_error() -> None:
+    assert RealHost().run(("echo", "a\0b")).ended is Ended.FORBIDDEN
+
+
+def test_a_slow_program_is_killed_with_all_that_it_started(tmp_path: Path) -> None:
+    path = program(tmp_path, "p", f"sleep 60 & echo $! > {tmp_path}/child; wait")
+    ran = RealHost().run((path,), limit_seconds=0.5)
+    assert ran.ended is Ended.TIMED_OUT
+    assert ran.seconds < 5
+    child = int((tmp_path / "child").read_text())
+    until = time.monotonic() + 5
+    while time.monotonic() < until and _runs(child):
+        os.sched_yield()
+    assert not _runs(child)
+
+
+def _runs(pid: int) -> bool:
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0]
+    except FileNotFoundError:
+        return False
+    return state != "Z"
+
+
+def test_a_pipe_that_stays_open_is_not_a_whole_answer(tmp_path: Path) -> None:
+    ran = RealHost().run((program(tmp_path, "p", "echo half; sleep 60 &"),), limit_seconds=0.5)
+    assert ran.ended is Ended.TIMED_OUT
+
+
+def test_a_program_killed_by_a_signal_says_which(tmp_path: Path) -> None:
+    ran = RealHost().run((program(tmp_path, "p", "kill -SEGV $$"),))
+    assert (ran.ended, ran.status) == (Ended.KILLED, -signal.SIGSEGV)
+
+
+def test_endless_output_is_cut_off(tmp_path: Path) -> None:
+    host = RealHost(output_limit_bytes=100_000)
+    ran = host.run((program(tmp_path, "p", "yes"),), limit_seconds=20)
+    assert ran.ended is Ended.TOO_LONG
+    assert len(ran.stdout) < 1_000_000
+
+
+def test_a_program_that_cannot_be_killed_blocks_its_lane_only(tmp_path: Path) -> None:
+    """A wait inside the kernel is played by a killer that does nothing."""
+    host = RealHost(kill=lambda _pid: None, grace_seconds=0.1)
+    path = program(
+        tmp_path, "p", f"echo x >> {tmp_path}/starts; echo $$ > {tmp_path}/pid; sleep 60"
+    )
+    assert host.run((path,), limit_seconds=0.5, lane="/dev/sda").ended is Ended.STUCK
+    again = host.run((path,), limit_seconds=0.5, lane="/dev/sda")
+    assert again.ended is Ended.STUCK
+    assert again.seconds < 0.2
+    assert (tmp_path / "starts").read_text() == "x\n"
+    assert host.run(("echo", "fine"), lane="/dev/sdb").stdout == "fine\n"
+    pid = int((tmp_path / "pid").read_text())
+    os.killpg(pid, signal.SIGKILL)
+    until = time.monotonic() + 5
+    while time.monotonic() < until and _runs(pid):
+        os.sched_yield()
+    assert host.run(("echo", "free"), lane="/dev/sda").stdout == "free\n"
+
+
+def test_files_folders_and_links_are_read(tmp_path: Path) -> None:
+    (tmp_path / "b").write_bytes(b"t\xff")
+    (tmp_path / "a").symlink_to("b")
+    host = RealHost()
+    assert host.read_text(str(tmp_path / "a")) == "t\N{REPLACEMENT CHARACTER}"
+    assert host.list_dir(str(tmp_path)) == ("a", "b")
+    assert host.real_path(str(tmp_path / "a")) == str(tmp_path / "b")
+    assert host.real_path("/no/such") == "/no/such"
+    assert host.exists(str(tmp_path / "a"))
+    assert not host.exists(str(tmp_path / "c"))
+    with pytest.raises(FileNotFoundError):
+        host.read_text(str(tmp_path / "c"))

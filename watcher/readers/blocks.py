@@ -1,0 +1,407 @@
+"""Block devices: which physical drives lie below any node.
+
+Program: ``lsblk`` of util-linux 2.27 and up (JSON); :data:`COMMAND` for 2.37 and up, which has
+MOUNTPOINTS, and :data:`OLD_COMMAND` for older ones, which refuse an unknown column. Described in
+lsblk(8). Numbers are numbers in newer versions and strings in older ones, truth is ``true``,
+``"1"`` or ``1``: both are read.
+
+Traps:
+
+* The tree prints a node under each of its parents (an md array once per member); with ``--list``
+  each node comes once and names only one parent. So parents are completed from
+  ``/sys/block/NAME/slaves`` where that can be read.
+* A partition carries the WWN of its disk. An NVMe namespace's WWN names the namespace and not the
+  drive: two namespaces of one controller are one drive, so NVMe goes by model and serial.
+* A disk may have neither WWN nor serial (a virtual disk): its id says ``unidentified_`` and is as
+  good as the device name, which changes.
+* ``size`` of a loop device or card reader without medium is 0.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from watcher.facts.drive import DriveIdentity, Medium, Protocol, Unread
+from watcher.facts.identity import DriveId, drive_id
+from watcher.readers.errors import CannotParse, CannotRead
+from watcher.readers.host import Host, require_exited
+
+SOURCE = "block-devices"
+
+_COLUMNS = (
+    "NAME,KNAME,PKNAME,PATH,TYPE,SIZE,MODEL,SERIAL,WWN,TRAN,ROTA,RM,FSTYPE,UUID,LABEL,"
+    "LOG-SEC,PHY-SEC,HCTL,VENDOR,STATE"
+)
+COMMAND = ("lsblk", "--json", "--bytes", "--output", f"{_COLUMNS},MOUNTPOINTS")
+OLD_COMMAND = (
+    "lsblk",
+    "--json",
+    "--bytes",
+    "--output",
+    f"{_COLUMNS.replace(',PATH', '')},MOUNTPOINT",
+)
+
+REMEDY = "Install the package util-linux, which brings lsblk."
+
+LINK_FOLDERS = (
+    "/dev/disk/by-id",
+    "/dev/disk/by-path",
+    "/dev/disk/by-partuuid",
+    "/dev/disk/by-partlabel",
+    "/dev/disk/by-uuid",
+    "/dev/mapper",
+    "/dev/md",
+)
+"""Where other names of block devices are kept."""
+
+_NO_DRIVE = re.compile(r"(?:zram|ram|fd|sr|md|dm-|loop)\d+$")
+_NVME_NAMESPACE = re.compile(r"(nvme\d+)(?:c\d+)?n\d+$")
+_NOT_WORD = re.compile(r"[^0-9A-Za-z.+-]+")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block:
+    """One block device."""
+
+    kname: str  # the kernel's name: "sda1", "dm-3", "md0"
+    name: str  # the mapper's name for device-mapper nodes, else the kernel's
+    kind: str  # "disk", "part", "crypt", "lvm", "raid5", "loop", "rom", "mpath", …
+    parents: tuple[str, ...] = ()  # kernel names, sorted
+    size_bytes: int | None = None
+    model: str | None = None
+    vendor: str | None = None
+    serial: str | None = None
+    wwn: str | None = None
+    transport: str | None = None  # "sata", "sas", "nvme", "usb"
+    rotating: bool | None = None
+    removable: bool = False
+    filesystem: str | None = None
+    uuid: str | None = None
+    label: str | None = None
+    mountpoints: tuple[str, ...] = ()
+    logical_sector_bytes: int | None = None
+    physical_sector_bytes: int | None = None
+    hctl: str | None = None
+    state: str | None = None
+    backing_file: str | None = None  # of a loop device
+
+    @property
+    def node(self) -> str:
+        """Give the device node that always exists: ``/dev/`` and the kernel's name."""
+        return f"/dev/{self.kname}"
+
+    @property
+    def is_drive(self) -> bool:
+        """Tell whether this is a physical (or virtual) drive, not something made of drives."""
+        return self.kind == "disk" and not _NO_DRIVE.match(self.kname)
+
+
+def loop_id(backing_file: str) -> DriveId:
+    """Give the id of a loop device: it is as lasting as the file behind it."""
+    path = backing_file.removesuffix(" (deleted)")
+    return DriveId("loop_" + _NOT_WORD.sub("_", path).strip("_"))
+
+
+def _own_id(block: Block) -> DriveId | None:
+    """Give the id of a drive or a loop device, None for anything made of others."""
+    if block.kind == "loop":
+        return loop_id(block.backing_file) if block.backing_file else None
+    if not block.is_drive:
+        return None
+    is_nvme = block.transport == "nvme" or block.kname.startswith("nvme")
+    wwn = None if is_nvme else block.wwn
+    known = drive_id(wwn=wwn, model=block.model, serial=block.serial)
+    return known or DriveId(f"unidentified_{block.kname}")
+
+
+_PROTOCOLS = {"sata": Protocol.ATA, "ata": Protocol.ATA, "sas": Protocol.SCSI, "fc": Protocol.SCSI}
+
+
+@dataclass(frozen=True, slots=True)
+class BlockMap:
+    """All block devices of a box at one moment, and what lies below what."""
+
+    blocks: tuple[Block, ...]
+    links: tuple[tuple[str, str], ...] = ()  # other path → kernel name
+    aliases: tuple[tuple[DriveId, DriveId], ...] = ()  # id seen here → id the drive itself tells
+    _by_kname: dict[str, Block] = field(init=False, repr=False, compare=False)
+    _by_other: dict[str, str] = field(init=False, repr=False, compare=False)
+    _alias: dict[DriveId, DriveId] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Make the look-up tables."""
+        object.__setattr__(self, "_by_kname", {block.kname: block for block in self.blocks})
+        other = dict(self.links)
+        for block in self.blocks:
+            if block.name != block.kname:
+                other.setdefault(block.name, block.kname)
+                other.setdefault(f"/dev/mapper/{block.name}", block.kname)
+        object.__setattr__(self, "_by_other", other)
+        object.__setattr__(self, "_alias", dict(self.aliases))
+
+    def block(self, name: str) -> Block | None:
+        """Find a device by kernel name, ``/dev`` path, mapper name or any recorded link."""
+        short = name.removeprefix("/dev/")
+        kname = self._by_other.get(name) or self._by_other.get(short) or short
+        return self._by_kname.get(kname)
+
+    def _id_of(self, block: Block) -> DriveId | None:
+        """Give a device's own id, as the drive itself tells it where that was learned."""
+        own = _own_id(block)
+        return None if own is None else self._alias.get(own, own)
+
+    def drives_below(self, name: str) -> tuple[DriveId, ...]:
+        """Give the drives that a device rests on, sorted, each once; empty when it is not here."""
+        found = {
+            identity for block in self.below(name) if (identity := self._id_of(block)) is not None
+        }
+        return tuple(sorted(found))
+
+    def below(self, name: str) -> Iterator[Block]:
+        """Walk a device and all that it rests on, each once."""
+        start = self.block(name)
+        waiting = [start] if start else []
+        seen: set[str] = set()
+        while waiting:
+            block = waiting.pop()
+            if block.kname in seen:
+                continue
+            seen.add(block.kname)
+            yield block
+            waiting.extend(self._by_kname[p] for p in block.parents if p in self._by_kname)
+
+    def above(self, name: str) -> Iterator[Block]:
+        """Walk all that rests on a device, each once, without the device itself."""
+        start = self.block(name)
+        waiting = [start.kname] if start else []
+        seen = set(waiting)
+        while waiting:
+            kname = waiting.pop()
+            for block in self.blocks:
+                if kname in block.parents and block.kname not in seen:
+                    seen.add(block.kname)
+                    waiting.append(block.kname)
+                    yield block
+
+    def drive_of_disk(self, name: str) -> DriveId | None:
+        """Give the id of a disk (or loop device); None for anything else or when not here."""
+        block = self.block(name)
+        return None if block is None else self._id_of(block)
+
+    def disks(self) -> tuple[Block, ...]:
+        """Give the devices that are drives, by name."""
+        return tuple(block for block in self.blocks if block.is_drive)
+
+    def disks_of(self, drive: DriveId) -> tuple[Block, ...]:
+        """Give the disks by which a drive is seen: several with multipath or namespaces."""
+        return tuple(block for block in self.blocks if self._id_of(block) == drive)
+
+    def identity_of(self, name: str) -> DriveIdentity | None:
+        """Give what is known of a disk without asking it; None when it is no disk."""
+        block = self.block(name)
+        drive = None if block is None else self._id_of(block)
+        if block is None or drive is None:
+            return None
+        protocol = _PROTOCOLS.get(block.transport or "", Protocol.UNKNOWN)
+        if block.kname.startswith("nvme"):
+            protocol = Protocol.NVME
+        return DriveIdentity(
+            drive=drive,
+            model=block.model or "",
+            serial=block.serial or "",
+            wwn=block.wwn,
+            capacity_bytes=block.size_bytes or None,
+            protocol=protocol,
+            # ROTA says 1 for many virtual disks and bridges: only "0" is worth something
+            medium=Medium.FLASH if block.rotating is False else Medium.UNKNOWN,
+            logical_sector_bytes=block.logical_sector_bytes,
+            physical_sector_bytes=block.physical_sector_bytes,
+        )
+
+    def mounted_on(self, name: str) -> tuple[str, ...]:
+        """Give the mount points of a device and of all that rests on it, sorted."""
+        start = self.block(name)
+        found = set(start.mountpoints) if start else set()
+        for block in self.above(name):
+            found.update(block.mountpoints)
+        return tuple(sorted(found))
+
+    def with_aliases(self, aliases: Mapping[DriveId, DriveId]) -> BlockMap:
+        """Give a map that uses the ids the drives themselves told (see drives.learn_ids)."""
+        return replace(self, aliases=tuple(sorted({**self._alias, **aliases}.items())))
+
+
+def _text(entry: Mapping[str, Any], *names: str) -> str | None:
+    """Give the first non-empty value of some columns as text."""
+    for name in names:
+        value = entry.get(name)
+        if value is not None and not isinstance(value, (str, int, float, bool)):
+            raise CannotParse(SOURCE, f"{name} is not a word", line=repr(value))
+        if value is not None and str(value).strip():
+            return str(value).strip()
+    return None
+
+
+def _number(entry: Mapping[str, Any], name: str) -> int | None:
+    """Give a column as a count; None when it is empty."""
+    value = entry.get(name)
+    if value is None or value == "":
+        return None
+    if isinstance(value, bool) or not isinstance(value, (int, str)):
+        raise CannotParse(SOURCE, f"{name} is not a number", line=repr(value))
+    try:
+        number = int(value)
+    except ValueError as error:
+        raise CannotParse(SOURCE, f"{name} is not a number", line=repr(value)) from error
+    if number < 0:
+        raise CannotParse(SOURCE, f"{name} is negative", line=repr(value))
+    return number
+
+
+def _truth(entry: Mapping[str, Any], name: str) -> bool | None:
+    """Give a column as yes or no; None when it is empty."""
+    value = entry.get(name)
+    if value is None or value == "":
+        return None
+    if value in (True, 1, "1", "true"):
+        return True
+    if value in (False, 0, "0", "false"):
+        return False
+    raise CannotParse(SOURCE, f"{name} is neither yes nor no", line=repr(value))
+
+
+def _mountpoints(entry: Mapping[str, Any]) -> tuple[str, ...]:
+    """Give the mount points from the new list or the old single column."""
+    many = entry.get("mountpoints")
+    if many is None:
+        one = _text(entry, "mountpoint")
+        return (one,) if one else ()
+    if not isinstance(many, list):
+        raise CannotParse(SOURCE, "mountpoints is not a list", line=repr(many))
+    return tuple(str(point) for point in many if point)
+
+
+def _block_of(entry: Mapping[str, Any]) -> Block:
+    """Read one entry, without its parents."""
+    name = _text(entry, "name")
+    kname = _text(entry, "kname") or name
+    kind = _text(entry, "type")
+    if name is None or kname is None or kind is None:
+        raise CannotParse(SOURCE, "a device has no name or type", line=repr(dict(entry)))
+    return Block(
+        kname=kname.removeprefix("/dev/"),
+        name=name.removeprefix("/dev/mapper/").removeprefix("/dev/"),
+        kind=kind,
+        size_bytes=_number(entry, "size"),
+        model=_text(entry, "model"),
+        vendor=_text(entry, "vendor"),
+        serial=_text(entry, "serial"),
+        wwn=_text(entry, "wwn"),
+        transport=_text(entry, "tran"),
+        rotating=_truth(entry, "rota"),
+        removable=bool(_truth(entry, "rm")),
+        filesystem=_text(entry, "fstype"),
+        uuid=_text(entry, "uuid"),
+        label=_text(entry, "label"),
+        mountpoints=_mountpoints(entry),
+        logical_sector_bytes=_number(entry, "log-sec") or None,
+        physical_sector_bytes=_number(entry, "phy-sec") or None,
+        hctl=_text(entry, "hctl"),
+        state=_text(entry, "state"),
+    )
+
+
+def parse(text: str) -> BlockMap:
+    """Read the JSON of lsblk, as a tree or flat; raises ``CannotParse`` for anything else."""
+    try:
+        document = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise CannotParse(SOURCE, f"not JSON: {error}") from error
+    entries = document.get("blockdevices") if isinstance(document, dict) else None
+    if not isinstance(entries, list):
+        raise CannotParse(SOURCE, "no list of blockdevices", line=text[:80])
+    blocks: dict[str, Block] = {}
+    parents: dict[str, set[str]] = {}
+    waiting: list[tuple[object, str | None]] = [(entry, None) for entry in reversed(entries)]
+    while waiting:
+        entry, parent = waiting.pop()
+        if not isinstance(entry, dict):
+            raise CannotParse(SOURCE, "a device is not an object", line=repr(entry))
+        lowered = {str(key).lower(): value for key, value in entry.items()}
+        block = _block_of(lowered)
+        blocks.setdefault(block.kname, block)
+        above = parents.setdefault(block.kname, set())
+        above.update(p for p in (parent, _text(lowered, "pkname")) if p)
+        children = lowered.get("children") or []
+        if not isinstance(children, list):
+            raise CannotParse(SOURCE, "children is not a list", line=repr(children))
+        waiting.extend((child, block.kname) for child in reversed(children))
+    return BlockMap(
+        tuple(
+            replace(block, parents=tuple(sorted(parents[kname] - {kname})))
+            for kname, block in sorted(blocks.items())
+        )
+    )
+
+
+def _completed(host: Host, block: Block) -> Block:
+    """Add what sysfs knows: all parents of a made device, the file behind a loop device."""
+    folder = f"/sys/block/{block.kname.replace('/', '!')}"
+    if block.kind == "loop":
+        try:
+            return replace(
+                block, backing_file=host.read_text(f"{folder}/loop/backing_file").strip() or None
+            )
+        except OSError:
+            return block  # not attached
+    if block.kind in {"disk", "part", "rom"}:
+        return block
+    try:
+        slaves = host.list_dir(f"{folder}/slaves")
+    except OSError:
+        return block  # a recording without sysfs: the tree has to do
+    return replace(block, parents=tuple(sorted({*block.parents, *slaves})))
+
+
+def _links(host: Host) -> tuple[tuple[str, str], ...]:
+    """Collect the other names of block devices."""
+    found: dict[str, str] = {}
+    for folder in LINK_FOLDERS:
+        try:
+            names = host.list_dir(folder)
+        except OSError:
+            continue  # a folder that does not exist holds no names
+        for name in names:
+            path = f"{folder}/{name}"
+            target = host.real_path(path)
+            if target.startswith("/dev/") and target != path:
+                found[path] = target.removeprefix("/dev/")
+    return tuple(sorted(found.items()))
+
+
+def read_blocks(host: Host, *, limit_seconds: float = 30.0) -> BlockMap:
+    """Ask lsblk and sysfs of a host; raises ``CannotRead`` or ``CannotParse``."""
+    ran = host.run(COMMAND, limit_seconds=limit_seconds, lane=SOURCE)
+    if ran.status and "unknown column" in ran.stderr:
+        ran = host.run(OLD_COMMAND, limit_seconds=limit_seconds, lane=SOURCE)
+    require_exited(SOURCE, ran, remedy=REMEDY)
+    if ran.status:
+        said = ran.stderr.strip().splitlines()
+        raise CannotRead(
+            SOURCE,
+            Unread.GARBLED,
+            f"lsblk ended with status {ran.status}" + (f": {said[0]}" if said else ""),
+            remedy="Run lsblk by hand and see what it says.",
+        )
+    plain = parse(ran.stdout)
+    blocks = tuple(_completed(host, block) for block in plain.blocks)
+    return BlockMap(blocks, links=_links(host))
+
+
+def blocks_of(names: Sequence[str], blocks: BlockMap) -> tuple[Block, ...]:
+    """Find several devices, leaving out those that are not here."""
+    return tuple(block for name in names if (block := blocks.block(name)) is not None)
