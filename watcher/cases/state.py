@@ -9,6 +9,7 @@ from enum import StrEnum
 from watcher.facts.checks import require_utc
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import BoxId, DriveId, PoolId, Subject
+from watcher.facts.pool import Protection
 
 BOOK_FORMAT = 1
 
@@ -72,6 +73,15 @@ class Held:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ToldOf:
+    """How bad a finding was when people were told of it; it never shrinks while a case lasts."""
+
+    key: str  # of the finding
+    urgency: Urgency
+    level: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
     """One trouble, from first finding to all-clear."""
 
@@ -80,8 +90,7 @@ class Case:
     label: str  # what the owner calls that
     opened_at: datetime
     held: tuple[Held, ...]
-    told_urgency: Urgency | None = None  # the highest urgency that people were told
-    told_weight: int = 0  # the weight of what they were told, to see it grow
+    told_of: tuple[ToldOf, ...] = ()  # what people were told, to see it grow
     told: tuple[str, ...] = ()  # people who were told, in order
     climb: Climb | None = None  # None: answered, silent, or only a note
     answer: Answer | None = None
@@ -89,6 +98,7 @@ class Case:
     calm_since: datetime | None = None  # nothing holds since then
     closed_at: datetime | None = None
     notices: int = 0  # how many were decided; numbers their keys
+    reopens: int = 0  # how often it came back after an all-clear
     answers: tuple[Answer, ...] = ()  # all that were given, oldest first
 
     @property
@@ -109,6 +119,16 @@ class Case:
         if standing:
             return standing[0]
         return max(self.held, key=lambda h: (h.finding.urgency.rank, h.seen_at)).finding
+
+    @property
+    def told_urgency(self) -> Urgency | None:
+        """The highest urgency that people were told, None when they were not told at all."""
+        return max((t.urgency for t in self.told_of), key=lambda u: u.rank, default=None)
+
+    @property
+    def is_weighty(self) -> bool:
+        """Whether anything above a note holds now."""
+        return self.urgency is not Urgency.NOTE
 
     @property
     def is_open(self) -> bool:
@@ -215,9 +235,17 @@ class PoolSeen:
 
     pool: PoolId
     name: str
-    protection: str
+    protection: Protection
     lost: int  # members of the tree that do not stand
     lost_drives: tuple[DriveId, ...]  # those of them that can be named
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sent:
+    """A message that left lately, for the flood limit."""
+
+    person: str
+    at: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,7 +258,7 @@ class Book:
     works: tuple[Maintenance, ...] = ()
     pending: tuple[Pending, ...] = ()
     pools: tuple[PoolSeen, ...] = ()
-    sent_at: tuple[datetime, ...] = ()  # when messages left lately, for the flood limit
+    sent: tuple[Sent, ...] = ()  # within the flood span
     digest_at: datetime | None = None
     last_survey_at: datetime | None = None
     next_case: int = 1

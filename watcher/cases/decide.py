@@ -1,0 +1,194 @@
+"""The one place where it is decided what people hear.
+
+    decide(book, observation, now, policy) -> (book, effects)
+    next_deadline(book, policy, now)       -> when to call it again if nothing happens
+
+What there is. A **book** per box holds **cases**. A case is one trouble, told by findings that
+hold or held. Four things about a case are independent of each other and kept in separate fields:
+
+* *does it still hold?* Each finding is standing or cleared, and only a survey that really saw the
+  finding's subject can clear it. When nothing stands the case is *calm*; after it has been seen
+  calm for the settling time it is *closed*, which is the all-clear. Nobody's word closes a case.
+* *has somebody answered?* None, or an ``Answer`` with a term. It ends at its term, or at once
+  when something in the case becomes news: a new finding that weighs, a higher urgency, a higher
+  level than people were told.
+* *how far up the ladder?* While nobody has answered, a ``Climb`` says which rung was told and when
+  the next is due. The last rung repeats with growing, bounded gaps.
+* *does it sound?* Silences and planned work can hush findings. A case whose weighty findings are
+  all hushed does not climb; when the hush ends it sounds as if it had just opened.
+
+How they are coupled. News beats an answer; an answer stops the climb; a hush stops the climb; calm
+pauses the climb; closing ends all of it. The coupling happens in ``sound_the_news`` (intake.py)
+and in ``_run_clock`` below, nowhere else.
+
+In a conflict: a broken pool beats a silence; what was announced for planned work beats nothing
+but itself, everything else in its pool sounds louder; the first answer stands, later ones are
+recorded.
+
+What we are not happy with: a case belongs to one pool, so two unlike troubles in one pool share a
+case and an all-clear waits for both.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+from typing import assert_never
+
+from watcher.cases.draft import Draft
+from watcher.cases.effects import Effect
+from watcher.cases.intake import (
+    COMES_BACK_WITHIN,
+    audible_of,
+    heard_of,
+    sound_the_news,
+    take_in,
+)
+from watcher.cases.observations import (
+    Acknowledged,
+    HandedOver,
+    Observation,
+    Silenced,
+    SilenceLifted,
+    SurveyJudged,
+    TimePassed,
+    WorkAnnounced,
+    WorkEnded,
+)
+from watcher.cases.people import (
+    acknowledge,
+    announce_work,
+    end_work,
+    hand_over,
+    lift_silence,
+    silence,
+)
+from watcher.cases.policy import Policy
+from watcher.cases.sounding import climb, flush, ready_at, sound
+from watcher.cases.state import Book, Case, NoticeKind, Pending
+from watcher.cases.works import run_works, works_deadline
+from watcher.facts.finding import Urgency
+
+
+def decide(
+    book: Book, observation: Observation, now: datetime, policy: Policy
+) -> tuple[Book, tuple[Effect, ...]]:
+    """Take one observation into the book and say what must be done about it.
+
+    Pure, total and deterministic. ``now`` is an aware UTC time that never goes back within a run.
+    """
+    draft = Draft(book, policy, now)
+    match observation:
+        case SurveyJudged():
+            take_in(draft, observation)
+        case TimePassed():
+            pass
+        case Acknowledged():
+            acknowledge(draft, observation)
+        case HandedOver():
+            hand_over(draft, observation)
+        case Silenced():
+            silence(draft, observation)
+        case SilenceLifted():
+            lift_silence(draft, observation)
+        case WorkAnnounced():
+            announce_work(draft, observation)
+        case WorkEnded():
+            end_work(draft, observation)
+        case _:
+            assert_never(observation)
+    _run_clock(draft)
+    flush(draft)
+    return draft.book, tuple(draft.effects)
+
+
+def _run_clock(draft: Draft) -> None:
+    """Do all that has fallen due."""
+    now = draft.now
+    kept = tuple(s for s in draft.book.silences if now < s.until)
+    for over in draft.book.silences:
+        if over not in kept:
+            draft.record(0, "silence-ended", by=over.by, text=f"{over.scope.value} {over.key}")
+    draft.book = replace(draft.book, silences=kept)
+    run_works(draft)
+    for number in [case.number for case in draft.book.cases if case.is_open]:
+        _end_answer(draft, draft.case(number))
+    sound_the_news(draft)
+    for number in [case.number for case in draft.book.cases if case.is_open]:
+        case = draft.case(number)
+        due = case.climb is not None and case.climb.next_at <= now
+        if due and case.answer is None and case.is_weighty:
+            climb(draft, case, audible_of(heard_of(draft, case)))
+    _forget_old(draft)
+    _run_digest(draft)
+
+
+def _end_answer(draft: Draft, case: Case) -> None:
+    """End an answer whose term has passed, and start the ladder again if trouble stands."""
+    if case.answer is None or draft.now < case.answer.until:
+        return
+    by = case.answer.by
+    draft.record(case.number, "answer-ended", by=by)
+    case = draft.put_case(replace(case, answer=None))
+    audible = audible_of(heard_of(draft, case))
+    if audible:
+        sound(draft, case, NoticeKind.ANSWER_ENDED, audible, about=by)
+
+
+def _forget_old(draft: Draft) -> None:
+    """Let cases leave the book a day after their all-clear; the store keeps them."""
+    now = draft.now
+    kept = tuple(
+        c for c in draft.book.cases if c.closed_at is None or now - c.closed_at < COMES_BACK_WITHIN
+    )
+    draft.book = replace(draft.book, cases=kept)
+
+
+def _run_digest(draft: Draft) -> None:
+    """Send the regular message when it is due."""
+    digest = draft.policy.digest
+    if digest is None:
+        draft.book = replace(draft.book, digest_at=None)
+        return
+    at = draft.book.digest_at
+    if at is not None and at <= draft.now:
+        words = tuple(
+            Pending(
+                person=person.name,
+                kind=NoticeKind.DIGEST,
+                case=0,
+                urgency=Urgency.NOTE,
+                not_before=person.held_until(Urgency.NOTE, draft.now) or draft.now,
+                number=int(at.timestamp()),
+            )
+            for person in draft.policy.people
+            if not person.is_away(draft.now)
+        )
+        draft.book = replace(draft.book, pending=(*draft.book.pending, *words))
+        at = None
+    following = at or digest.next_after(draft.now)
+    draft.book = replace(draft.book, digest_at=following)
+
+
+def next_deadline(book: Book, policy: Policy, now: datetime) -> datetime | None:
+    """Give when ``decide`` must be called again if nothing else happens.
+
+    The answer may lie in the past, which means at once. None: nothing waits for time.
+    """
+    times: list[datetime] = []
+    for case in book.cases:
+        if not case.is_open:
+            continue
+        if case.answer is not None:
+            times.append(case.answer.until)
+        elif case.climb is not None and case.is_weighty:
+            times.append(case.climb.next_at)
+    times.extend(s.until for s in book.silences)
+    times.extend(works_deadline(book))
+    for person in {word.person for word in book.pending}:
+        at = ready_at(book, person, policy.gather, now)
+        if at is not None:
+            times.append(at)
+    if policy.digest is not None:
+        times.append(book.digest_at or now)
+    return min(times, default=None)

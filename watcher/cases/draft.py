@@ -1,0 +1,43 @@
+"""The book while one decision is being made: the only mutable thing in the core, and local."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+
+from watcher.cases.effects import Effect, Record, Refuse
+from watcher.cases.policy import Policy
+from watcher.cases.state import Book, BrokenInvariant, Case
+
+
+class Draft:
+    """Collects changes to a book and the effects that go with them."""
+
+    def __init__(self, book: Book, policy: Policy, now: datetime) -> None:
+        """Begin with the book as it stands."""
+        self.book = book
+        self.policy = policy
+        self.now = now
+        self.effects: list[Effect] = []
+
+    def put_case(self, case: Case) -> Case:
+        """Write a case into the book in place of the one with its number, or add it."""
+        others = tuple(c for c in self.book.cases if c.number != case.number)
+        cases = tuple(sorted((*others, case), key=lambda c: c.number))
+        self.book = replace(self.book, cases=cases)
+        return case
+
+    def case(self, number: int) -> Case:
+        """Give a case that must be there."""
+        case = self.book.case(number)
+        if case is None:
+            raise BrokenInvariant(f"case {number} left the book during a decision")
+        return case
+
+    def record(self, case: int, what: str, *, by: str = "", text: str = "") -> None:
+        """Add a line to the record of a case."""
+        self.effects.append(Record(case=case, at=self.now, what=what, by=by, text=text))
+
+    def refuse(self, reason: str) -> None:
+        """Answer a person that nothing was done, and why."""
+        self.effects.append(Refuse(reason=reason))

@@ -1,0 +1,256 @@
+"""Who is told now, and when again: from a case that must be heard to messages per person.
+
+Deciding *that* a person is to hear something puts a ``Pending`` into the book; ``flush`` turns
+what is due into one message per person. Between the two stand quiet hours, the gathering of
+things that come together, and the flood limit.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from watcher.cases.draft import Draft
+from watcher.cases.effects import Item, Tell
+from watcher.cases.policy import Ladder
+from watcher.cases.state import (
+    Book,
+    Case,
+    Climb,
+    NoticeKind,
+    Pending,
+    Sent,
+    ToldOf,
+)
+from watcher.facts.finding import Finding, Urgency
+
+FLOOD_SPAN = timedelta(minutes=10)
+FLOOD_MESSAGES = 10
+"""More than ten alarms in ten minutes is a flood (EEMUA 191 key figures, as given by published
+summaries): beyond it everything waits and is gathered into one message for the span."""
+
+FLOOD_MESSAGES_NOW = 20
+"""Messages of urgency ``now`` pass the flood limit up to this many in the span. Our choice: a
+second pool that breaks in the middle of a flood must still be heard."""
+
+_KEY_LONGEST = 80  # characters of a readable key; longer ones are hashed
+
+# While a case is open, a later word about it replaces an earlier one that was not said yet,
+# except that "opened" stays what it is until it was said.
+_FIRST_WORDS = frozenset({NoticeKind.OPENED, NoticeKind.UNEXPECTED, NoticeKind.SILENCE_BROKEN})
+
+
+def _ladder(draft: Draft, case: Case, finding: Finding) -> Ladder:
+    """Choose the ladder of a case."""
+    return draft.policy.ladder_for(finding, finding.urgency, draft.book.box, case.label)
+
+
+def _available(draft: Draft, names: Iterable[str]) -> tuple[str, ...]:
+    """Leave out people who are on leave."""
+    return tuple(
+        name
+        for name in names
+        if (person := draft.policy.person(name)) is None or not person.is_away(draft.now)
+    )
+
+
+def _rung_from(draft: Draft, ladder: Ladder, start: int) -> tuple[int, tuple[str, ...]]:
+    """Give the first rung from ``start`` on with somebody on it who is not away.
+
+    When everybody is away the last rung is told all the same: somebody must hear of it.
+    """
+    last = len(ladder.rungs) - 1
+    for index in range(min(start, last), last + 1):
+        people = _available(draft, ladder.rungs[index].people)
+        if people:
+            return index, people
+    return last, ladder.rungs[last].people
+
+
+def add_pending(
+    draft: Draft,
+    case: Case,
+    people: Iterable[str],
+    kind: NoticeKind,
+    urgency: Urgency,
+    about: str = "",
+) -> Case:
+    """Put a word about a case in line for some people, and number it."""
+    number = case.notices + 1
+    waiting = list(draft.book.pending)
+    for name in dict.fromkeys(people):
+        person = draft.policy.person(name)
+        held = person.held_until(urgency, draft.now) if person else None
+        waiting.append(
+            Pending(
+                person=name,
+                kind=kind,
+                case=case.number,
+                urgency=urgency,
+                not_before=held or draft.now,
+                number=number,
+                about=about,
+            )
+        )
+    draft.book = replace(draft.book, pending=tuple(waiting))
+    return draft.put_case(replace(case, notices=number))
+
+
+def sound(
+    draft: Draft,
+    case: Case,
+    kind: NoticeKind,
+    audible: tuple[Finding, ...],
+    about: str = "",
+    *,
+    first: tuple[str, ...] = (),
+    again: bool = True,
+) -> Case:
+    """Tell the first rung (or ``first``) and everybody told before, and start to climb.
+
+    Without ``again`` those told before are left in peace.
+
+    ``audible`` are the findings that people are to hear of, most urgent first; they are written
+    down as told, so that only what is new or worse sounds again.
+    """
+    top = audible[0]
+    ladder = _ladder(draft, case, top)
+    rung, people = _rung_from(draft, ladder, 0)
+    if first:
+        rung, people = -1, first
+    before = _available(draft, case.told) if again else ()
+    case = add_pending(draft, case, (*people, *before), kind, top.urgency, about)
+    wait = ladder.rungs[max(rung, 0)].wait
+    told_of = {t.key: t for t in case.told_of}
+    for finding in audible:
+        old = told_of.get(finding.key)
+        told_of[finding.key] = ToldOf(
+            key=finding.key,
+            urgency=max(finding.urgency, old.urgency) if old else finding.urgency,
+            level=max(finding.level, old.level) if old else finding.level,
+        )
+    case = replace(
+        case,
+        told=tuple(dict.fromkeys((*case.told, *people))),
+        told_of=tuple(told_of.values()),
+        climb=Climb(rung=rung, next_at=draft.now + wait),
+        hushed=False,
+    )
+    draft.record(case.number, f"told-{kind.value}", text=", ".join(people))
+    return draft.put_case(case)
+
+
+def climb(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
+    """Tell the next rung, or the last one again with a longer gap."""
+    here = case.climb
+    if here is None or not audible:
+        return case
+    ladder = _ladder(draft, case, audible[0])
+    last = len(ladder.rungs) - 1
+    if here.rung < last:
+        rung, people = _rung_from(draft, ladder, here.rung + 1)
+        following = Climb(rung=rung, next_at=draft.now + ladder.rungs[rung].wait)
+    else:
+        rung, people = _rung_from(draft, ladder, last)
+        gap = ladder.repeat_gap(here.repeats + 1)
+        following = Climb(rung=last, next_at=draft.now + gap, repeats=here.repeats + 1)
+    case = add_pending(draft, case, people, NoticeKind.REMINDER, audible[0].urgency)
+    case = replace(case, climb=following, told=tuple(dict.fromkeys((*case.told, *people))))
+    draft.record(case.number, "told-reminder", text=", ".join(people))
+    return draft.put_case(case)
+
+
+def _collapse(book: Book, waiting: list[Pending]) -> list[Pending]:
+    """Keep one word per case, and drop words that have lost their point."""
+    kept: dict[int, Pending] = {}
+    loose: list[Pending] = []
+    for word in waiting:
+        case = book.case(word.case)
+        if case is None:
+            loose.append(word)
+            continue
+        stale = case.answer is not None or not case.is_open
+        if word.kind is NoticeKind.REMINDER and stale:
+            continue
+        before = kept.get(word.case)
+        if before is None:
+            kept[word.case] = word
+            continue
+        keeps_name = before.kind in _FIRST_WORDS and word.kind in {
+            NoticeKind.WORSENED,
+            NoticeKind.REMINDER,
+        }
+        kept[word.case] = replace(
+            word,
+            kind=before.kind if keeps_name else word.kind,
+            about=word.about or (before.about if keeps_name else ""),
+            urgency=max(before.urgency, word.urgency) if keeps_name else word.urgency,
+        )
+    return [*kept.values(), *loose]
+
+
+def _recent(book: Book, person: str, now: datetime) -> list[datetime]:
+    """Give when this person was sent messages within the flood span, oldest first."""
+    return sorted(s.at for s in book.sent if s.person == person and s.at > now - FLOOD_SPAN)
+
+
+def ready_at(book: Book, person: str, gather: timedelta, now: datetime) -> datetime | None:
+    """Give when the next message to a person may leave; None when nothing waits for them.
+
+    The answer may lie in the past. Quiet hours are in each word's ``not_before``; on top, words
+    below ``now`` keep ``gather`` distance from the last message, and the flood limit holds.
+    """
+    waiting = [word for word in book.pending if word.person == person]
+    if not waiting:
+        return None
+    first = min(word.not_before for word in waiting)
+    at = max(first, now)
+    recent = _recent(book, person, at)
+    urgent = any(w.urgency is Urgency.NOW and w.not_before <= at for w in waiting)
+    limit = FLOOD_MESSAGES_NOW if urgent else FLOOD_MESSAGES
+    holds = [first]
+    if recent and not urgent:
+        holds.append(recent[-1] + gather)
+    if len(recent) >= limit:
+        holds.append(recent[-limit] + FLOOD_SPAN)
+    return max(holds)
+
+
+def _key(box: str, person: str, words: list[Pending]) -> str:
+    """Derive the key of a message from what it says; the same words give the same key."""
+    parts = "+".join(f"{w.case}.{w.number}" for w in words)
+    key = f"{box}/{person}/{parts}"
+    if len(key) <= _KEY_LONGEST:
+        return key
+    return f"{box[:20]}/{person[:20]}/{hashlib.sha256(key.encode()).hexdigest()[:24]}"
+
+
+def flush(draft: Draft) -> None:
+    """Turn what is due into one message per person."""
+    now = draft.now
+    for person in sorted({word.person for word in draft.book.pending}):
+        at = ready_at(draft.book, person, draft.policy.gather, now)
+        if at is None or at > now:
+            continue
+        due = [w for w in draft.book.pending if w.person == person and w.not_before <= now]
+        rest = tuple(w for w in draft.book.pending if w not in due)
+        words = _collapse(draft.book, due)
+        draft.book = replace(draft.book, pending=rest)
+        if not words:
+            continue
+        words.sort(key=lambda w: (-w.urgency.rank, w.case, w.number))
+        items = tuple(
+            Item(kind=w.kind, case=w.case, number=w.number, urgency=w.urgency, about=w.about)
+            for w in words
+        )
+        tell = Tell(
+            key=_key(draft.book.box, person, words),
+            person=person,
+            items=items,
+            urgency=max((i.urgency for i in items), key=lambda u: u.rank),
+        )
+        draft.effects.append(tell)
+        fresh = [s for s in draft.book.sent if s.at > now - FLOOD_SPAN]
+        draft.book = replace(draft.book, sent=(*fresh, Sent(person=person, at=now)))
