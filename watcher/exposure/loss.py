@@ -1,0 +1,182 @@
+"""The chance that data is lost before the margin is back.
+
+Every part of the tree is lost, stands with unreadable sectors in the way, or stands clean. A set
+that bears the loss of ``b`` of its parts is lost when more than ``b`` are (the tail of a
+Poisson-binomial distribution). When exactly ``b`` are lost, nothing is left to correct an
+unreadable sector of a survivor: some files are lost. With fewer lost, unreadable sectors heal.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import product
+
+from watcher.exposure.chance import happens_within, more_than
+from watcher.exposure.figure import NONE, Figure
+from watcher.exposure.life import DriveLife, clustered_hours, hazard
+from watcher.exposure.span import Span
+from watcher.facts.identity import DriveId
+from watcher.facts.pool import Member, MemberState, RedundancySet, full_margin_of, members_of
+
+NODES = 8
+"""How many lengths of the window the chance is averaged over; our choice: half a per cent exact."""
+
+_MOST_SHARED = 4
+"""Drives that carry several members are tried in all combinations, up to this many."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loss:
+    """The chances of losing data, one including the other."""
+
+    any_data: Figure  # anything at all
+    beyond_margin: Figure  # a drive too many: what is at stake for the layout
+    some_files: Figure  # only unreadable sectors, with no margin left to correct them
+
+
+NO_LOSS = Loss(any_data=NONE, beyond_margin=NONE, some_files=NONE)
+
+
+def tree_loss(
+    tree: RedundancySet,
+    fails: Mapping[DriveId, float],
+    unread: Mapping[DriveId, float],
+    *,
+    unknown_stands: bool = False,
+) -> tuple[float, float]:
+    """Give the chance that the tree is lost, and that it stands with damage nothing can correct.
+
+    ``fails`` is each drive's chance of failing, ``unread`` its chance of having an unreadable
+    sector where it must be read; both absent for a drive mean zero. A member that is not good
+    counts as lost; one of unknown state too, unless ``unknown_stands``.
+
+    A drive that carries several members takes them all with it: up to four such drives are tried
+    in all combinations, beyond that the tail over all drives past the full margin is given, which
+    is never below the truth.
+    """
+    carried = Counter(drive for member in members_of(tree) for drive in set(member.drives))
+    shared = sorted(drive for drive, times in carried.items() if times > 1)
+    if not shared:
+        return _part_loss(tree, fails, unread, unknown_stands)
+    if len(shared) > _MOST_SHARED:
+        return _bound(tree, fails, unread, unknown_stands)
+    lost = damaged = 0.0
+    for gone in product((True, False), repeat=len(shared)):
+        weight = 1.0
+        given = dict(fails)
+        for drive, is_gone in zip(shared, gone, strict=True):
+            chance = fails.get(drive, 0.0)
+            weight *= chance if is_gone else 1.0 - chance
+            given[drive] = 1.0 if is_gone else 0.0
+        if weight > 0.0:
+            one = _part_loss(tree, given, unread, unknown_stands)
+            lost, damaged = lost + weight * one[0], damaged + weight * one[1]
+    return lost, damaged
+
+
+def _member_loss(
+    member: Member,
+    fails: Mapping[DriveId, float],
+    unread: Mapping[DriveId, float],
+    unknown_stands: bool,  # noqa: FBT001 - private, passed down
+) -> tuple[float, float]:
+    """Give the same two chances for one member."""
+    stands = member.state is MemberState.GOOD
+    if member.state is MemberState.UNKNOWN and unknown_stands:
+        stands = True
+    if not stands:
+        return 1.0, 0.0
+    lost = damaged = 0.0
+    for drive in member.drives:
+        lost += (1.0 - lost) * fails.get(drive, 0.0)
+        damaged += (1.0 - damaged) * unread.get(drive, 0.0)
+    return lost, (1.0 - lost) * damaged
+
+
+def _part_loss(
+    part: RedundancySet | Member,
+    fails: Mapping[DriveId, float],
+    unread: Mapping[DriveId, float],
+    unknown_stands: bool,  # noqa: FBT001 - private, passed down
+) -> tuple[float, float]:
+    """Give the same two chances for any part, from its own parts up."""
+    if isinstance(part, Member):
+        return _member_loss(part, fails, unread, unknown_stands)
+    bears = part.bears
+    clean = [1.0] + [0.0] * bears  # by how many parts are lost
+    dirty = [0.0] * (bears + 1)
+    beyond = 0.0
+    for below in part.parts:
+        lost, damaged = _part_loss(below, fails, unread, unknown_stands)
+        stands = 1.0 - lost
+        whole = stands - damaged
+        beyond += (clean[bears] + dirty[bears]) * lost
+        for count in range(bears, 0, -1):
+            dirty[count] = dirty[count] * stands + clean[count] * damaged + dirty[count - 1] * lost
+            clean[count] = clean[count] * whole + clean[count - 1] * lost
+        dirty[0] = dirty[0] * stands + clean[0] * damaged
+        clean[0] *= whole
+    return beyond, dirty[bears]
+
+
+def _bound(
+    tree: RedundancySet,
+    fails: Mapping[DriveId, float],
+    unread: Mapping[DriveId, float],
+    unknown_stands: bool,  # noqa: FBT001 - private, passed down
+) -> tuple[float, float]:
+    """Give a chance of loss that is never too small, for trees whose members share many drives."""
+    gone: set[DriveId] = set()
+    for member in members_of(tree):
+        lost, _ = _member_loss(member, {}, {}, unknown_stands)
+        if lost >= 1.0:
+            gone.update(member.drives)
+    standing = sorted({d for m in members_of(tree) for d in m.drives} - gone)
+    left = full_margin_of(tree) - len(gone)
+    lost = more_than([fails.get(drive, 0.0) for drive in standing], left)
+    if left < 0:
+        return 1.0, 0.0
+    worse = more_than([fails.get(drive, 0.0) for drive in standing], left - 1)
+    damaged = more_than([unread.get(drive, 0.0) for drive in standing], 0)
+    return lost, min(worse * damaged, 1.0 - lost)
+
+
+def loss_over(
+    tree: RedundancySet,
+    lives: Mapping[DriveId, DriveLife],
+    bare: Span,
+    *,
+    unread: Mapping[DriveId, Figure],
+    clustering: Figure,
+    since_first_hours: float = 0.0,
+    unknown_stands: bool = False,
+) -> Loss:
+    """Give the chances of loss over a window of uncertain length.
+
+    ``clustering`` is how many times likelier a second failure is right after the first, and
+    ``since_first_hours`` how long ago that was. A drive with no entry in ``lives`` counts as one
+    of unknown class and age. The chance is the mean over the lengths of the window.
+    """
+    drives = sorted({drive for member in members_of(tree) for drive in member.drives})
+    rates = {d: hazard(lives.get(d) or DriveLife(drive=d)) for d in drives}
+    lengths = bare.nodes(NODES)
+    beyond, files = [], []
+    for end in range(3):
+        bad = {drive: figure.ends[end] for drive, figure in unread.items()}
+        lost = damaged = 0.0
+        for length in lengths:
+            worth = clustered_hours(length, since_first_hours, clustering.ends[end])
+            fails = {d: happens_within(rate.ends[end], worth) for d, rate in rates.items()}
+            one = tree_loss(tree, fails, bad, unknown_stands=unknown_stands)
+            lost, damaged = lost + one[0], damaged + one[1]
+        beyond.append(lost / len(lengths))
+        files.append(damaged / len(lengths))
+    both = [one + other for one, other in zip(beyond, files, strict=True)]
+    low, high = min(files[0], files[1]), max(files[1], files[2])
+    return Loss(
+        any_data=Figure.chance(*both),
+        beyond_margin=Figure.chance(*beyond),
+        some_files=Figure.chance(low, files[1], high),
+    )
