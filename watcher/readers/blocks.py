@@ -149,6 +149,10 @@ class BlockMap:
         kname = self._by_other.get(name) or self._by_other.get(short) or short
         return self._by_kname.get(kname)
 
+    def exists(self, name: str) -> bool:
+        """Tell whether there is a device of that name now."""
+        return self.block(name) is not None
+
     def _id_of(self, block: Block) -> DriveId | None:
         """Give a device's own id, as the drive itself tells it where that was learned."""
         own = _own_id(block)
