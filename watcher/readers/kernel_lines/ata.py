@@ -1,0 +1,218 @@
+"""What a SATA port says: one error report over several lines, and the port's own steps.
+
+Source: drivers/ata/libata-eh.c (ata_eh_link_report, ata_eh_reset, sata_down_spd_limit),
+libata-core.c, include/linux/libata.h (AC_ERR_* bits) and the ATA/ATAPI command set (error
+register: bit 7 interface CRC, 6 uncorrectable, 4 ID not found, 2 aborted; status register: bit 5
+device fault). A report reads::
+
+    ata3.00: exception Emask 0x10 SAct 0x0 SErr 0x400100 action 0x6 frozen
+    ata3.00: irq_stat 0x08000000, interface fatal error
+    ata3: SError: { UnrecovData Handshk }
+    ata3.00: failed command: READ FPDMA QUEUED
+    ata3.00: cmd 60/08:…  res 51/40:… Emask 0x409 (media error) <F>
+    ata3.00: status: { DRDY ERR }
+    ata3.00: error: { UNC }
+
+Any of these may be missing, cut or out of order; each adds to what is known of the report.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+from watcher.facts.kernel_event import Category
+from watcher.readers.kernel_lines.table import Meaning, Row, first_match
+
+_LINE = re.compile(r"\b(?P<port>ata\d+)(?:\.(?P<unit>\d\d))?: (?P<body>.*)", re.DOTALL)
+_OPENING = re.compile(r"exception Emask (0x[\da-f]+) SAct \S+ SErr (0x[\da-f]+)(.*)")
+_RESULT = re.compile(r"\bres ([\da-f]{2})/([\da-f]{2}):")
+_EMASK = re.compile(r"\bEmask (0x[\da-f]+)")
+_WORDS = re.compile(r"(status|error|SError): ?\{([^}]*)\}?")
+
+# AC_ERR_* of include/linux/libata.h
+_MEDIA, _BUS, _HOST, _HSM, _TIMEOUT, _DEVICE = 0x8, 0x10, 0x20, 0x2, 0x4, 0x1
+
+_DATA_LINK_TROUBLE = frozenset(
+    "RecovData RecovComm UnrecovData Persist Proto PHYInt 10B8B Dispar BadCRC Handshk LinkSeq "
+    "TrStaTrns UnrecFIS".split()
+)
+_PLUG_WORDS = frozenset({"PHYRdyChg", "CommWake", "DevExch"})
+
+_DATA_COMMANDS = ("READ", "WRITE", "FLUSH", "VERIFY", "NCQ")
+_NOT_DATA = ("LOG", "BUFFER", "MAX", "NATIVE", "STREAM CONFIG")
+
+STEPS = (
+    Row("port-gave-up", Category.GONE, "disable", r"^disabled?(?: device)?$"),
+    Row("port-gave-up", Category.GONE, "reset failed, giving up"),
+    Row("port-gave-up", Category.GONE, "detaching", r"detaching \(SCSI"),
+    Row("link-slowed", Category.LINK, "limiting SATA link speed"),
+    Row("link-slowed", Category.LINK, "limiting speed to", weak=True),
+    Row("queueing-switched-off", Category.CONTROLLER, "NCQ disabled due to", weak=True),
+    Row("port-reset", Category.CONTROLLER, "hard resetting link", weak=True),
+    Row("port-reset", Category.CONTROLLER, "hard resetting port", weak=True),
+    Row("port-reset", Category.CONTROLLER, "soft resetting", weak=True),
+    Row("port-slow", Category.CONTROLLER, "link is slow to respond", weak=True),
+    Row("port-slow", Category.CONTROLLER, "port is slow to respond", weak=True),
+    Row("drive-not-answering", Category.CONTROLLER, "COMRESET failed"),
+    Row("drive-not-answering", Category.CONTROLLER, "softreset failed", weak=True),
+    Row("drive-not-answering", Category.CONTROLLER, "SRST failed"),
+    Row("drive-not-answering", Category.CONTROLLER, "failed to IDENTIFY"),
+    Row("drive-not-answering", Category.CONTROLLER, "qc timeout"),
+    Row("drive-not-answering", Category.CONTROLLER, "revalidation failed"),
+    Row("drive-not-answering", Category.CONTROLLER, "failed to recover", weak=True),
+    Row("drive-not-answering", Category.CONTROLLER, "failed to set xfermode"),
+    Row("drive-not-answering", Category.CONTROLLER, "model number mismatch"),
+    Row("drive-not-answering", Category.CONTROLLER, "class mismatch"),
+    Row("drive-not-answering", Category.CONTROLLER, "evice is not ready", weak=True),
+    Row("port-routine", Category.NOISE, "EH complete"),
+    Row("port-routine", Category.NOISE, "link down"),
+    Row("port-routine", Category.NOISE, "link up"),
+)
+
+
+@dataclass(slots=True)
+class Report:
+    """What is known so far of one error on one port."""
+
+    device: str
+    emask: int = 0
+    words: set[str] = field(default_factory=set)  # of SError
+    command: str = ""
+    uncorrectable: bool = False
+    crc: bool = False
+    fault: bool = False
+    aborted: bool = False
+    frozen: bool = False
+    connection_changed: bool = False
+
+    def add(self, body: str) -> None:
+        """Take in what one line of the report says."""
+        opening = _OPENING.search(body)
+        if opening:
+            self.frozen |= "frozen" in opening.group(3)
+        for emask in _EMASK.findall(body):
+            self.emask |= int(emask, 16)
+        for status, error in _RESULT.findall(body):
+            self._add_registers(int(status, 16), int(error, 16))
+        for kind, words in _WORDS.findall(body):
+            self._add_words(kind, set(words.split()))
+        if "interface fatal error" in body:
+            self.words.add("Handshk")
+        if "connection status changed" in body or "PHY RDY changed" in body:
+            self.connection_changed = True
+        if body.startswith("failed command:"):
+            self.command = body.removeprefix("failed command:").strip()
+
+    def _add_registers(self, status: int, error: int) -> None:
+        if status & 0x01:  # the error register counts only when ERR is set
+            self.crc |= bool(error & 0x80)
+            self.uncorrectable |= bool(error & 0x50)
+            self.aborted |= bool(error & 0x04)
+        self.fault |= bool(status & 0x20)
+
+    def _add_words(self, kind: str, words: set[str]) -> None:
+        if kind == "SError":
+            self.words |= words
+        elif kind == "error":
+            self.crc |= "ICRC" in words
+            self.uncorrectable |= bool(words & {"UNC", "IDNF", "AMNF"})
+            self.aborted |= "ABRT" in words
+        else:
+            self.fault |= "DF" in words
+
+    @property
+    def is_about_data(self) -> bool:
+        """Tell whether the command that failed moves data (or is not known)."""
+        if not self.command:
+            return True
+        return self.command.startswith(_DATA_COMMANDS) and not any(
+            word in self.command for word in _NOT_DATA
+        )
+
+    def meaning(self) -> Meaning:
+        """Give what the report says as a whole; a bad sector outweighs everything else in it."""
+        what, category, weak = self._verdict()
+        return Meaning(what=what, category=category, device=self.device, weak=weak)
+
+    def _verdict(self) -> tuple[str, Category, bool]:
+        if self.command.startswith("PACKET"):
+            return "optical-trouble", Category.NOISE, False
+        if self.crc:
+            return "link-crc", Category.LINK, False
+        if self.uncorrectable or self.emask & _MEDIA:
+            return "unreadable-sector", Category.MEDIUM, False
+        if self.fault:
+            return "drive-fault", Category.CONTROLLER, False
+        if self.words & _DATA_LINK_TROUBLE or self.emask & _BUS and self.command:
+            return "link-data-error", Category.LINK, False
+        if self.connection_changed or self.words & _PLUG_WORDS:
+            return "link-changed", Category.LINK, not self.command
+        if self.emask & _BUS:
+            return "link-data-error", Category.LINK, False
+        if self.emask & _TIMEOUT or self.frozen:
+            return "command-timeout", Category.CONTROLLER, not self.is_about_data
+        if self.emask & (_HSM | _HOST):
+            return "protocol-error", Category.CONTROLLER, False
+        if (self.emask & _DEVICE or self.aborted) and not self.is_about_data:
+            return "command-not-supported", Category.NOISE, False
+        if self.emask & _DEVICE or self.aborted:
+            return "command-refused", Category.CONTROLLER, False
+        return "port-exception", Category.CONTROLLER, True
+
+
+_DETAILS = (
+    "exception Emask",
+    "irq_stat",
+    "SError:",
+    "failed command:",
+    "cmd ",
+    "res ",
+    "status:",
+    "error:",
+    "tag ",
+    "edma_err",
+    "BMDMA",
+    "hotplug_status",
+    "opcode=",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AtaLine:
+    """One line of a SATA port, taken apart."""
+
+    port: str  # "ata3"
+    device: str  # "ata3.00", or the port when the line names no unit
+    body: str
+    detail: bool  # part of an error report
+    opens: bool  # begins a new report
+    step: Meaning | None  # a step of its own
+
+
+def read_ata(message: str) -> AtaLine | None:
+    """Take a port's line apart; None when the message is not one, or says nothing of note."""
+    found = _LINE.search(message)
+    if found is None:
+        return None
+    port, unit, body = found.group("port", "unit", "body")
+    device = f"{port}.{unit}" if unit else port
+    detail = body.lstrip().startswith(_DETAILS)
+    step = None if detail else first_match(STEPS, body)
+    if step is not None:
+        step = Meaning(what=step.what, category=step.category, device=device, weak=step.weak)
+    elif not detail:
+        return None
+    return AtaLine(
+        port=port,
+        device=device,
+        body=body.lstrip(),
+        detail=detail,
+        opens="exception Emask" in body,
+        step=step,
+    )
+
+
+def is_result_line(message: str) -> bool:
+    """Tell whether this is the second half of a command line, printed without its port."""
+    return message.lstrip().startswith("res ") and _RESULT.search(message) is not None

@@ -1,0 +1,72 @@
+"""The shape of a table of kernel messages, and the search in it.
+
+A message is understood by the first row whose cue occurs in it and whose pattern matches. The cue
+is a plain piece of text: looking for it is cheap, so that a pattern runs on few messages. The
+wording comes from the kernel's own sources; where it changed between versions, the pattern takes
+both.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+
+from watcher.facts.kernel_event import Category
+
+NAME = r"(?P<dev>[a-z][\w-]*?)"
+"""A block device's name, as short as the pattern lets it be: ``sdb``, ``nvme0n1``, ``md0``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Meaning:
+    """What one message says on its own."""
+
+    what: str  # kebab-case name of the kind of event
+    category: Category
+    device: str = ""  # as the kernel named it; "" when it named none
+    weak: bool = False  # a mere sign: decides an excerpt only when nothing stronger is there
+    effect: bool = False  # follows from a cause told nearby on the same device, whose category it takes
+
+
+@dataclass(frozen=True)
+class Row:
+    """One kind of message. ``pattern`` may name the device in a group ``dev``."""
+
+    what: str
+    category: Category
+    cue: str
+    pattern: str = ""
+    weak: bool = False
+    effect: bool = False
+
+    @cached_property
+    def compiled(self) -> re.Pattern[str]:
+        """Give the compiled pattern; the cue itself where no pattern is needed."""
+        return re.compile(self.pattern or re.escape(self.cue))
+
+    def read(self, message: str) -> Meaning | None:
+        """Give what the message means, or None when it is not of this kind."""
+        if self.cue not in message:
+            return None
+        found = self.compiled.search(message)
+        if found is None:
+            return None
+        device = found.groupdict().get("dev") or ""
+        return Meaning(
+            what=self.what,
+            category=self.category,
+            device=device.removeprefix("/dev/"),
+            weak=self.weak,
+            effect=self.effect,
+        )
+
+
+def first_match(rows: Iterable[Row], message: str) -> Meaning | None:
+    """Give the meaning of the first row that fits, or None."""
+    for row in rows:
+        meaning = row.read(message)
+        if meaning is not None:
+            return meaning
+    return None
