@@ -164,7 +164,11 @@ def read(
         )
         for uuid in sorted(mounted - known)
     )
-    return PoolsRead(pools=tuple(pools), blind=tuple(blind), answered=() if blind else (SOURCE,))
+    return PoolsRead(
+        pools=tuple(pools),
+        blind=tuple(dict.fromkeys(blind)),
+        answered=() if blind else (SOURCE,),
+    )
 
 
 def _mounted_uuids(host: Host) -> frozenset[str]:
