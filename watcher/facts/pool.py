@@ -234,6 +234,7 @@ class Remark(StrEnum):
     FROZEN = "frozen"  # repairs are held by a person or a program
     MIXED_PROFILES = "mixed-profiles"  # some data has less redundancy than the rest
     DIRTY_DEGRADED = "dirty-degraded"  # parity may be wrong just where it is needed
+    PARITY_STALE = "parity-stale"  # parity is being brought in step after an unclean stop
     CANNOT_FINISH = "cannot-finish"  # a rebuild that meets unreadable data
     COPIES_DIFFER = "copies-differ"  # a scrub counted mismatches
     DAMAGED_DATA = "damaged-data"  # data is known to be lost or wrong
@@ -309,8 +310,9 @@ class Pool:
 
     @property
     def members(self) -> tuple[Member, ...]:
-        """All members, those of the tree first."""
-        return (*(members_of(self.tree) if self.tree else ()), *self.others)
+        """All members, those of the tree first; each once, though sets may share one."""
+        in_tree = dict.fromkeys(members_of(self.tree)) if self.tree else ()
+        return (*in_tree, *self.others)
 
     @property
     def drives(self) -> frozenset[DriveId]:
