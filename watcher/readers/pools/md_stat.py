@@ -82,7 +82,12 @@ class Listing:
     @property
     def is_container(self) -> bool:
         """Whether this only holds the metadata of other arrays (firmware RAID)."""
-        return self.metadata.startswith("external:") and not self.metadata.startswith("external:/")
+        return self.is_external and "/" not in self.metadata
+
+    @property
+    def is_external(self) -> bool:
+        """Whether firmware metadata rule it (the container itself, or an array in one)."""
+        return self.metadata.startswith("external:")
 
 
 _HEADER = re.compile(r"(md[A-Za-z0-9_.-]*) : (\S+)(.*)")

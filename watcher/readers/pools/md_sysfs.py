@@ -141,7 +141,7 @@ def parse_member(name: str, files: dict[str, str]) -> MemberTold:
     """Read the attributes of one member; ``state`` and ``slot`` must be there."""
     missing = {"state", "slot"} - files.keys()
     if missing:
-        raise CannotParse(SOURCE, f"{name} has no {sorted(missing)[0]}")
+        raise CannotParse(SOURCE, f"{name} has no {min(missing)}")
     words = frozenset(files["state"].replace(",", " ").split())
     start = files.get("recovery_start", "none")
     bad = 0
