@@ -257,7 +257,8 @@ _BURN_IN_BYTES = 12e12
 def _weak_share(plan: WindowPlan) -> float:
     """Give the chance that the new drive lets us down during the rebuild."""
     weak = plan.weak_new_drive.likely
-    proven = plan.spare is Spare.PROVEN or plan.burn_in
+    tested_first = plan.burn_in and plan.spare is not Spare.IN_PLACE
+    proven = plan.spare is Spare.PROVEN or tested_first
     return weak * (1.0 - BURN_IN_FINDS) if proven else weak
 
 
