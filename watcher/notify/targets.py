@@ -31,13 +31,12 @@ from apprise import Apprise, AppriseAsset, NotifyFormat, NotifyType
 
 from watcher.facts.finding import Urgency
 from watcher.notify.secret import HIDDEN, Secret
+from watcher.notify.target import Target, scheme_of
 
 ID_HEADER = "X-Midwatch-Message"
 TIMEOUT_SECONDS = 20.0
 """How long one target may take. Our choice: mail servers that hold a greeting back to deter spam
 take up to about ten seconds; longer would hold up the other targets."""
-
-EVERY_URGENCY = (Urgency.NOTE, Urgency.THIS_WEEK, Urgency.TODAY, Urgency.NOW)
 
 _WITH_HEADERS = frozenset(
     {"mailto", "mailtos", "json", "jsons", "xml", "xmls", "form", "forms"},
@@ -73,21 +72,6 @@ _PERMANENT = re.compile(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Target:
-    """One way to reach one person."""
-
-    name: str  # unique among the targets of that person
-    person: str
-    url: Secret  # an Apprise URL
-    urgencies: tuple[Urgency, ...] = EVERY_URGENCY  # what goes this way
-
-    @property
-    def key(self) -> str:
-        """Give the name that is unique among all targets."""
-        return f"{self.person}/{self.name}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class SendResult:
     """What came of one try."""
 
@@ -96,12 +80,6 @@ class SendResult:
     error: str = ""  # a sentence with every secret taken out; "" when ok
     seconds: float = 0.0
     left_behind: bool = False  # a thread still waits for the server: the process must end
-
-
-def scheme_of(url: str) -> str:
-    """Give the scheme of a URL in small letters, "" when it has none."""
-    scheme, mark, _ = url.partition("://")
-    return scheme.strip().lower() if mark else ""
 
 
 def dressed(url: str, *, message_id: str, urgency: Urgency) -> str:
@@ -183,7 +161,7 @@ def refuses(url: Secret) -> str:
 _ASSET = AppriseAsset(app_id="midwatch", app_desc="midwatch", app_url="", async_mode=False)
 
 
-def send(  # noqa: PLR0913 - a message has this many parts
+def send(
     target: Target,
     *,
     title: str,

@@ -1,0 +1,272 @@
+"""The settings of this box: one file, read once, checked completely, frozen.
+
+``load`` gives a ``Config`` in which every default is filled in and every secret is fetched, or
+raises ``ConfigError`` with all faults at once. Nothing else reads the environment. The functions
+below it turn the settings into what the parts of the program take: who is told
+(:func:`to_policy`), by which targets (:func:`to_targets`), what the rules compare with
+(:func:`to_tuning`).
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from pydantic import ValidationError
+
+from watcher.cases.policy import Digest, Hours, Ladder, LadderChoice, Person, Policy, Rung
+from watcher.facts.identity import BoxId, DriveId, PoolId
+from watcher.notify.secret import Secret
+from watcher.notify.target import TERMINAL, Target
+from watcher.rules.tuning import Compare, Override, OwnRule, Scope, SwitchedOff, Tuning
+from watcher.service.errors import ConfigError, Fault
+from watcher.service.settings_check import OWNER, cross_faults, shape_faults, without_faulty
+from watcher.service.settings_secrets import with_secrets
+from watcher.service.settings_shape import (
+    Config,
+    HoursSettings,
+    OwnRuleSettings,
+    PersonSettings,
+    ScopedSettings,
+)
+from watcher.service.settings_text import parse_text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Here:
+    """What the machine says of itself, for defaults."""
+
+    host_name: str
+    zone: str
+    is_root: bool
+    home: str
+
+
+def ask_machine() -> Here:
+    """Ask this machine for its name, its time zone and who we are."""
+    try:
+        link = str(Path("/etc/localtime").readlink())
+    except OSError:
+        link = ""
+    _, found, zone = link.partition("zoneinfo/")
+    return Here(
+        host_name=socket.gethostname().split(".")[0] or "box",
+        zone=zone if found else "UTC",
+        is_root=os.geteuid() == 0,
+        home=str(Path("~").expanduser()),
+    )
+
+
+def load(
+    path: str | None,
+    environ: Mapping[str, str],
+    *,
+    rules: Mapping[str, Collection[str]] | None = None,
+    here: Here | None = None,
+) -> Config:
+    """Read and check a settings file; with no path, give the defaults.
+
+    ``rules`` is the catalogue (each rule's threshold names), to check the names used. Raises
+    ``ConfigError`` with every fault.
+    """
+    machine = here or ask_machine()
+    if path is None:
+        return _filled(Config(), environ, machine)
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+        fault = Fault(
+            key="",
+            line=None,
+            wrong=f"the file cannot be read ({reason})",
+            right="check its name and that the user of the daemon may read it",
+        )
+        raise ConfigError(path, (fault,)) from error
+    return load_text(text, path, environ, rules=rules, here=machine)
+
+
+def load_text(
+    text: str,
+    path: str,
+    environ: Mapping[str, str],
+    *,
+    rules: Mapping[str, Collection[str]] | None = None,
+    here: Here,
+) -> Config:
+    """Check the text of a settings file; ``path`` is only named in the faults."""
+    parsed = parse_text(text)
+    faults = list(parsed.faults)
+    try:
+        config = Config.model_validate(parsed.values)
+    except ValidationError as error:
+        faults.extend(shape_faults(error, parsed))
+        rest = without_faulty(error, parsed.values)
+        try:  # so that what only shows in comparison is told in the same round
+            config = Config.model_validate(rest)
+        except ValidationError:
+            raise ConfigError(path, tuple(faults)) from None
+    faults.extend(cross_faults(config, parsed, rules))
+    config, missing = with_secrets(config, environ, parsed)
+    faults.extend(missing)
+    if faults:
+        raise ConfigError(path, tuple(faults))
+    return _filled(config, environ, here)
+
+
+def _filled(config: Config, environ: Mapping[str, str], here: Here) -> Config:
+    """Fill in what the machine knows: its name, its zone, where state is kept."""
+    zone = config.zone or _known_zone(environ.get("TZ", "")) or _known_zone(here.zone) or "UTC"
+    if environ.get("STATE_DIRECTORY"):  # systemd's, for a unit with StateDirectory=
+        state = environ["STATE_DIRECTORY"].split(":")[0]
+    elif here.is_root:
+        state = "/var/lib/midwatch"
+    else:
+        state = f"{environ.get('XDG_STATE_HOME') or here.home + '/.local/state'}/midwatch"
+    return config.model_copy(
+        update={
+            "zone": zone,
+            "box_name": config.box_name or here.host_name,
+            "state_directory": config.state_directory or state,
+        }
+    )
+
+
+def _known_zone(name: str) -> str:
+    """Give the name back when it is a time zone, "" otherwise."""
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        return ""
+    return name
+
+
+def to_policy(config: Config) -> Policy:
+    """Give who is told what, and when. With nobody configured there is one person, the owner."""
+    zone = config.zone or "UTC"
+    people = tuple(_person(person, zone) for person in config.people)
+    digest = None
+    if config.digest.weekdays:
+        digest = Digest(
+            at=config.digest.at,
+            weekdays=tuple(sorted(set(config.digest.weekdays))),
+            zone=config.digest.zone or zone,
+        )
+    return Policy(
+        people=people or (Person(name=OWNER, zone=zone),),
+        ladders=tuple(
+            LadderChoice(
+                ladder=Ladder(
+                    rungs=tuple(
+                        Rung(people=rung.people, wait=timedelta(minutes=rung.wait_minutes))
+                        for rung in ladder.rungs
+                    ),
+                    repeat_first=timedelta(minutes=ladder.repeat_first_minutes),
+                    repeat_longest=timedelta(minutes=ladder.repeat_longest_minutes),
+                ),
+                urgencies=ladder.urgencies,
+                pools=ladder.pools,
+                boxes=ladder.boxes,
+            )
+            for ladder in config.ladders
+        ),
+        settle=timedelta(minutes=config.cases.settle_minutes),
+        gather=timedelta(seconds=config.cases.gather_seconds),
+        digest=digest,
+        longest_answer=timedelta(days=config.cases.longest_answer_days),
+        longest_silence=timedelta(days=config.cases.longest_silence_days),
+    )
+
+
+def _person(person: PersonSettings, zone: str) -> Person:
+    own_zone = person.zone or zone
+    return Person(
+        name=person.name,
+        zone=own_zone,
+        quiet=tuple(_hours(hours) for hours in person.quiet),
+        away_until=_in_utc(person.away_until, own_zone),
+    )
+
+
+def _hours(hours: HoursSettings) -> Hours:
+    return Hours(begin=hours.begin, end=hours.end, weekdays=tuple(sorted(set(hours.weekdays))))
+
+
+def _in_utc(moment: datetime | None, zone: str) -> datetime | None:
+    """Give a moment in UTC; one without an offset is in the person's zone."""
+    if moment is None:
+        return None
+    aware = moment if moment.tzinfo is not None else moment.replace(tzinfo=ZoneInfo(zone))
+    return aware.astimezone(UTC)
+
+
+def to_targets(config: Config) -> tuple[Target, ...]:
+    """Give every target of every person. A person without one is told on the terminal."""
+    people = config.people or (PersonSettings(name=OWNER),)
+    targets: list[Target] = []
+    for person in people:
+        targets.extend(
+            Target(person=person.name, name=t.name, url=t.url, urgencies=t.urgencies)
+            for t in person.targets
+        )
+        if not person.targets:
+            targets.append(
+                Target(
+                    person=person.name,
+                    name=TERMINAL,
+                    url=Secret(f"{TERMINAL}://"),
+                )
+            )
+    return tuple(targets)
+
+
+def to_tuning(config: Config, drives: Mapping[str, DriveId] | None = None) -> Tuning:
+    """Give what the owner changed about the rules.
+
+    ``drives`` maps serial numbers to drive ids, so that an owner can write what is printed on the
+    drive; a text that is in no map is taken as a drive id.
+    """
+    ids = drives or {}
+    changes = config.rules
+    return Tuning(
+        overrides=tuple(
+            Override(rule=c.rule, threshold=c.threshold, value=c.value, where=_scope(c, ids))
+            for c in changes.thresholds
+        ),
+        off=tuple(SwitchedOff(rule=off.rule, where=_scope(off, ids)) for off in changes.off),
+        own=tuple(_own_rule(rule, ids) for rule in changes.own),
+    )
+
+
+def _scope(given: ScopedSettings, ids: Mapping[str, DriveId]) -> Scope:
+    return Scope(
+        box=BoxId(given.box) if given.box else None,
+        drive=ids.get(given.drive, DriveId(given.drive)) if given.drive else None,
+        model=given.model,
+        pool=PoolId(given.pool) if given.pool else None,
+    )
+
+
+def _own_rule(rule: OwnRuleSettings, ids: Mapping[str, DriveId]) -> OwnRule:
+    if rule.over is not None:
+        compare, value = Compare.OVER, rule.over
+    elif rule.under is not None:
+        compare, value = Compare.UNDER, rule.under
+    else:
+        compare, value = Compare.RISES_BY, rule.rises_by or 1
+    return OwnRule(
+        name=rule.name,
+        metric=rule.metric,
+        compare=compare,
+        value=value,
+        within=timedelta(hours=rule.within_hours) if rule.within_hours else None,
+        urgency=rule.urgency,
+        sentence=rule.sentence,
+        next_step=rule.next_step,
+        where=_scope(rule, ids),
+    )

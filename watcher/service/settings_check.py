@@ -1,0 +1,309 @@
+"""From what pydantic and the cross-checks object to, to faults in the owner's words.
+
+A fault names the key, the line, what is wrong and what would be right. The value of a key that may
+hold a secret is never repeated.
+"""
+
+from __future__ import annotations
+
+import types
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from copy import deepcopy
+from difflib import get_close_matches
+from typing import Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+
+from watcher.service.errors import Fault
+from watcher.service.settings_shape import Config, SecretPlace
+from watcher.service.settings_text import Parsed, Path, Plain, say_path
+
+_SECRET_KEYS = frozenset(SecretPlace.model_fields)
+OWNER = "owner"
+
+
+def shape_faults(error: ValidationError, parsed: Parsed) -> Iterator[Fault]:
+    """Turn everything that pydantic found into faults."""
+    for found in error.errors(include_url=False, include_input=False):
+        path: Path = tuple(found["loc"])
+        wrong, right = _words(
+            found["type"], found["msg"], found.get("ctx") or {}, path, _value_at(parsed, path)
+        )
+        yield Fault(key=say_path(path), line=parsed.line_of(path), wrong=wrong, right=right)
+
+
+def without_faulty(error: ValidationError, values: dict[str, Plain]) -> dict[str, Plain]:
+    """Give the values less the keys that were objected to, so that the rest can be checked."""
+    rest = deepcopy(values)
+    for found in error.errors(include_url=False, include_input=False, include_context=False):
+        here: Plain = rest
+        for step in found["loc"][:-1]:
+            if isinstance(here, dict) and isinstance(step, str):
+                here = here.get(step)
+            elif isinstance(here, list) and isinstance(step, int) and step < len(here):
+                here = here[step]
+        if isinstance(here, dict):
+            here.pop(str(found["loc"][-1]), None)
+    return rest
+
+
+def _value_at(parsed: Parsed, path: Path) -> Plain:
+    """Give what was written at a path, None when there is nothing."""
+    here: Plain = parsed.values
+    for step in path:
+        if isinstance(here, dict) and isinstance(step, str):
+            here = here.get(step)
+        elif isinstance(here, list) and isinstance(step, int) and step < len(here):
+            here = here[step]
+        else:
+            return None
+    return here
+
+
+def _shown(value: Plain, path: Path) -> str:
+    """Say what was written, shortly, and nothing of a secret."""
+    if path and path[-1] in _SECRET_KEYS:
+        return "what is written there"
+    if isinstance(value, list):
+        return "a list"
+    if isinstance(value, dict):
+        return "a group of keys"
+    if value is None:
+        return "nothing"
+    return f'"{value if len(value) <= 40 else value[:39] + "…"}"'
+
+
+def _words(
+    kind: str, message: str, context: Mapping[str, Any], path: Path, value: Plain
+) -> tuple[str, str]:
+    """Say one objection as what is wrong and what would be right."""
+    shown = _shown(value, path)
+    if kind == "extra_forbidden":
+        return _unknown_key(path)
+    if kind == "missing":
+        return "this key is missing", "add it"
+    if kind == "value_error":
+        return f"{shown} is not usable here", f"it {message.removeprefix('Value error, ')}"
+    if kind in {"literal_error", "enum"}:
+        allowed = str(context.get("expected", "")).replace("'", "").replace(" or ", ", ")
+        words = [word.strip() for word in allowed.split(",")]
+        close = get_close_matches(str(value), words, n=1)
+        listed = ", ".join(words) if len(words) <= 8 else f"{', '.join(words[:8])}, …"
+        hint = f"did you mean {close[0]}? It" if close else "it"
+        return f"{shown} is not usable here", f"{hint} must be one of {listed}"
+    bound = {
+        "greater_than_equal": ("ge", "at least"),
+        "less_than_equal": ("le", "at most"),
+        "greater_than": ("gt", "more than"),
+        "less_than": ("lt", "less than"),
+    }.get(kind)
+    if bound is not None:
+        return f"{shown} is out of range", f"it must be {bound[1]} {context.get(bound[0])}"
+    return f"{shown} is not usable here", _RIGHT.get(kind, message[:1].lower() + message[1:])
+
+
+_RIGHT = {
+    "bool_parsing": "it must be yes or no",
+    "bool_type": "it must be yes or no",
+    "int_parsing": "it must be a whole number in digits",
+    "int_type": "it must be a whole number in digits",
+    "float_parsing": "it must be a number in digits",
+    "float_type": "it must be a number in digits",
+    "tuple_type": "it must be a list: [one, two], or one line with - for each",
+    "model_type": "it must be a group of keys, indented below this one",
+    "model_attributes_type": "it must be a group of keys, indented below this one",
+    "dict_type": "it must be a group of keys, indented below this one",
+    "string_type": "it must be one text, in quotes if need be",
+    "string_too_short": "it must not be empty",
+    "string_too_long": "it must be at most 200 letters long",
+    "too_short": "the list must have at least one entry",
+}
+
+
+def _unknown_key(path: Path) -> tuple[str, str]:
+    """Say that there is no such key, and which one may be meant."""
+    section = _section_at(path[:-1])
+    known = sorted(section.model_fields) if section is not None else []
+    close = get_close_matches(str(path[-1]), known, n=1, cutoff=0.5)
+    if close:
+        return "there is no such key", f"did you mean {close[0]}?"
+    return "there is no such key", f"known here: {', '.join(known)}" if known else ""
+
+
+def _section_at(path: Path) -> type[BaseModel] | None:
+    """Find the section of the shape that a path leads to."""
+    here: type[BaseModel] | None = Config
+    for step in path:
+        if isinstance(step, int):
+            continue
+        field = here.model_fields.get(step) if here is not None else None
+        here = _section_in(field.annotation) if field is not None else None
+    return here
+
+
+def _section_in(annotation: Any) -> type[BaseModel] | None:  # noqa: ANN401 - any type
+    """Find the section inside ``tuple[X, ...]``, ``X | None`` and the like."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    if get_origin(annotation) in {tuple, Union, types.UnionType}:
+        for part in get_args(annotation):
+            found = _section_in(part)
+            if found is not None:
+                return found
+    return None
+
+
+class _Cross:
+    """Collects faults that only show when parts are compared."""
+
+    def __init__(self, parsed: Parsed) -> None:
+        self.parsed = parsed
+        self.faults: list[Fault] = []
+
+    def add(self, path: Path, wrong: str, right: str = "") -> None:
+        """Note a fault at a path."""
+        self.faults.append(
+            Fault(key=say_path(path), line=self.parsed.line_of(path), wrong=wrong, right=right)
+        )
+
+    def unique(self, base: Path, key: str, names: Sequence[str | None]) -> None:
+        """Note every name that comes twice."""
+        first: dict[str, int] = {}
+        for index, name in enumerate(names):
+            if name is None:
+                continue
+            if name in first:
+                self.add(
+                    (*base, index, key),
+                    f'"{name}" is used twice, first by entry {first[name] + 1}',
+                    "give each its own",
+                )
+            else:
+                first[name] = index
+
+
+def cross_faults(
+    config: Config, parsed: Parsed, rules: Mapping[str, Collection[str]] | None
+) -> tuple[Fault, ...]:
+    """Check what no single key shows: names that must exist, names that must differ.
+
+    ``rules`` is the catalogue: each rule's thresholds. Without it rule names are not checked.
+    """
+    cross = _Cross(parsed)
+    _check_people(config, cross)
+    _check_ladders(config, cross)
+    _check_drives(config, cross)
+    for place, path in (
+        (config.heartbeat, ("heartbeat",)),
+        *(
+            (target, ("people", p, "targets", t))
+            for p, person in enumerate(config.people)
+            for t, target in enumerate(person.targets)
+        ),
+    ):
+        _check_place(place, path, cross)
+    if rules is not None:
+        _check_rules(config, rules, cross)
+    return tuple(cross.faults)
+
+
+def _check_people(config: Config, cross: _Cross) -> None:
+    cross.unique(("people",), "name", [person.name for person in config.people])
+    for index, person in enumerate(config.people):
+        names = [target.name for target in person.targets]
+        cross.unique(("people", index, "targets"), "name", names)
+        for place, hours in enumerate(person.quiet):
+            if hours.begin == hours.end:
+                cross.add(
+                    ("people", index, "quiet", place, "end"),
+                    "begins and ends at the same time",
+                    "quiet hours need a length; for the whole day use away_until",
+                )
+
+
+def _check_ladders(config: Config, cross: _Cross) -> None:
+    known = [person.name for person in config.people] or [OWNER]
+    for index, ladder in enumerate(config.ladders):
+        for step, rung in enumerate(ladder.rungs):
+            for who, name in enumerate(rung.people):
+                if name not in known:
+                    cross.add(
+                        ("ladders", index, "rungs", step, "people", who),
+                        f'nobody called "{name}" is listed under people',
+                        f"known are: {', '.join(known)}",
+                    )
+        if ladder.repeat_first_minutes > ladder.repeat_longest_minutes:
+            cross.add(
+                ("ladders", index, "repeat_first_minutes"),
+                "is longer than repeat_longest_minutes",
+                "the first gap is the shortest",
+            )
+
+
+def _check_drives(config: Config, cross: _Cross) -> None:
+    cross.unique(("drives",), "serial", [drive.serial for drive in config.drives])
+    cross.unique(("drives",), "bay", [drive.bay for drive in config.drives])
+    cross.unique(("pools",), "name", [pool.name for pool in config.pools])
+    for index, drive in enumerate(config.drives):
+        if drive.serial is None and drive.node is None:
+            cross.add(
+                ("drives", index),
+                "does not say which drive it is about",
+                "give its serial, or its node",
+            )
+        if drive.device_type is not None and drive.node is None:
+            cross.add(
+                ("drives", index, "device_type"),
+                "a device type needs the node it is asked through",
+                "add node, for instance /dev/sda",
+            )
+    for index, pool in enumerate(config.pools):
+        if pool.may_lose >= len(pool.drives):
+            cross.add(
+                ("pools", index, "may_lose"),
+                f"a pool of {len(pool.drives)} cannot lose {pool.may_lose}",
+                "name how many drives may fail with no data lost",
+            )
+
+
+def _check_place(place: SecretPlace, path: Path, cross: _Cross) -> None:
+    given = [word for word in ("url", "url_file", "url_env") if getattr(place, word)]
+    if len(given) > 1:
+        cross.add((*path, given[1]), f"{' and '.join(given)} are both given", "keep one")
+    if not given and path[0] == "people":
+        cross.add(path, "has no address", "give one of url, url_file or url_env")
+
+
+def _check_rules(config: Config, rules: Mapping[str, Collection[str]], cross: _Cross) -> None:
+    def known(path: Path, name: str) -> bool:
+        if name in rules:
+            return True
+        close = get_close_matches(name, list(rules), n=1)
+        cross.add(
+            path,
+            f'there is no rule "{name}"',
+            f"did you mean {close[0]}?" if close else "midwatch rules lists them",
+        )
+        return False
+
+    for index, change in enumerate(config.rules.thresholds):
+        base = ("rules", "thresholds", index)
+        if known((*base, "rule"), change.rule) and change.threshold not in rules[change.rule]:
+            names = ", ".join(sorted(rules[change.rule])) or "it has none"
+            cross.add(
+                (*base, "threshold"),
+                f'{change.rule} has no threshold "{change.threshold}"',
+                f"its thresholds: {names}",
+            )
+    own = [rule.name for rule in config.rules.own]
+    for index, off in enumerate(config.rules.off):
+        if off.rule not in own:
+            known(("rules", "off", index, "rule"), off.rule)
+    cross.unique(("rules", "own"), "name", own)
+    for index, name in enumerate(own):
+        if name in rules:
+            cross.add(
+                ("rules", "own", index, "name"),
+                f'"{name}" is the name of a built-in rule',
+                "choose another",
+            )
