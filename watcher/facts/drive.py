@@ -71,6 +71,9 @@ class Metric(StrEnum):
     TEMPERATURE_WARNING_CELSIUS = "temperature-warning-celsius"  # the drive's own upper limit
     TEMPERATURE_CRITICAL_CELSIUS = "temperature-critical-celsius"
     TEMPERATURE_HIGHEST_CELSIUS = "temperature-highest-celsius"  # over its life
+    WAIT_MICROSECONDS = (
+        "wait-microseconds"  # mean for each request since the last look, by the kernel
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
