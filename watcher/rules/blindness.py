@@ -1,0 +1,312 @@
+"""Rules about what we cannot see. "Cannot see" is never "fine"."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from watcher.facts.drive import DriveUnread, Unread
+from watcher.facts.finding import Evidence, Finding, Urgency
+from watcher.facts.identity import DriveId, Subject, SubjectKind, about_drive, about_source
+from watcher.facts.pool import PoolKind, Protection, Remark
+from watcher.facts.units import say_span
+from watcher.rules.kernel import DISCOVERY
+from watcher.rules.look import Found, finding_about
+from watcher.rules.pool import pool_finding, pools, quote
+from watcher.rules.rule import Kind, Rule
+from watcher.rules.tuning import Threshold, Tuning
+from watcher.rules.view import View, say_bay
+
+OURS: Final = "our choice: what we cannot see is never called fine"
+
+WHY: Final = {
+    Unread.FORBIDDEN: ("we may not ask it", "Give the watcher the right to ask this drive."),
+    Unread.HUNG: (
+        "it does not answer in time",
+        "See what the kernel log says of it; check cable and power. It can hold up its whole pool.",
+    ),
+    Unread.GARBLED: (
+        "its answer makes no sense",
+        "Ask it by hand with smartctl; a drive behind a bridge may need another device type.",
+    ),
+    Unread.TOOL_MISSING: ("smartctl is not installed", "Install smartmontools."),
+    Unread.VANISHED: (
+        "it is named but does not answer",
+        "Check cable, power and seat; if it was taken out for good, take it off the list.",
+    ),
+}
+
+
+def _about(view: View, unread: DriveUnread) -> tuple[Subject, str]:
+    """Name a drive that gave no reading: by its id where that is known, else by its node."""
+    if unread.drive is not None:
+        return about_drive(unread.drive), view.label_of(unread.drive)
+    name = unread.node + (f" {unread.device_type}" if unread.device_type else "")
+    where = f"{say_bay(unread.bay)} ({name})" if unread.bay else name
+    return about_source(name), f"the drive at {where}"
+
+
+def _finding(view: View, rule: str, unread: DriveUnread, found: Found) -> Finding:
+    """Build a finding about a drive that gave no reading."""
+    if unread.drive is not None:
+        return finding_about(view, rule, unread.drive, found)
+    subject, label = _about(view, unread)
+    return Finding(
+        rule=rule,
+        subject=subject,
+        label=label,
+        urgency=found.urgency,
+        sentence=found.sentence,
+        next_step=found.next_step,
+        observed_at=view.now,
+        evidence=found.evidence,
+        level=found.level,
+    )
+
+
+def _unread(view: View) -> list[DriveUnread]:
+    """Give the drives with no reading, in a fixed order."""
+    return sorted(view.survey.unread, key=lambda u: (u.drive or "", u.node, u.device_type))
+
+
+def cannot_see_drive(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find drives that are there and give no reading, asleep ones and strangers to SMART aside."""
+    del tuning
+    for unread in _unread(view):
+        if unread.why in {Unread.ASLEEP, Unread.NO_SMART}:
+            continue
+        known = view.past.get(unread.drive) if unread.drive is not None else None
+        if unread.why is Unread.VANISHED and known is not None:
+            continue  # drive-gone says so, or the owner retired it
+        because, remedy = WHY[unread.why]
+        hung = unread.why is Unread.HUNG
+        evidence = [Evidence(what=f"at {unread.node}", value=unread.detail or unread.why.value)]
+        if known is not None and known.last_read is not None:
+            age = say_span(view.now - known.last_read)
+            evidence.append(Evidence(what="last reading", value=f"{age} ago"))
+        found = Found(
+            urgency=Urgency.TODAY if hung else Urgency.THIS_WEEK,
+            sentence=f"We cannot see how the drive is: {because}.",
+            next_step=remedy,
+            evidence=tuple(evidence),
+            level=1,
+            bears_on_margin=hung,
+        )
+        yield _finding(view, "cannot-see-drive", unread, found)
+
+
+def never_answers_smart(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find drives that have no SMART: virtual disks, bridges, sticks."""
+    del tuning
+    for unread in _unread(view):
+        if unread.why is not Unread.NO_SMART:
+            continue
+        found = Found(
+            urgency=Urgency.NOTE,
+            sentence="The drive does not tell how it is; only the log and its pool can.",
+            next_step=(
+                "If it sits behind a bridge or a controller, try another device type in the "
+                "settings. A virtual disk is watched best on its host."
+            ),
+            evidence=(Evidence(what=f"at {unread.node}", value=unread.detail or "no SMART"),),
+            level=1,
+            bears_on_margin=False,
+        )
+        yield _finding(view, "drive-never-answers-smart", unread, found)
+
+
+SLEPT: Final = Threshold(
+    name="days",
+    value=14,
+    unit="days",
+    source="our choice: nothing is known of a drive that is never seen awake",
+)
+
+
+def asleep_too_long(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find drives that were asleep at every look for a long time: nothing is known of them."""
+    for unread in _unread(view):
+        if unread.why is not Unread.ASLEEP or unread.drive is None:
+            continue
+        past = view.past.get(unread.drive)
+        if past is None:
+            continue
+        since = past.last_read or past.first_seen
+        limit = SLEPT.of(tuning, "asleep-too-long", view.target_of(unread.drive))
+        if (view.now - since).total_seconds() < limit * 86400:
+            continue
+        found = Found(
+            urgency=Urgency.NOTE,
+            sentence="The drive was asleep at every look for a long time; we know nothing new.",
+            next_step="Wake it once, for instance with a scrub or a self-test, so that it is read.",
+            evidence=(Evidence(what="last reading", value=f"{say_span(view.now - since)} ago"),),
+            level=1,
+            bears_on_margin=False,
+        )
+        yield _finding(view, "asleep-too-long", unread, found)
+
+
+def answer_doubtful(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find drives whose answer was complete but odd."""
+    del tuning
+    for reading in sorted(view.survey.drives, key=lambda r: r.identity.drive):
+        if not reading.doubts:
+            continue
+        found = Found(
+            urgency=Urgency.NOTE,
+            sentence="Something in the drive's answer is odd, so part of it is not used.",
+            next_step="Ask the drive by hand with smartctl and compare; newer firmware may help.",
+            evidence=tuple(Evidence(what="odd", value=doubt) for doubt in reading.doubts),
+            level=1,
+            bears_on_margin=False,
+        )
+        yield finding_about(view, "answer-doubtful", reading.identity.drive, found)
+
+
+POOL_SOURCES: Final = frozenset(kind.value for kind in PoolKind)
+
+
+def cannot_see_source(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find sources that did not answer: what they would tell is not known.
+
+    A stack that hides a pool known from before, and drive discovery, are ``today``: a loss behind
+    them would go unseen.
+    """
+    del tuning
+    for blind in sorted(view.survey.blind, key=lambda b: (b.source, str(b.subject or ""))):
+        hidden = sorted(
+            past.pool
+            for past in view.pool_past.values()
+            if past.in_use
+            and past.kind.value == blind.source
+            and past.pool not in {pool.pool for pool in view.survey.pools}
+        )
+        grave = bool(hidden) or blind.source == DISCOVERY
+        subject = blind.subject or about_source(blind.source)
+        label = f"the source {blind.source}"
+        drives: tuple[DriveId, ...] = ()
+        if subject.kind is SubjectKind.DRIVE:
+            drives = (DriveId(subject.key),)
+            label = view.label_of(drives[0])
+        names = ", ".join(view.pool_past[pool].name for pool in hidden)
+        hides = f" It hides: {names}." if names else ""
+        yield Finding(
+            rule="cannot-see-source",
+            subject=subject,
+            label=label,
+            urgency=Urgency.TODAY if grave else Urgency.THIS_WEEK,
+            sentence=f"We cannot look at {blind.source}: what it would tell is not known.{hides}",
+            next_step=blind.remedy or "Find out why it does not answer; run its program by hand.",
+            observed_at=view.now,
+            evidence=(Evidence(what=f"{blind.source} ({blind.why.value})", value=blind.detail),),
+            pool=hidden[0] if hidden else None,
+            drives=drives,
+            level=1 + len(hidden),
+        )
+
+
+def pool_not_understood(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find pools whose state cannot be told, whole or in part."""
+    del tuning
+    for pool in pools(view):
+        words = [n for n in pool.notes if n.remark is Remark.UNKNOWN_WORD]
+        few = [n for n in pool.notes if n.remark is Remark.FEW_CHECKS]
+        unknown = pool.protection is Protection.UNKNOWN
+        if not (unknown or words or few):
+            continue
+        yield pool_finding(
+            view,
+            "pool-not-understood",
+            pool,
+            urgency=Urgency.TODAY if unknown else Urgency.THIS_WEEK if words else Urgency.NOTE,
+            sentence=(
+                f"We cannot tell how protected the pool {pool.name} is."
+                if unknown
+                else f"Part of what the pool {pool.name} says could not be read or understood."
+            ),
+            next_step="Look at the pool's own status by hand; do not take silence for safety.",
+            evidence=tuple(quote(note) for note in (*words, *few)),
+            level=2 if unknown else 1,
+        )
+
+
+RULES: Final = (
+    Rule(
+        name="cannot-see-drive",
+        kind=Kind.SIGHT,
+        sentence="A drive is there and gives no reading.",
+        reads=("drives with no reading, and why",),
+        thresholds=(),
+        urgency="this-week; today when it hangs, now when its pool has lost its margin as well.",
+        what_to_do="Give the right to ask, install what is missing, or check cable and power.",
+        usual_cause="Missing rights, a missing program, a bridge; a hang is often the drive.",
+        quiet_when="It sleeps and was left asleep, or has no SMART (another rule notes it).",
+        sources=(OURS,),
+        check=cannot_see_drive,
+    ),
+    Rule(
+        name="drive-never-answers-smart",
+        kind=Kind.SIGHT,
+        sentence="A drive does not tell how it is.",
+        reads=("drives with no reading, and why",),
+        thresholds=(),
+        urgency="A note.",
+        what_to_do="Try another device type; watch a virtual disk on its host.",
+        usual_cause="A virtual disk, a bridge or a stick.",
+        quiet_when="It answers.",
+        sources=(OURS,),
+        check=never_answers_smart,
+    ),
+    Rule(
+        name="asleep-too-long",
+        kind=Kind.SIGHT,
+        sentence="A drive was asleep at every look for a long time.",
+        reads=("drives asleep", "their last reading"),
+        thresholds=(SLEPT,),
+        urgency="A note.",
+        what_to_do="Wake it once, for instance with a scrub.",
+        usual_cause="A drive that is hardly used.",
+        quiet_when="It was read within the span.",
+        sources=(OURS,),
+        check=asleep_too_long,
+    ),
+    Rule(
+        name="answer-doubtful",
+        kind=Kind.SIGHT,
+        sentence="Something in a drive's answer is odd.",
+        reads=("doubts of the reader",),
+        thresholds=(),
+        urgency="A note.",
+        what_to_do="Ask the drive by hand and compare.",
+        usual_cause="Firmware, a bridge, or a counter in another unit.",
+        quiet_when="The answer is plain.",
+        sources=(OURS,),
+        check=answer_doubtful,
+    ),
+    Rule(
+        name="cannot-see-source",
+        kind=Kind.SIGHT,
+        sentence="A place that we look at did not answer.",
+        reads=("blind spots of the survey", "pools seen before"),
+        thresholds=(),
+        urgency="this-week; today when it hides a known pool or all drives.",
+        what_to_do="Find out why; run its program by hand.",
+        usual_cause="Missing rights, a missing program, or a stack that hangs on a dead drive.",
+        quiet_when="It answered.",
+        sources=(OURS,),
+        check=cannot_see_source,
+    ),
+    Rule(
+        name="pool-not-understood",
+        kind=Kind.SIGHT,
+        sentence="We cannot tell how protected a pool is, whole or in part.",
+        reads=("protection unknown", "remarks unknown-word and few-checks"),
+        thresholds=(),
+        urgency="A note for parts unread, this-week for unknown words, today for unknown margin.",
+        what_to_do="Look at the pool's own status by hand.",
+        usual_cause="A newer kernel or tool, or missing rights.",
+        quiet_when="All was read and understood.",
+        sources=("Linux md administration guide: lists of words may grow", OURS),
+        check=pool_not_understood,
+    ),
+)

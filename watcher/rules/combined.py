@@ -1,0 +1,199 @@
+"""Rules that put several drives of one pool together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+from typing import Final
+
+from watcher.facts.drive import DriveIdentity, Metric
+from watcher.facts.finding import Evidence, Finding, Urgency
+from watcher.facts.identity import DriveId
+from watcher.facts.pool import Pool, Protection
+from watcher.facts.units import say_count, say_percent
+from watcher.rules.drive import condemns_itself, self_test_found_damage
+from watcher.rules.kernel import log_says_media
+from watcher.rules.look import Look, looks
+from watcher.rules.pool import lost_members, pool_finding, pools
+from watcher.rules.risk import HOURS_PER_YEAR, believable_hours
+from watcher.rules.rule import Kind, Rule
+from watcher.rules.surface import (
+    grown_defects,
+    sectors_in_doubt,
+    sectors_unreadable,
+    surface_giving_way,
+)
+from watcher.rules.tuning import Threshold, Tuning
+from watcher.rules.view import View
+
+FADING: Final = (
+    condemns_itself,
+    self_test_found_damage,
+    log_says_media,
+    sectors_unreadable,
+    sectors_in_doubt,
+    surface_giving_way,
+    grown_defects,
+)
+"""Signs of failing of the drive itself; links, heat and habits are not among them."""
+
+
+def _weight(look: Look) -> Urgency | None:
+    """Give the gravest sign of failing of one drive, before margin is looked at."""
+    return max((f.urgency for sign in FADING if (f := sign(look)) is not None), default=None)
+
+
+def fading_drives(view: View, tuning: Tuning) -> dict[DriveId, Look]:
+    """Give the drives that show a sign of failing that is worth a look."""
+    return {
+        look.reading.identity.drive: look
+        for look in looks(view, tuning)
+        if (weight := _weight(look)) is not None and weight >= Urgency.THIS_WEEK
+    }
+
+
+def fading_together(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find pools of which more members fade than the pool can lose, and at least two."""
+    fading = fading_drives(view, tuning)
+    for pool in pools(view):
+        own = sorted(pool.drives & fading.keys())
+        margin = pool.margin or 0
+        if len(own) < 2 or len(own) <= margin or pool.protection is Protection.BROKEN:
+            continue
+        bare = pool.protection is Protection.BARE and bool(pool.full_margin)
+        members = tuple(m for m in pool.members if set(m.drives) & set(own))
+        yield pool_finding(
+            view,
+            "fading-together",
+            pool,
+            urgency=Urgency.NOW if bare else Urgency.TODAY,
+            sentence=(
+                f"{say_count(len(own), 'drive')} of the pool {pool.name} show signs of failing, "
+                f"and it can lose {margin or 'none'}."
+            ),
+            next_step=(
+                "Check today that a copy of what cannot be replaced exists elsewhere. Replace one "
+                "drive at a time, the worst first, and wait until the pool is whole before the "
+                "next: a rebuild reads all the others end to end."
+            ),
+            evidence=tuple(
+                Evidence(
+                    what=view.label_of(drive),
+                    value=f"{say_percent(fading[drive].chance.p)} chance of failing in 30 days",
+                )
+                for drive in own
+            ),
+            level=len(own),
+            members=members,
+        )
+
+
+SERIAL_TAIL: Final = Threshold(
+    name="serial-characters",
+    value=3,
+    unit="last characters of the serial number that may differ",
+    source="our choice: serial numbers of one lot usually differ at the end",
+)
+HOURS_APART: Final = Threshold(
+    name="hours-apart",
+    value=168,
+    unit="power-on hours between two drives",
+    source="our choice: put to work in the same week and run together since",
+)
+BATCH_AGE: Final = Threshold(
+    name="years",
+    value=1,
+    unit="years of running",
+    source="our choice: before that, drives of one age say little about one lot",
+)
+
+
+def _alike(one: DriveIdentity, other: DriveIdentity, tail: int) -> bool:
+    """Tell whether two drives look like one lot by model, size and serial number."""
+    if one.model != other.model or one.capacity_bytes != other.capacity_bytes:
+        return False
+    same = len(one.serial) == len(other.serial) and len(one.serial) > tail
+    return same and one.serial[: len(one.serial) - tail] == other.serial[: len(other.serial) - tail]
+
+
+def batch_in(view: View, pool: Pool, tuning: Tuning) -> tuple[DriveId, ...]:
+    """Give the drives of a pool that look like one lot: alike, and as old as each other."""
+    rule = "same-batch-risk"
+    target = view.target_of_pool(pool.pool)
+    tail = int(SERIAL_TAIL.of(tuning, rule, target))
+    apart = HOURS_APART.of(tuning, rule, target)
+    oldest = BATCH_AGE.of(tuning, rule, target) * HOURS_PER_YEAR
+    known = [
+        (r.identity, hours)
+        for d in sorted(pool.drives)
+        if (r := view.survey.reading(d)) is not None
+        and (hours := believable_hours(r.metric(Metric.POWER_ON_HOURS))) is not None
+        and hours >= oldest
+    ]
+    batch: set[DriveId] = set()
+    for (one, hours), (other, others) in combinations(known, 2):
+        if abs(hours - others) <= apart and _alike(one, other, tail):
+            batch |= {one.drive, other.drive}
+    return tuple(sorted(batch))
+
+
+def same_batch_risk(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find pools with more drives of one lot than they can lose.
+
+    A note; ``this-week`` when one of them fades or was lost, since the others may follow.
+    """
+    fading = fading_drives(view, tuning)
+    for pool in pools(view):
+        batch = batch_in(view, pool, tuning)
+        margin = pool.full_margin
+        if not margin or len(batch) <= margin:
+            continue
+        hurt = bool(fading.keys() & set(batch)) or bool(lost_members(pool))
+        members = tuple(m for m in pool.members if set(m.drives) & set(batch))
+        yield pool_finding(
+            view,
+            "same-batch-risk",
+            pool,
+            urgency=Urgency.THIS_WEEK if hurt else Urgency.NOTE,
+            sentence=(
+                f"{say_count(len(batch), 'drive')} of the pool {pool.name} seem to come from one "
+                "lot and are equally old: they may fail close together."
+            ),
+            next_step=(
+                "Have one more spare ready than usual, and when one is replaced, take its "
+                "successor from another lot."
+            ),
+            evidence=tuple(Evidence(what="one lot", value=view.label_of(drive)) for drive in batch),
+            level=2 if hurt else 1,
+            members=members,
+        )
+
+
+RULES: Final = (
+    Rule(
+        name="fading-together",
+        kind=Kind.POOL,
+        sentence="More members of a pool show signs of failing than it can lose.",
+        reads=("signs of failing of all members", "margin"),
+        thresholds=(),
+        urgency="today; now in a pool that lost its margin. Grows with each drive.",
+        what_to_do="Check the backups; replace one drive at a time, the worst first.",
+        usual_cause="Drives of one age and one lot, or heat and vibration that they share.",
+        quiet_when="Only one member fades, or fewer than the pool can lose; links are not counted.",
+        sources=("our choice", "Schroeder and Gibson, FAST 2007: failures cluster"),
+        check=fading_together,
+    ),
+    Rule(
+        name="same-batch-risk",
+        kind=Kind.POOL,
+        sentence="More drives of a pool come from one lot than it can lose.",
+        reads=("model", "serial number", Metric.POWER_ON_HOURS.value),
+        thresholds=(SERIAL_TAIL, HOURS_APART, BATCH_AGE),
+        urgency="A note; this-week when one of them fades or was lost.",
+        what_to_do="One more spare than usual; successors from another lot.",
+        usual_cause="All drives bought together.",
+        quiet_when="In their first year, with serial numbers far apart, or with unknown hours.",
+        sources=("common practice, no source",),
+        check=same_batch_risk,
+    ),
+)

@@ -1,0 +1,217 @@
+"""One drive under the rules, and how what was found becomes a finding.
+
+A drive rule is a small function from a ``Look`` to a ``Found`` or None. The same functions serve
+the daily judgement of a survey and the replay of recorded history.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import cached_property
+from typing import Final
+
+from watcher.facts.drive import DrivePast, DriveReading, Metric, Trace
+from watcher.facts.finding import Evidence, Finding, Urgency
+from watcher.facts.identity import DriveId, about_drive
+from watcher.facts.pool import Pool, Protection
+from watcher.facts.units import say_count
+from watcher.rules.risk import Chance, chance_from, parts_of
+from watcher.rules.tuning import Target, Threshold, Tuning
+from watcher.rules.view import View, trace_with
+
+WORTH_A_LOOK: Final = Threshold(
+    name="chance-worth-a-look",
+    value=0.03,
+    unit="share of drives like it that fail within 30 days",
+    source="fitted by tests/bench/signs.py",
+)
+REPLACE: Final = Threshold(
+    name="chance-replace",
+    value=0.25,
+    unit="share of drives like it that fail within 30 days",
+    source="fitted by tests/bench/signs.py",
+)
+ADDS_UP: Final = "signs-add-up"
+"""The rule whose settings hold the two chances, for all rules that weigh by them."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Look:
+    """One drive that was read, with its past: what a drive rule may look at."""
+
+    reading: DriveReading
+    past: DrivePast | None
+    now: datetime
+    tuning: Tuning
+    target: Target
+    view: View | None = None  # None in a replay of recorded days
+
+    @cached_property
+    def metrics(self) -> Mapping[Metric, int]:
+        """Give the metrics of the reading by name."""
+        return dict(self.reading.metrics)
+
+    def rise(self, metric: Metric, window: timedelta) -> int | None:
+        """Tell how far a metric rose within a window; None when the past does not tell."""
+        trace = self.trace(metric)
+        return trace.rise_since(self.now - window) if trace is not None else None
+
+    def trace(self, metric: Metric) -> Trace | None:
+        """Give the trace of a metric with this reading; None when it was not recorded before."""
+        return trace_with(self.past, self.reading, metric)
+
+    @cached_property
+    def chance(self) -> Chance:
+        """Give the chance that the drive fails within 30 days."""
+        parts = parts_of(self.metrics, self.rise)
+        return chance_from(self.reading.identity, self.metrics.get(Metric.POWER_ON_HOURS), parts)
+
+    @property
+    def weight(self) -> Urgency:
+        """Say how much the drive's signs weigh, from the chance: a note, or worth a look."""
+        if self.chance.p >= WORTH_A_LOOK.of(self.tuning, ADDS_UP, self.target):
+            return Urgency.THIS_WEEK
+        return Urgency.NOTE
+
+    @property
+    def label(self) -> str:
+        """Name the drive so that it can be found in its case."""
+        who = self.reading.identity
+        return self.view.label_of(who.drive) if self.view is not None else str(who.serial)
+
+    @property
+    def pools(self) -> tuple[Pool, ...]:
+        """Give the pools that rest on the drive, the least protected first."""
+        return self.view.pools_of(self.reading.identity.drive) if self.view is not None else ()
+
+    def limit(self, rule: str, threshold: Threshold) -> float:
+        """Give the value of a threshold for this drive."""
+        return threshold.of(self.tuning, rule, self.target)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What a drive rule found, before pool and label are added."""
+
+    urgency: Urgency
+    sentence: str
+    next_step: str
+    evidence: tuple[Evidence, ...] = ()
+    level: int = 0
+    bears_on_margin: bool = True  # its pool's margin makes it more urgent; False for habits
+
+
+MARGIN_FIRST: Final = (
+    "Its pool cannot lose it now: leave it in, copy first what cannot be replaced, start no test "
+    "or scrub, and bring the margin back. After that:"
+)
+
+SignCheck = Callable[[Look], Found | None]
+"""A drive rule: looks at one drive, finds something or nothing."""
+
+Check = Callable[[View, Tuning], Iterable[Finding]]
+"""A rule: looks at everything, finds what holds now."""
+
+
+def steps(amount: float | None, first: float = 1) -> int:
+    """Count doublings from ``first`` on: 0 below it, 1 at it, 2 at twice, 3 at four times."""
+    if amount is None or amount < first:
+        return 0
+    return 1 + int(amount // first).bit_length() - 1
+
+
+def say_margin(pool: Pool) -> str:
+    """Say what a pool can still lose, as the end of a sentence."""
+    if pool.protection is Protection.BROKEN:
+        return f"the pool {pool.name}, which is broken"
+    if pool.margin is None:
+        return f"the pool {pool.name}, whose margin cannot be seen now"
+    if pool.margin == 0:
+        return f"the pool {pool.name}, which cannot lose any drive"
+    more = say_count(pool.margin, "more drive", "more drives")
+    return f"the pool {pool.name}, which can lose {more}"
+
+
+def lift(urgency: Urgency, pools: Iterable[Pool]) -> Urgency:
+    """Raise the urgency of a sign by the margin of the pools it endangers.
+
+    In a thinned pool a note becomes this-week and this-week today; in a pool that lost its margin
+    a note becomes today and anything more now. A pool built without margin changes nothing: its
+    drives are judged as a drive that stands alone.
+    """
+    best = urgency
+    for pool in pools:
+        if pool.protection is Protection.THINNED:
+            raised = {Urgency.NOTE: Urgency.THIS_WEEK, Urgency.THIS_WEEK: Urgency.TODAY}
+            best = max(best, raised.get(urgency, urgency))
+        elif pool.protection is Protection.BARE and pool.full_margin:
+            best = max(best, Urgency.TODAY if urgency is Urgency.NOTE else Urgency.NOW)
+    return best
+
+
+def looks(view: View, tuning: Tuning) -> Iterator[Look]:
+    """Walk the drives that were read, in the order of their ids."""
+    for reading in sorted(view.survey.drives, key=lambda r: r.identity.drive):
+        drive = reading.identity.drive
+        yield Look(
+            reading=reading,
+            past=view.past.get(drive),
+            now=view.now,
+            tuning=tuning,
+            target=view.target_of(drive),
+            view=view,
+        )
+
+
+def finding_about(view: View, rule: str, drive: DriveId, found: Found) -> Finding:
+    """Add to what was found who it is about, and what its pool's margin makes of it."""
+    pools = view.pools_of(drive)
+    urgency = lift(found.urgency, pools) if found.bears_on_margin else found.urgency
+    sentence, next_step = found.sentence, found.next_step
+    if pools and found.bears_on_margin:
+        sentence = f"{sentence} It belongs to {say_margin(pools[0])}."
+        if pools[0].protection is Protection.BARE and pools[0].full_margin:
+            next_step = f"{MARGIN_FIRST} {next_step}"
+    return Finding(
+        rule=rule,
+        subject=about_drive(drive),
+        label=view.label_of(drive),
+        urgency=urgency,
+        sentence=sentence,
+        next_step=next_step,
+        observed_at=view.now,
+        evidence=found.evidence,
+        pool=pools[0].pool if pools else None,
+        drives=(drive,),
+        level=found.level,
+    )
+
+
+def per_drive(rule: str, sign: SignCheck) -> Check:
+    """Make the check of a rule that looks at one drive at a time."""
+
+    def check(view: View, tuning: Tuning) -> Iterator[Finding]:
+        for look in looks(view, tuning):
+            found = sign(look)
+            if found is not None:
+                yield finding_about(view, rule, look.reading.identity.drive, found)
+
+    return check
+
+
+def fact(
+    what: str, now: int | str | None, trace: Trace | None = None, *, unit: str = ""
+) -> Evidence:
+    """Make the evidence of a counter: its value, and what it was before it last changed."""
+    value = f"{now} {unit}".rstrip()
+    if trace is not None:
+        latest = trace.points[-1][1]
+        changed = None
+        for at, was in reversed(trace.points):
+            if was != latest:
+                value = f"{value}, was {was} until {changed:%Y-%m-%d %H:%M} UTC"
+                break
+            changed = at
+    return Evidence(what=what, value=value)

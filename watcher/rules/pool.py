@@ -1,0 +1,394 @@
+"""Rules about the margin of pools, and about the work that brings it back.
+
+Urgency follows margin alone: thinned is ``today``, bare and broken are ``now``. A pool that was
+built without redundancy has no margin to lose: one note says so, once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from typing import Final
+
+from watcher.facts.finding import Evidence, Finding, Urgency
+from watcher.facts.identity import about_pool
+from watcher.facts.pool import (
+    AtStake,
+    Member,
+    MemberState,
+    Noted,
+    Pool,
+    Protection,
+    Remark,
+    WorkKind,
+    WorkState,
+)
+from watcher.facts.pool_past import PoolPast
+from watcher.facts.units import say_count, say_percent, say_span
+from watcher.rules.tuning import Threshold, Tuning
+from watcher.rules.view import View
+
+LOST: Final = frozenset({MemberState.FAILED, MemberState.MISSING, MemberState.OFFLINE})
+REFILLS: Final = frozenset({WorkKind.REBUILD, WorkKind.RESYNC, WorkKind.REPAIR, WorkKind.CONVERT})
+"""Work that brings margin back."""
+
+
+def pool_finding(  # noqa: PLR0913 - a finding has this many parts
+    view: View,
+    rule: str,
+    pool: Pool,
+    *,
+    urgency: Urgency,
+    sentence: str,
+    next_step: str,
+    evidence: tuple[Evidence, ...] = (),
+    level: int = 1,
+    members: tuple[Member, ...] = (),
+) -> Finding:
+    """Build the finding of a pool rule; ``members`` are those that it points at."""
+    told = (Evidence(what="what the pool says of itself", value=pool.said),) if pool.said else ()
+    return Finding(
+        rule=rule,
+        subject=about_pool(pool.pool),
+        label=f"pool {pool.name}",
+        urgency=urgency,
+        sentence=sentence,
+        next_step=next_step,
+        observed_at=view.now,
+        evidence=(*evidence, *told),
+        pool=pool.pool,
+        drives=tuple(sorted({drive for member in members for drive in member.drives})),
+        level=level,
+    )
+
+
+def pools(view: View) -> tuple[Pool, ...]:
+    """Give the pools in the order of their ids."""
+    return tuple(sorted(view.survey.pools, key=lambda p: p.pool))
+
+
+def lost_members(pool: Pool) -> tuple[Member, ...]:
+    """Give the members that are out, spares and caches left aside."""
+    return tuple(m for m in pool.members if m.state in LOST and m not in pool.others)
+
+
+def quote(note: Noted) -> Evidence:
+    """Quote a remark of the reader's."""
+    return Evidence(what=note.member or note.remark.value, value=note.text)
+
+
+def _name_lost(view: View, pool: Pool) -> str:
+    """Name the members that are out, as the owner knows them."""
+    names = [
+        ", ".join(view.label_of(drive) for drive in member.drives) or member.name
+        for member in lost_members(pool)
+    ]
+    return "; ".join(names)
+
+
+def _reason(view: View, pool: Pool) -> tuple[Evidence, ...]:
+    """Say what took the margin: lost members, and remarks that cap the protection."""
+    lost = tuple(
+        Evidence(what=f"member {member.name}", value=member.said or member.state.value)
+        for member in lost_members(pool)
+    )
+    capped = tuple(quote(note) for note in pool.notes if note.at_most is not None)
+    past = view.pool_past.get(pool.pool)
+    since: tuple[Evidence, ...] = ()
+    if past is not None and past.not_whole_since is not None:
+        away = view.now - past.not_whole_since
+        since = (Evidence(what="not whole for", value=say_span(away)),)
+    return (*lost, *capped, *since)
+
+
+def is_first_build(pool: Pool) -> bool:
+    """Tell whether a pool lacks margin only because its parity is filled for the first time."""
+    return (
+        pool.work is not None
+        and pool.work.kind is WorkKind.FIRST_BUILD
+        and not lost_members(pool)
+        and all(note.at_most is None for note in pool.notes)
+    )
+
+
+def _refilling(pool: Pool) -> str:
+    """Say, as the start of a next step, whether the margin is on its way back."""
+    work = pool.work
+    if work is None or work.kind not in REFILLS or work.state is not WorkState.RUNNING:
+        return ""
+    done = f" ({say_percent(work.done_fraction)} done)" if work.done_fraction is not None else ""
+    return f"A {work.kind.value} is running{done}: let it finish. "
+
+
+def _stake(pool: Pool) -> str:
+    """Say what the next loss would cost."""
+    if pool.at_stake is AtStake.MEMBER:
+        return "If one more drive fails, what sits on it is lost"
+    return "If one more drive fails, everything in the pool is lost"
+
+
+def _swap_step(view: View, pool: Pool) -> str:
+    """Say how to get the margin back, naming what to touch and what not."""
+    out = _name_lost(view, pool)
+    which = f"The one that is out: {out}. " if out else ""
+    return (
+        f"{_refilling(pool)}Touch no other drive. {which}Check its cable and power first; if it "
+        "stays out, replace it with one at least as large, powering down first unless the bay is "
+        "made for hot swap. Check by model and serial number before you pull anything."
+    )
+
+
+def margin_thinned(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find pools that lost some of their margin and keep some."""
+    del tuning
+    for pool in pools(view):
+        if pool.protection is not Protection.THINNED or is_first_build(pool):
+            continue
+        yield pool_finding(
+            view,
+            "margin-thinned",
+            pool,
+            urgency=Urgency.TODAY,
+            sentence=(
+                f"The pool {pool.name} lost some of its protection: it can lose "
+                f"{say_count(pool.margin or 0, 'more drive', 'more drives')}, "
+                f"was built for {pool.full_margin}."
+            ),
+            next_step=_swap_step(view, pool),
+            evidence=_reason(view, pool),
+            level=max((pool.full_margin or 0) - (pool.margin or 0), 1),
+            members=lost_members(pool),
+        )
+
+
+def margin_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find pools that had margin and have none left."""
+    del tuning
+    for pool in pools(view):
+        if pool.protection is not Protection.BARE or is_first_build(pool):
+            continue
+        past = view.pool_past.get(pool.pool)
+        full = pool.full_margin if pool.full_margin is not None else past and past.full_margin
+        if full == 0:
+            continue  # built-without-margin says so
+        yield pool_finding(
+            view,
+            "margin-gone",
+            pool,
+            urgency=Urgency.NOW,
+            sentence=(f"The pool {pool.name} has no protection left. {_stake(pool)}."),
+            next_step=(
+                "First see that a copy of what cannot be replaced exists elsewhere; avoid restarts and "
+                f"heavy use until the pool is whole. {_swap_step(view, pool)}"
+            ),
+            evidence=_reason(view, pool),
+            level=max(full or 1, 1),
+            members=lost_members(pool),
+        )
+
+
+def pool_broken(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find pools whose data is lost or out of reach."""
+    del tuning
+    for pool in pools(view):
+        if pool.protection is not Protection.BROKEN:
+            continue
+        stopped = pool.noted(Remark.SUSPENDED) or pool.noted(Remark.INACTIVE)
+        yield pool_finding(
+            view,
+            "pool-broken",
+            pool,
+            urgency=Urgency.NOW,
+            sentence=(
+                f"The pool {pool.name} has stopped: its data cannot be reached."
+                if stopped is not None
+                else f"The pool {pool.name} lost more drives than it can bear."
+            ),
+            next_step=(
+                "Do not repair, format or force anything yet, and write nothing to its drives. "
+                "Drives that seem dead are often only cut off: check power, cables and backplane, "
+                "reseat, and note what changed. Then follow the recovery steps, or ask for help, "
+                "before any command that writes."
+            ),
+            evidence=_reason(view, pool),
+            level=1 + len(lost_members(pool)),
+            members=lost_members(pool),
+        )
+
+
+def built_without_margin(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find pools that were built so that any lost drive costs data."""
+    del tuning
+    for pool in pools(view):
+        if pool.protection is not Protection.BARE or pool.full_margin != 0:
+            continue
+        yield pool_finding(
+            view,
+            "built-without-margin",
+            pool,
+            urgency=Urgency.NOTE,
+            sentence=(f"The pool {pool.name} was built without redundancy. {_stake(pool)}."),
+            next_step=(
+                "Keep only what can be replaced on it, or see that a backup is made and that a "
+                "restore was tried."
+            ),
+        )
+
+
+def pool_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find pools that were there before and that their own stack does not list any more.
+
+    An array whose last leg went can vanish from the kernel's list altogether.
+    """
+    del tuning
+    here = {pool.pool for pool in view.survey.pools}
+    for key in sorted(view.pool_past):
+        past = view.pool_past[key]
+        if key in here or not past.in_use or past.kind.value not in view.survey.answered:
+            continue
+        away = max(view.now - past.last_seen, timedelta(0))
+        yield Finding(
+            rule="pool-gone",
+            subject=about_pool(key),
+            label=f"pool {past.name}",
+            urgency=Urgency.NOW,
+            sentence=f"The pool {past.name} is no longer there.",
+            next_step=(
+                "If you stopped or exported it, retire it here. If not, create nothing anew: check "
+                "power and cables of its drives, then follow the recovery steps."
+            ),
+            observed_at=view.now,
+            evidence=(
+                Evidence(
+                    what="last seen",
+                    value=f"{past.last_seen:%Y-%m-%d %H:%M} UTC, {say_span(away)} ago, "
+                    f"then {past.last_protection.value}",
+                ),
+            ),
+            pool=key,
+            drives=tuple(sorted(past.drives)),
+            level=1,
+        )
+
+
+def rebuild_running(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find pools that are filling a member, or their parity for the first time."""
+    del tuning
+    for pool in pools(view):
+        work = pool.work
+        if work is None or work.kind not in {WorkKind.REBUILD, WorkKind.FIRST_BUILD}:
+            continue
+        if pool.noted(Remark.CANNOT_FINISH) is not None:
+            continue  # rebuild-cannot-finish says so
+        first = work.kind is WorkKind.FIRST_BUILD
+        done = "not told" if work.done_fraction is None else say_percent(work.done_fraction)
+        yield pool_finding(
+            view,
+            "rebuild-running",
+            pool,
+            urgency=Urgency.NOTE,
+            sentence=(
+                f"The pool {pool.name} is being built for the first time; its protection comes "
+                "when that is done."
+                if first
+                else f"The pool {pool.name} is rebuilding; its protection is not back yet."
+            ),
+            next_step=(
+                "Let it finish, lighten the load, and do not restart the box. Add no second drive "
+                "meanwhile: some stacks then start again from the beginning."
+            ),
+            evidence=(Evidence(what="done", value=done),),
+        )
+
+
+STALL: Final = Threshold(
+    name="minutes-without-progress",
+    value=60,
+    unit="minutes",
+    source="our choice: at the slowest usual rate (1,000 KB/s, md's own floor) an hour moves 3.6 "
+    "GB, which shows in the figures of any stack",
+)
+
+
+def stuck_since(pool: Pool, past: PoolPast | None, now: datetime) -> datetime | None:
+    """Tell since when the work of a pool made no progress; None when it did, or is not known.
+
+    A fraction that falls is a restart and counts as a move.
+    """
+    work = pool.work
+    if work is None or past is None or work.done_fraction is None:
+        return None
+    since: datetime | None = None
+    samples = [s for s in past.work if s.kind is work.kind and s.done_fraction is not None]
+    for sample in reversed(samples):
+        if sample.done_fraction != work.done_fraction or sample.at > now:
+            break
+        since = sample.at
+    return since
+
+
+def rebuild_stalled(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find rebuilds that stand still, wait or are held while margin is missing."""
+    for pool in pools(view):
+        work = pool.work
+        held = pool.noted(Remark.FROZEN)
+        refill = work is not None and work.kind in REFILLS | {WorkKind.FIRST_BUILD}
+        if pool.protection is Protection.WHOLE or not (refill or held is not None):
+            continue
+        limit = timedelta(
+            minutes=STALL.of(tuning, "rebuild-stalled", view.target_of_pool(pool.pool))
+        )
+        since = stuck_since(pool, view.pool_past.get(pool.pool), view.now)
+        stuck = since is not None and view.now - since >= limit
+        paused = work is not None and work.state is WorkState.PAUSED
+        if pool.noted(Remark.CANNOT_FINISH) is not None or not (stuck or paused or held):
+            continue
+        evidence = []
+        if since is not None:
+            evidence.append(Evidence(what="no progress for", value=say_span(view.now - since)))
+        if work is not None:
+            evidence.append(Evidence(what="work", value=f"{work.kind.value}, {work.state.value}"))
+        if held is not None:
+            evidence.append(quote(held))
+        yield pool_finding(
+            view,
+            "rebuild-stalled",
+            pool,
+            urgency=_by_margin(pool),
+            sentence=f"The rebuild of the pool {pool.name} stands still; it stays unprotected."
+            if pool.protection is Protection.BARE
+            else f"The rebuild of the pool {pool.name} stands still.",
+            next_step=(
+                "Look whether someone paused it, whether other work goes first, and whether a "
+                "member hangs (kernel log). Do not start it anew before the reason is known."
+            ),
+            evidence=tuple(evidence),
+        )
+
+
+def _by_margin(pool: Pool) -> Urgency:
+    """Give ``now`` for a pool that can lose nothing, else ``today``."""
+    bare = pool.protection in {Protection.BARE, Protection.BROKEN}
+    return Urgency.NOW if bare else Urgency.TODAY
+
+
+def rebuild_cannot_finish(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find rebuilds that met data which no remaining member can give."""
+    del tuning
+    for pool in pools(view):
+        note = pool.noted(Remark.CANNOT_FINISH)
+        if note is None:
+            continue
+        yield pool_finding(
+            view,
+            "rebuild-cannot-finish",
+            pool,
+            urgency=_by_margin(pool),
+            sentence=f"The rebuild of the pool {pool.name} cannot finish as it is.",
+            next_step=(
+                "Copy what matters off the pool now, while the rest is readable. Keep every drive "
+                "in, the old one too: it may hold what another cannot read. Then follow the "
+                "recovery steps."
+            ),
+            evidence=(quote(note),),
+        )

@@ -1,0 +1,143 @@
+"""All that the rules may look at: one survey, what came before it, and the time."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from watcher.facts.checks import require_utc
+from watcher.facts.drive import DriveIdentity, DrivePast, DriveReading, Metric, Trace
+from watcher.facts.identity import DriveId, PoolId, Subject
+from watcher.facts.kernel_event import KernelEvent
+from watcher.facts.pool import Pool
+from watcher.facts.pool_past import PoolPast
+from watcher.facts.survey import Survey
+from watcher.facts.units import say_bytes
+from watcher.rules.tuning import Target
+
+_PLAIN_BAY = re.compile(r"[A-Za-z]?\d{1,3}[A-Za-z]?")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """What the rules look at. The mappings are never changed.
+
+    ``recent`` are the kernel events of the last 24 hours, those of this survey included; the box
+    keeps them so that a count over a day does not start anew with each survey.
+    """
+
+    survey: Survey
+    now: datetime
+    past: Mapping[DriveId, DrivePast] = field(default_factory=dict)
+    pool_past: Mapping[PoolId, PoolPast] = field(default_factory=dict)
+    recent: tuple[KernelEvent, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Check the time."""
+        require_utc(self.now, "now")
+
+    def events_about(self, subject: Subject) -> tuple[KernelEvent, ...]:
+        """Give the recent kernel events about a subject."""
+        return tuple(event for event in self.recent if event.subject == subject)
+
+    def pools_of(self, drive: DriveId) -> tuple[Pool, ...]:
+        """Give the pools whose data rests on a drive, the least protected first.
+
+        A drive that left is looked up in what the pools were made of before.
+        """
+        found = [
+            pool
+            for pool in self.survey.pools
+            if drive in pool.drives
+            or ((past := self.pool_past.get(pool.pool)) is not None and drive in past.drives)
+        ]
+        return tuple(sorted(found, key=lambda p: (-1 if p.margin is None else p.margin, p.pool)))
+
+    def identity_of(self, drive: DriveId) -> DriveIdentity | None:
+        """Give who a drive is, from this survey or from the past; None for a stranger."""
+        reading = self.survey.reading(drive)
+        if reading is not None:
+            return reading.identity
+        past = self.past.get(drive)
+        return past.identity if past is not None else None
+
+    def bay_of(self, drive: DriveId) -> str | None:
+        """Give where a drive sits, in the owner's words; None when that is not known."""
+        reading = self.survey.reading(drive)
+        if reading is not None and reading.bay:
+            return reading.bay
+        for unread in self.survey.unread:
+            if unread.drive == drive and unread.bay:
+                return unread.bay
+        past = self.past.get(drive)
+        return past.bay if past is not None else None
+
+    def node_of(self, drive: DriveId) -> str | None:
+        """Give the node at which a drive is or was last seen, without its folder."""
+        reading = self.survey.reading(drive)
+        node = reading.node if reading is not None else None
+        if node is None:
+            node = next((u.node for u in self.survey.unread if u.drive == drive), None)
+        if node is None and (past := self.past.get(drive)) is not None:
+            node = past.node
+        return node.rsplit("/", 1)[-1] if node else None
+
+    def label_of(self, drive: DriveId) -> str:
+        """Name a drive so that it can be found in its case.
+
+        ``bay 3 (Altair A8, 8 TB, serial X1)`` where the bay is known, otherwise
+        ``Altair A8, 8 TB, serial X1 (sdb)``; a stranger is named by its id.
+        """
+        who = self.identity_of(drive)
+        if who is not None:
+            words = f"{who.model}, {say_bytes(who.capacity_bytes)}, serial {who.serial}"
+        else:
+            unread = next((u for u in self.survey.unread if u.drive == drive), None)
+            if unread is None or not (unread.model or unread.serial):
+                words = str(drive)
+            else:
+                words = (
+                    f"{unread.model or 'model unknown'}, {say_bytes(unread.capacity_bytes)}, "
+                    f"serial {unread.serial or 'unknown'}"
+                )
+        bay = self.bay_of(drive)
+        if bay:
+            return f"{say_bay(bay)} ({words})"
+        node = self.node_of(drive)
+        return f"{words} ({node})" if node else words
+
+    def target_of(self, drive: DriveId) -> Target:
+        """Give what scopes of the settings are compared with for a drive."""
+        who = self.identity_of(drive)
+        pools = self.pools_of(drive)
+        return Target(
+            box=self.survey.box,
+            drive=drive,
+            model=who.model if who is not None else None,
+            pool=pools[0].pool if pools else None,
+        )
+
+    def target_of_pool(self, pool: PoolId) -> Target:
+        """Give what scopes of the settings are compared with for a pool."""
+        return Target(box=self.survey.box, pool=pool)
+
+
+def say_bay(bay: str) -> str:
+    """Say a bay: a bare number or letter gets the word ``bay``, the owner's own words stay."""
+    return f"bay {bay}" if _PLAIN_BAY.fullmatch(bay) else bay
+
+
+def trace_with(past: DrivePast | None, reading: DriveReading, metric: Metric) -> Trace | None:
+    """Give the trace of a metric up to this reading; None when it was not recorded before.
+
+    None also when the reading lacks the metric: what was not reported now is not known now.
+    """
+    value = reading.metric(metric)
+    trace = past.trace(metric) if past is not None else None
+    if value is None or trace is None or not trace.points:
+        return None
+    if trace.points[-1][0] >= reading.observed_at:
+        return trace
+    return Trace(metric=metric, points=(*trace.points, (reading.observed_at, value)))
