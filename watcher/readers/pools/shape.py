@@ -136,3 +136,20 @@ def unknown_word(where: str, word: str, *, member: str | None = None) -> Noted:
         member=member,
         at_most=Protection.UNKNOWN,
     )
+
+
+class UnseenBlocks:
+    """Stands in where the block devices could not be listed: nothing is called missing.
+
+    Whoever uses it reports the block devices as a blind spot.
+    """
+
+    def drives_below(self, name: str) -> tuple[DriveId, ...]:
+        """Give no drives: none could be seen."""
+        del name
+        return ()
+
+    def exists(self, name: str) -> bool:
+        """Say yes: that a device is gone cannot be told."""
+        del name
+        return True

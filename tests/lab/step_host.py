@@ -1,0 +1,188 @@
+"""A recorded machine out of one step folder of our own runs.
+
+Layout: ``SCENARIO/STEP/FILE``; beside a file X, ``X.stderr`` is its standard error and ``X.rc`` its
+exit status when that is not 0. Several arrays or mounts of one step have their name in front
+(``md6-sysfs-md.txt``, ``b1-fi-usage.txt``). A file that is not there was not recorded: the reader
+then finds no such program or file.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from watcher.readers.blocks import COMMAND as LSBLK
+from watcher.readers.blocks import OLD_COMMAND as OLD_LSBLK
+from watcher.readers.recorded import Answer, RecordedHost
+
+SOMETIME = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+"""When a step tells no time: the day of the runs."""
+
+
+@dataclass
+class Tape:
+    """What was found in a folder, on its way to a host."""
+
+    folder: Path
+    programs: dict[tuple[str, ...], Answer] = field(default_factory=dict)
+    files: dict[str, str] = field(default_factory=dict)
+    links: dict[str, str] = field(default_factory=dict)
+    folders: dict[str, list[str]] = field(default_factory=dict)
+
+    def text(self, name: str) -> str | None:
+        """Give a file of the step, None when it is not there."""
+        path = self.folder / name
+        return path.read_text(errors="replace") if path.is_file() else None
+
+    def status(self, name: str) -> int:
+        """Give the exit status of what made a file."""
+        return int((self.text(f"{name}.rc") or "0").strip() or 0)
+
+    def program(self, argv: tuple[str, ...], *names: str) -> None:
+        """Record a program by the first of some files that is there."""
+        for name in names:
+            text = self.text(name)
+            if text is not None:
+                errors = self.text(f"{name}.stderr") or ""
+                self.programs[argv] = (self.status(name), text, errors)
+                return
+
+    def names(self, ending: str) -> list[tuple[str, str]]:
+        """Give (prefix, file name) for all files ``[PREFIX-]ENDING``."""
+        found = []
+        for path in sorted(self.folder.iterdir()):
+            if path.name == ending:
+                found.append(("", path.name))
+            elif path.name.endswith(f"-{ending}"):
+                found.append((path.name.removesuffix(f"-{ending}"), path.name))
+        return found
+
+
+def host_of(folder: Path) -> tuple[RecordedHost, datetime]:
+    """Make the machine of a step, and say when it was looked at."""
+    tape = Tape(folder=folder)
+    _blocks(tape)
+    _md(tape)
+    _lvm(tape)
+    _btrfs(tape)
+    _zfs(tape)
+    _file_parity(tape)
+    _smart(tape)
+    return (
+        RecordedHost(
+            programs=tape.programs, files=tape.files, links=tape.links, folders=tape.folders
+        ),
+        moment_of(tape),
+    )
+
+
+def moment_of(tape: Tape) -> datetime:
+    """Give the time of the last kernel line, else a fixed day."""
+    for line in reversed((tape.text("journal-kernel.jsonl") or "").splitlines()):
+        try:
+            stamp = int(json.loads(line)["__REALTIME_TIMESTAMP"])
+        except (ValueError, KeyError, TypeError):
+            continue  # a cut line tells no time
+        return datetime.fromtimestamp(stamp / 1_000_000, tz=UTC)
+    return SOMETIME
+
+
+def _blocks(tape: Tape) -> None:
+    for argv in (LSBLK, OLD_LSBLK):
+        tape.program(argv, "lsblk.json")
+    inside = ""
+    for line in (tape.text("dev-disk.txt") or "").splitlines():
+        if line.startswith("/dev/disk/") and line.endswith(":"):
+            inside = line.removesuffix(":")
+        elif " -> " in line and inside:
+            name, target = line.split(" -> ", 1)
+            tape.links[f"{inside}/{name.split()[-1]}"] = target.strip()
+
+
+def _md(tape: Tape) -> None:
+    text = tape.text("mdstat.txt")
+    if text is None:
+        return
+    tape.files["/proc/mdstat"] = text
+    arrays = re.findall(r"^(md\S*) : ", text, re.MULTILINE)
+    prefixed = {prefix for prefix, _ in tape.names("sysfs-md.txt") if prefix}
+    rest = [name for name in arrays if name not in prefixed]
+
+    def array_of(prefix: str) -> str | None:
+        return prefix if prefix.startswith("md") else (rest[0] if rest else None)
+
+    for prefix, name in tape.names("sysfs-md.txt"):
+        array = array_of(prefix)
+        for line in (tape.text(name) or "").splitlines():
+            attribute, equals, value = line.partition("=")
+            if array and equals and "/" not in attribute:
+                tape.files[f"/sys/block/{array}/md/{attribute}"] = f"{value}\n"
+    for prefix, name in tape.names("sysfs-md-dev.txt"):
+        array = array_of(prefix)
+        for line in (tape.text(name) or "").splitlines():
+            attribute, equals, value = line.partition("=")
+            if array and equals and attribute.startswith("dev-"):
+                if attribute.endswith("bad_blocks"):  # pairs, joined by the recording
+                    value = re.sub(r"(\d+ \d+) ", r"\1\n", f"{value.strip()} ")
+                tape.files[f"/sys/block/{array}/md/{attribute}"] = f"{value.strip()}\n"
+    for words, ending in (("--export", "mdadm-detail-export.txt"), ("", "mdadm-detail.txt")):
+        for prefix, name in tape.names(ending):
+            said = re.match(r"/dev/(md\S+):", tape.text(name) or "")
+            array = said.group(1) if said else array_of(prefix)
+            argv = ("mdadm", "--detail", *([words] if words else []), f"/dev/{array}")
+            tape.program(argv, name)
+
+
+def _lvm(tape: Tape) -> None:
+    del tape
+
+
+def _btrfs(tape: Tape) -> None:
+    show = ("btrfs", "filesystem", "show", "--raw")
+    tape.program(show, "fi-show-raw.txt")
+    if show not in tape.programs and (text := tape.text("fi-show-all.txt")) is not None:
+        tape.programs[show] = (tape.status("fi-show-all.txt"), _in_bytes(text), "")
+    mounts = tape.text("proc-mounts.txt")
+    if mounts is None and show in tape.programs:
+        mounts = ""  # the step without it had nothing mounted
+    if mounts is not None:
+        tape.files["/proc/self/mounts"] = mounts
+    for ending, words in (
+        ("fi-usage.txt", ("filesystem", "usage", "-b")),
+        ("device-stats.txt", ("device", "stats")),
+        ("scrub-status.txt", ("scrub", "status")),
+        ("replace-status.txt", ("replace", "status", "-1")),
+        ("balance-status.txt", ("balance", "status")),
+    ):
+        for prefix, name in tape.names(ending):
+            tape.program(("btrfs", *words, f"/{prefix}"), name)
+    for _, name in tape.names("sysfs.txt"):
+        for uuid in re.findall(r"/sys/fs/btrfs/([0-9a-f-]{36})/", tape.text(name) or ""):
+            tape.folders.setdefault("/sys/fs/btrfs", []).append(uuid)
+
+
+_UNITS = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30, "TiB": 1 << 40}
+
+
+def _in_bytes(text: str) -> str:
+    """Turn sizes for people into bytes, as ``--raw`` prints them."""
+    return re.sub(
+        r"\b(\d+(?:\.\d+)?)(B|KiB|MiB|GiB|TiB)\b",
+        lambda found: str(int(float(found.group(1)) * _UNITS[found.group(2)])),
+        text,
+    )
+
+
+def _zfs(tape: Tape) -> None:
+    del tape
+
+
+def _file_parity(tape: Tape) -> None:
+    del tape
+
+
+def _smart(tape: Tape) -> None:
+    tape.program(("smartctl", "--scan-open", "-j"), "smartctl-scan-open.json")
