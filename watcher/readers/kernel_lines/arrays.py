@@ -109,14 +109,21 @@ MAPPER = (
     Row("cache-failed", _POOL, "disabling caching", r"bcache"),
 )
 
+_ON = r"(?: on dev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+))?"
+_BDEV = r"bdev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.()-]+) errs:"
+
 BTRFS = (
+    Row("old-error-counts", _NOISE, "errs: wr", rf"BTRFS:? info.*{_BDEV}"),
+    Row("fs-checksum-wrong", Category.FILESYSTEM, "errs: wr 0, rd 0, flush 0,", _BDEV, weak=True, effect=True),
+    Row("pool-member-errors", _POOL, "errs: wr", _BDEV, weak=True, effect=True),
+    Row("pool-member-errors", _POOL, "error at logical", rf"BTRFS.*(?:i/o|I/O|IO|read) error at logical \d+{_ON}", weak=True, effect=True),
     Row("pool-member-missing", _POOL, "missing", r"BTRFS (?:error|warning) \(device (?P<dev>[\w-]+)[^)]*\): devid \d+ uuid \S+ (?:path \S+ )?(?:is|missing)"),
     Row("pool-member-missing", _POOL, "missing", r"BTRFS.*\(device (?P<dev>[\w-]+)[^)]*\): chunk \d+ missing \d+ devices"),
     Row("pool-member-missing", _POOL, "missing", r"BTRFS.*\(device (?P<dev>[\w-]+)[^)]*\).*missing dev"),
     Row("pool-mounted-degraded", _POOL, "allowing degraded mounts", r"device (?P<dev>[\w-]+)"),
     Row("pool-replace", _POOL, "dev_replace from", r"device (?P<dev>[\w-]+)", weak=True),
     Row("pool-member-not-written", _POOL, "error writing primary super block", r"device (?P<dev>[\w-]+)", weak=True, effect=True),
-    Row("pool-member-not-written", _POOL, "lost page write due to I", r"error on (?:/dev/)?(?P<dev>[\w/-]+)", weak=True, effect=True),
+    Row("pool-member-not-written", _POOL, "lost page write due to I", r"error on (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+)", weak=True, effect=True),
     Row("scrub", _NOISE, "scrub: ", r"BTRFS info \(device (?P<dev>[\w-]+)[^)]*\): scrub: (?:started|finished)"),
     Row("balance", _NOISE, "balance: ", r"BTRFS info \(device (?P<dev>[\w-]+)"),
 )

@@ -27,6 +27,7 @@ from watcher.readers.kernel_lines.table import Meaning, Row, first_match
 _LINE = re.compile(r"\b(?P<port>ata\d+)(?:\.(?P<unit>\d\d))?: (?P<body>.*)", re.DOTALL)
 _OPENING = re.compile(r"exception Emask (0x[\da-f]+) SAct \S+ SErr (0x[\da-f]+)(.*)")
 _RESULT = re.compile(r"\bres ([\da-f]{2})/([\da-f]{2}):")
+_PACKET = re.compile(r"^cmd a0/")
 _EMASK = re.compile(r"\bEmask (0x[\da-f]+)")
 _WORDS = re.compile(r"(status|error|SError): ?\{([^}]*)\}?")
 
@@ -85,6 +86,7 @@ class Report:
     aborted: bool = False
     frozen: bool = False
     connection_changed: bool = False
+    waking: bool = False
 
     def add(self, body: str) -> None:
         """Take in what one line of the report says."""
@@ -101,6 +103,10 @@ class Report:
             self.words.add("Handshk")
         if "connection status changed" in body or "PHY RDY changed" in body:
             self.connection_changed = True
+        if "waking up from sleep" in body:
+            self.waking = True
+        if _PACKET.search(body):
+            self.command = "PACKET"
         if body.startswith("failed command:"):
             self.command = body.removeprefix("failed command:").strip()
 
@@ -138,13 +144,17 @@ class Report:
     def _verdict(self) -> tuple[str, Category, bool]:
         if self.command.startswith("PACKET"):
             return "optical-trouble", Category.NOISE, False
+        if self.waking and not self.command:
+            return "after-resume", Category.NOISE, False
         if self.crc:
             return "link-crc", Category.LINK, False
         if self.uncorrectable or self.emask & _MEDIA:
             return "unreadable-sector", Category.MEDIUM, False
         if self.fault:
             return "drive-fault", Category.CONTROLLER, False
-        if self.words & _DATA_LINK_TROUBLE or self.emask & _BUS and self.command:
+        if self.emask & _HOST:
+            return "host-bus-error", Category.CONTROLLER, False
+        if self.words & _DATA_LINK_TROUBLE or (self.emask & _BUS and self.command):
             return "link-data-error", Category.LINK, False
         if self.connection_changed or self.words & _PLUG_WORDS:
             return "link-changed", Category.LINK, not self.command
@@ -152,7 +162,7 @@ class Report:
             return "link-data-error", Category.LINK, False
         if self.emask & _TIMEOUT or self.frozen:
             return "command-timeout", Category.CONTROLLER, not self.is_about_data
-        if self.emask & (_HSM | _HOST):
+        if self.emask & _HSM:
             return "protocol-error", Category.CONTROLLER, False
         if (self.emask & _DEVICE or self.aborted) and not self.is_about_data:
             return "command-not-supported", Category.NOISE, False
@@ -175,6 +185,7 @@ _DETAILS = (
     "BMDMA",
     "hotplug_status",
     "opcode=",
+    "waking up",
 )
 
 

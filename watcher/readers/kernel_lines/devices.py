@@ -39,6 +39,7 @@ NVME = (
 )
 
 BLOCK = (
+    Row("portable-trouble", _NOISE, "(floppy)", r"error, dev (?P<dev>\w+)"),
     Row("unreadable-sector", _MEDIUM, "critical medium error", rf"critical medium error, dev (?P<dev>[\w-]+)(?!.*\(WRITE\))"),
     Row("unwritable-sector", _MEDIUM, "critical medium error", r"critical medium error, dev (?P<dev>[\w-]+)"),
     Row("command-timeout", _CONTROLLER, "timeout error, dev", r"timeout error, dev (?P<dev>[\w-]+)"),
@@ -54,6 +55,17 @@ BLOCK = (
     Row("fs-damaged", Category.FILESYSTEM, "limit=", r"(?P<dev>[a-z][\w-]*): rw=\d+, (?:want|sector)=.*limit=\d+"),
     Row("device-gone", _GONE, "detected capacity change", r"^(?P<dev>(?:sd|nvme|vd)\w+): detected capacity change from [1-9]\d* to 0"),
     Row("task-stuck", _CONTROLLER, "blocked for more than", r"task (?P<task>\S+) blocked for more than \d+ seconds", weak=True),
+)
+
+IDE = (  # drivers/ide, until Linux 5.13
+    Row("optical-trouble", _NOISE, "cdrom", r"(?P<dev>hd[a-l]): .*cdrom"),
+    Row("link-crc", _LINK, "BadCRC", r"(?P<dev>hd[a-l]): "),
+    Row("unreadable-sector", _MEDIUM, "UncorrectableError", r"(?P<dev>hd[a-l]): "),
+    Row("unreadable-sector", _MEDIUM, "SectorIdNotFound", r"(?P<dev>hd[a-l]): "),
+    Row("drive-fault", _CONTROLLER, "DeviceFault", r"(?P<dev>hd[a-l]): "),
+    Row("command-timeout", _CONTROLLER, "hd", r"(?P<dev>hd[a-l]): (?:.*(?:lost interrupt|timeout)|no DRQ|drive not ready)"),
+    Row("command-refused", _CONTROLLER, "DriveStatusError", r"(?P<dev>hd[a-l]): ", weak=True),
+    Row("port-reset", _CONTROLLER, "ide", r"(?P<dev>ide\d): reset", weak=True),
 )
 
 ADAPTERS = (
@@ -103,4 +115,4 @@ BUSES = (
     Row("portable-trouble", _NOISE, "floppy", r"(?P<dev>floppy\d*)\W"),
 )
 
-ROWS = (*NVME, *BLOCK, *ADAPTERS, *BUSES)
+ROWS = (*NVME, *IDE, *BLOCK, *ADAPTERS, *BUSES)

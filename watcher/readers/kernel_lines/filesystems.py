@@ -48,15 +48,11 @@ XFS = (
 )
 
 BTRFS = (
-    Row("old-error-counts", _NOISE, "errs: wr", r"BTRFS:? info.*bdev (?:/dev/)?(?P<dev>[\w/.()-]+) errs:"),
-    Row("fs-io-failed", _FS, "errs: wr", r"bdev (?:/dev/)?(?P<dev>[\w/.()-]+) errs: wr \d+, rd \d+, flush \d+, corrupt 0, gen 0", effect=True, weak=True),
-    Row("fs-checksum-wrong", _FS, "errs: wr", r"bdev (?:/dev/)?(?P<dev>[\w/.()-]+) errs:", weak=True, effect=True),
     Row("fs-checksum-wrong", _FS, "csum", rf"BTRFS:? (?:warning|error|info) {_IN}: .*(?:csum failed|csum mismatch|csum hole|checksum verify failed)"),
     Row("fs-checksum-wrong", _FS, "checksum", rf"BTRFS:? (?:warning|error) {_IN}: .*checksum"),
-    Row("fs-bad-copy-repaired", _FS, "fixed up error", r"fixed up error at logical \d+(?: on dev (?:/dev/)?(?P<dev>[\w/-]+))?", effect=True),
-    Row("fs-bad-copy-repaired", _FS, "read error corrected", r"\(dev (?:/dev/)?(?P<dev>[\w/-]+) sector", effect=True),
-    Row("fs-data-lost", _FS, "unable to fixup", r"unable to fixup.*?(?: on dev (?:/dev/)?(?P<dev>[\w/-]+))?$"),
-    Row("fs-io-failed", _FS, "error at logical", r"BTRFS.*(?:i/o|I/O|IO|read|super|tree) error at logical \d+ on dev (?:/dev/)?(?P<dev>[\w/-]+)", effect=True, weak=True),
+    Row("fs-bad-copy-repaired", _FS, "fixed up error", r"fixed up error at logical \d+(?: on dev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+))?", effect=True),
+    Row("fs-bad-copy-repaired", _FS, "read error corrected", r"\(dev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+) sector", effect=True),
+    Row("fs-data-lost", _FS, "unable to fixup", r"unable to fixup.*?(?: on dev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+))?$"),
     Row("fs-damaged", _FS, "transid verify failed", r"(?:\(device (?P<dev>[\w-]+)[^)]*\))?.*transid"),
     Row("fs-damaged", _FS, "bad tree block", r"(?:\(device (?P<dev>[\w-]+)[^)]*\))?.*bad tree"),
     Row("fs-damaged", _FS, "BTRFS", rf"BTRFS:? (?:critical|error|warning) {_IN}: .*(?:corrupt|level verify failed|invalid (?:root|key|tree|extent)|bad (?:fsid|header|key)|unable to find ref|leaf free space|first key mismatch|block=\d+ write time|read time tree block|tree block \d+)"),
@@ -70,7 +66,7 @@ BTRFS = (
 )
 
 OTHERS = (
-    Row("fs-damaged", _FS, "FAT-fs", r"FAT-fs \((?P<dev>[\w-]+)\): (?:error|Filesystem error)"),
+    Row("fs-damaged", _FS, "FAT-fs", r"FAT-fs \((?P<dev>[\w-]+)\): (?:error|Filesystem error)", weak=True),
     Row("fs-read-only", _FS, "has been set read-only", r"-fs \((?P<dev>[\w-]+)\)", weak=True),
     Row("fs-routine", _NOISE, "not properly unmounted", r"-fs \((?P<dev>[\w-]+)\)"),
     Row("fs-damaged", _FS, "F2FS-fs", r"F2FS-fs \((?P<dev>[\w-]+)\): .*(?:nvalid|orrupt|nconsisten|rror)"),

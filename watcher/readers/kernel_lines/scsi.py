@@ -83,7 +83,7 @@ RESULTS = (
     Row("command-timeout", _C, "Result", r"hostbyte=(?:DID_TIME_OUT|0x03)\b|driverbyte=DRIVER_TIMEOUT"),
     Row("device-reset", _C, "Result", r"hostbyte=(?:DID_RESET|DID_ABORT|0x08|0x05)\b"),
     Row("transport-trouble", _C, "Result", r"hostbyte=(?:DID_TRANSPORT_\w+|DID_BUS_BUSY|0x0e|0x0f|0x02)\b"),
-    Row("device-aborted", _C, "Result", r"hostbyte=(?:DID_ERROR|DID_SOFT_ERROR|DID_IMM_RETRY|0x07|0x0b)\b", effect=True),
+    Row("device-aborted", _C, "Result", r"hostbyte=(?:DID_ERROR|DID_SOFT_ERROR|DID_IMM_RETRY|0x07|0x0b)\b", effect=True, weak=True),
 )
 
 STEPS = (

@@ -1,0 +1,158 @@
+"""The setting of a message: start of the machine, suspend and resume, portable and optical drives.
+
+What means trouble in the middle of work is routine in these settings. Portable drives (USB, SD
+cards, floppies, optical) come and go, and their errors cost no pool its margin; a caller that
+knows a disk to be a pool's member names it as fixed, and then none of this applies to it.
+
+It learns from the log itself: which SCSI host belongs to USB, which disk is removable.
+"""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_left
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+RESUME_LINES = 80  # after a resume or suspend, ports are reset as a matter of course …
+RESUME_SECONDS = 30.0  # … for about this long; drives spin up in 10 to 20 s (common practice)
+BOOT_SECONDS = 90.0  # empty ports are probed in the first minute after the start; our choice
+USB_LINES = 25  # an error of an unknown disk this near to a USB reset or departure is the stick's …
+USB_SECONDS = 15.0  # … within this time; our choice: a USB time-out takes up to about 10 s
+REMEMBERED = 512  # devices, hosts and ports kept in mind
+
+_RESUME = re.compile(
+    r"PM: (?:suspend|hibernation|resume|Syncing|Preparing|Waking|Finishing|restore)"
+    r"|ACPI: (?:PM: )?Waking|Restarting tasks|\] Starting disk|Suspending console"
+    r"|Freezing user space|waking up from sleep"
+)
+_USB_HOST = re.compile(
+    r"scsi ?(?:host)?(?P<host>\d+) ?: (?:usb-storage|uas|SCSI emulation for USB)"
+)
+_REMOVABLE = re.compile(
+    r"sd (?P<host>\d+):\d+:\d+:\d+: \[(?P<name>\w+)\] Attached SCSI removable disk"
+)
+_UAS = re.compile(r"(?:sd|scsi) (?P<host>\d+):\d+:\d+:\d+: .*\buas_")
+_DISK = re.compile(r"sd (?P<host>\d+):\d+:\d+:\d+: \[(?P<name>\w+)\]")
+_ATAPI = re.compile(r"(?P<dev>ata\d+(?:\.\d\d)?): ATAPI")
+_USB_EVENT = re.compile(
+    r"USB disconnect|(?:usb|hub) [\d.-]+(?::[\d.]+)?: (?:reset|device (?:not acc|desc))"
+)
+_PORTABLE_NAME = re.compile(r"(?:sr|fd|mmcblk|zram|ram)\d+")
+_PARTITION = re.compile(r"(?P<disk>[shv]d[a-z]+)\d+|(?P<numbered>(?:nvme\d+n|mmcblk|md|nbd)\d+)p\d+")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One message of the kernel, with its time as far as that is known."""
+
+    text: str
+    at: datetime | None = None  # aware, UTC
+    seconds: float | None = None  # on any one clock; for spans only
+    since_boot: float | None = None  # seconds
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A place in the log: which message, and when."""
+
+    number: int
+    seconds: float | None
+
+    def is_near(self, other: Spot, lines: int, seconds: float) -> bool:
+        """Tell whether two places lie within so many messages and so much time of each other."""
+        if abs(self.number - other.number) > lines:
+            return False
+        if self.seconds is None or other.seconds is None:
+            return True
+        return abs(self.seconds - other.seconds) <= seconds
+
+
+def disk_of(name: str) -> str:
+    """Give the whole device a partition lies on: ``sdb`` for ``sdb1``."""
+    found = _PARTITION.fullmatch(name)
+    if found is None:
+        return name
+    return found.group("disk") or found.group("numbered")
+
+
+class Setting:
+    """What is known of the setting while a log is read."""
+
+    def __init__(self, fixed: frozenset[str]) -> None:
+        """Take the names of disks that are known not to be portable."""
+        self._fixed = fixed
+        self._portable: OrderedDict[str, None] = OrderedDict()
+        self._resume: Spot | None = None
+        self._usb: list[Spot] = []
+
+    def look_ahead(self, lines: Sequence[Line], first_number: int) -> None:
+        """Learn from a run of messages before they are told: a stick's errors precede its end."""
+        for number, line in enumerate(lines, first_number):
+            self._learn(line.text)
+            if _USB_EVENT.search(line.text):
+                self._usb.append(Spot(number, line.seconds))
+        del self._usb[:-REMEMBERED]
+
+    def pass_by(self, text: str, spot: Spot) -> None:
+        """Take note when the machine goes to sleep or wakes."""
+        if _RESUME.search(text):
+            self._resume = spot
+
+    def _learn(self, text: str) -> None:
+        if "ATAPI" in text:
+            found = _ATAPI.search(text)
+            if found:
+                self._keep(found.group("dev"))
+        if "sd " not in text and "scsi" not in text:
+            return
+        found = _USB_HOST.search(text) or _UAS.search(text)
+        if found:
+            self._keep(f"host{found.group('host')}")
+        found = _REMOVABLE.search(text)
+        if found:
+            self._keep(f"host{found.group('host')}", found.group("name"))
+        found = _DISK.search(text)
+        if found and f"host{found.group('host')}" in self._portable:
+            self._keep(found.group("name"))
+
+    def _keep(self, *names: str) -> None:
+        for name in names:
+            self._portable[name] = None
+            self._portable.move_to_end(name)
+        while len(self._portable) > REMEMBERED:
+            self._portable.popitem(last=False)
+
+    def is_portable(self, device: str) -> bool:
+        """Tell whether a device is known to be one that comes and goes."""
+        disk = disk_of(device)
+        if disk in self._fixed:
+            return False
+        if disk in self._portable or _PORTABLE_NAME.match(disk):
+            return True
+        address = disk.split(":")
+        return len(address) == 4 and f"host{address[0]}" in self._portable
+
+    def may_be_usb(self, device: str, spot: Spot) -> bool:
+        """Tell whether an error of a disk nobody knows lies right beside a USB event."""
+        disk = disk_of(device)
+        if disk in self._fixed or not (disk.startswith("sd") or disk.count(":") == 3):
+            return False
+        start = bisect_left(self._usb, spot.number - USB_LINES, key=lambda usb: usb.number)
+        return any(
+            spot.is_near(usb, USB_LINES, USB_SECONDS)
+            for usb in self._usb[start : start + 2 * USB_LINES + 1]
+        )
+
+    def is_resuming(self, spot: Spot) -> bool:
+        """Tell whether the machine has just gone to sleep or woken."""
+        return self._resume is not None and spot.is_near(
+            self._resume, RESUME_LINES, RESUME_SECONDS
+        )
+
+    @staticmethod
+    def is_starting(line: Line) -> bool:
+        """Tell whether the machine has just started."""
+        return line.since_boot is not None and line.since_boot < BOOT_SECONDS
