@@ -27,7 +27,7 @@ if [ "${#words[@]}" -eq 0 ]; then
     say "types"
     "$bin/mypy"
     say "who may import whom"
-    "$bin/lint-imports" --no-logo >/dev/null || "$bin/lint-imports"
+    "$bin/lint-imports" >/dev/null || "$bin/lint-imports"
 fi
 say "tests"
 exec "$bin/python" -m pytest "${lab[@]}" "${words[@]}"

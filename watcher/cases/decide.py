@@ -99,7 +99,7 @@ def decide(
             assert_never(observation)
     _run_clock(draft)
     flush(draft)
-    return draft.book, tuple(draft.effects)
+    return draft.sealed(), tuple(draft.effects)
 
 
 def _run_clock(draft: Draft) -> None:
@@ -111,11 +111,10 @@ def _run_clock(draft: Draft) -> None:
             draft.record(0, "silence-ended", by=over.by, text=f"{over.scope.value} {over.key}")
     draft.book = replace(draft.book, silences=kept)
     run_works(draft)
-    for number in [case.number for case in draft.book.cases if case.is_open]:
-        _end_answer(draft, draft.case(number))
+    for case in draft.open_cases():
+        _end_answer(draft, case)
     sound_the_news(draft)
-    for number in [case.number for case in draft.book.cases if case.is_open]:
-        case = draft.case(number)
+    for case in draft.open_cases():
         due = case.climb is not None and case.climb.next_at <= now
         if due and case.answer is None and case.is_weighty:
             climb(draft, case, audible_of(heard_of(draft, case)))
@@ -138,10 +137,9 @@ def _end_answer(draft: Draft, case: Case) -> None:
 def _forget_old(draft: Draft) -> None:
     """Let cases leave the book a day after their all-clear; the store keeps them."""
     now = draft.now
-    kept = tuple(
-        c for c in draft.book.cases if c.closed_at is None or now - c.closed_at < COMES_BACK_WITHIN
-    )
-    draft.book = replace(draft.book, cases=kept)
+    for case in tuple(draft.cases.values()):
+        if case.closed_at is not None and now - case.closed_at >= COMES_BACK_WITHIN:
+            del draft.cases[case.number]
 
 
 def _run_digest(draft: Draft) -> None:

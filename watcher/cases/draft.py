@@ -15,24 +15,31 @@ class Draft:
 
     def __init__(self, book: Book, policy: Policy, now: datetime) -> None:
         """Begin with the book as it stands."""
-        self.book = book
+        self.book = book  # all but its cases
+        self.cases = {case.number: case for case in book.cases}
         self.policy = policy
         self.now = now
         self.effects: list[Effect] = []
 
     def put_case(self, case: Case) -> Case:
         """Write a case into the book in place of the one with its number, or add it."""
-        others = tuple(c for c in self.book.cases if c.number != case.number)
-        cases = tuple(sorted((*others, case), key=lambda c: c.number))
-        self.book = replace(self.book, cases=cases)
+        self.cases[case.number] = case
         return case
 
     def case(self, number: int) -> Case:
         """Give a case that must be there."""
-        case = self.book.case(number)
+        case = self.cases.get(number)
         if case is None:
             raise BrokenInvariant(f"case {number} left the book during a decision")
         return case
+
+    def open_cases(self) -> tuple[Case, ...]:
+        """Give the cases that are not closed, in the order of their numbers."""
+        return tuple(self.cases[n] for n in sorted(self.cases) if self.cases[n].is_open)
+
+    def sealed(self) -> Book:
+        """Give the book with the cases as they are now."""
+        return replace(self.book, cases=tuple(self.cases[n] for n in sorted(self.cases)))
 
     def record(self, case: int, what: str, *, by: str = "", text: str = "") -> None:
         """Add a line to the record of a case."""

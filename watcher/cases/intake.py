@@ -9,7 +9,7 @@ from watcher.cases.draft import Draft
 from watcher.cases.hush import Heard, Sound, hear
 from watcher.cases.observations import SurveyJudged
 from watcher.cases.sounding import add_pending, sound
-from watcher.cases.state import Book, Case, Held, NoticeKind, ToldOf
+from watcher.cases.state import Case, Held, NoticeKind, ToldOf
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import Subject, SubjectKind, about_pool
 
@@ -26,20 +26,39 @@ def locus_of(finding: Finding) -> Subject:
     return about_pool(finding.pool) if finding.pool is not None else finding.subject
 
 
-def _home(book: Book, finding: Finding) -> Case | None:
-    """Find the case a finding belongs to: one that holds it, else the one at its place.
+class _Places:
+    """Where cases are, by the findings they hold and by their place."""
 
-    An open case comes before one that was closed within the last day.
-    """
-    key, locus = finding.key, locus_of(finding)
-    holding = [c for c in book.cases if any(h.finding.key == key for h in c.held)]
-    placed = [c for c in book.cases if c.locus == locus]
-    for group in (holding, placed):
-        still = [case for case in group if case.is_open]
-        if still:
-            return still[0]
-    closed = [case for case in (*holding, *placed) if not case.is_open]
-    return max(closed, key=lambda case: case.number, default=None)
+    def __init__(self, draft: Draft) -> None:
+        """Index the cases as they stand."""
+        self._by_key: dict[str, list[int]] = {}
+        self._by_locus: dict[Subject, list[int]] = {}
+        for case in draft.cases.values():
+            self.add(case)
+
+    def add(self, case: Case) -> None:
+        """Index a case, again when it got more findings."""
+        for held in case.held:
+            numbers = self._by_key.setdefault(held.finding.key, [])
+            if case.number not in numbers:
+                numbers.append(case.number)
+        places = self._by_locus.setdefault(case.locus, [])
+        if case.number not in places:
+            places.append(case.number)
+
+    def home(self, draft: Draft, finding: Finding) -> Case | None:
+        """Find the case a finding belongs to: one that holds it, else the one at its place.
+
+        An open case comes before one that was closed within the last day.
+        """
+        holding = [draft.case(n) for n in self._by_key.get(finding.key, ())]
+        placed = [draft.case(n) for n in self._by_locus.get(locus_of(finding), ())]
+        for group in (holding, placed):
+            still = [case for case in group if case.is_open]
+            if still:
+                return min(still, key=lambda case: case.number)
+        closed = [case for case in (*holding, *placed) if not case.is_open]
+        return max(closed, key=lambda case: case.number, default=None)
 
 
 def _label(observation: SurveyJudged, finding: Finding) -> str:
@@ -51,11 +70,11 @@ def _label(observation: SurveyJudged, finding: Finding) -> str:
     return finding.label
 
 
-def _join(draft: Draft, observation: SurveyJudged, finding: Finding) -> None:
+def _join(draft: Draft, observation: SurveyJudged, finding: Finding, places: _Places) -> None:
     """Bring one finding into the book."""
     now = draft.now
     fresh = Held(finding=finding, since=now, seen_at=now)
-    case = _home(draft.book, finding)
+    case = places.home(draft, finding)
     if case is None:
         number = draft.book.next_case
         case = Case(
@@ -66,7 +85,7 @@ def _join(draft: Draft, observation: SurveyJudged, finding: Finding) -> None:
             held=(fresh,),
         )
         draft.book = replace(draft.book, next_case=number + 1)
-        draft.put_case(case)
+        places.add(draft.put_case(case))
         draft.record(number, "opened", text=finding.sentence)
         return
     if not case.is_open:
@@ -91,16 +110,14 @@ def _join(draft: Draft, observation: SurveyJudged, finding: Finding) -> None:
     if not known:
         held.append(fresh)
         draft.record(case.number, "finding-joined", text=finding.sentence)
-    draft.put_case(replace(case, held=tuple(held)))
+    places.add(draft.put_case(replace(case, held=tuple(held))))
 
 
 def _clear(draft: Draft, observation: SurveyJudged) -> None:
     """Clear what the facts say holds no more; what was not seen stays."""
     now = draft.now
     standing = {finding.key for finding in observation.findings}
-    for case in draft.book.cases:
-        if not case.is_open:
-            continue
+    for case in draft.open_cases():
         held = []
         for old in case.held:
             gone = (
@@ -118,8 +135,8 @@ def _clear(draft: Draft, observation: SurveyJudged) -> None:
 
 def _close(draft: Draft) -> None:
     """Close cases that surveys have shown to be calm for long enough."""
-    for case in draft.book.cases:
-        if not case.is_open or case.calm_since is None:
+    for case in draft.open_cases():
+        if case.calm_since is None:
             continue
         settle = draft.policy.settle * (1 << min(case.reopens, _SETTLE_DOUBLINGS_MOST))
         if draft.now - case.calm_since < settle:
@@ -168,8 +185,7 @@ def _kind_of(case: Case, heard: Heard) -> NoticeKind:
 
 def sound_the_news(draft: Draft) -> None:
     """Make every open case heard in which something is new, worse or no longer silent."""
-    for number in [case.number for case in draft.book.cases if case.is_open]:
-        case = draft.case(number)
+    for case in draft.open_cases():
         heard = heard_of(draft, case)
         audible = audible_of(heard)
         if not audible:
@@ -181,19 +197,22 @@ def sound_the_news(draft: Draft) -> None:
             news = [h for h in news if _is_news(case, h.finding)]
         if not news:
             continue
-        top = min(news, key=lambda h: (h.sound is Sound.PLAIN, -h.finding.urgency.rank))
+        top = min(
+            news, key=lambda h: (h.sound is Sound.PLAIN, not h.about, -h.finding.urgency.rank)
+        )
         kind = _kind_of(case, top)
         if case.answer is not None:
-            draft.record(number, "answer-broken", by=case.answer.by, text=top.finding.sentence)
-            case = draft.put_case(replace(case, answer=None))
-        sound(draft, case, kind, audible, top.about)
+            draft.record(case.number, "answer-broken", by=case.answer.by, text=top.finding.sentence)
+            draft.put_case(replace(case, answer=None))
+        sound(draft, draft.case(case.number), kind, audible, top.about)
 
 
 def take_in(draft: Draft, observation: SurveyJudged) -> None:
     """Bring a survey's findings into the book."""
     draft.book = replace(draft.book, pools=observation.pools or draft.book.pools)
+    places = _Places(draft)
     for finding in observation.findings:
-        _join(draft, observation, finding)
+        _join(draft, observation, finding, places)
     _clear(draft, observation)
     draft.book = replace(draft.book, last_survey_at=draft.now)
     sound_the_news(draft)

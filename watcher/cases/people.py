@@ -26,7 +26,7 @@ from watcher.facts.units import say_span
 
 def _open_case(draft: Draft, number: int) -> Case | None:
     """Give the case when it is open, or refuse with the reason."""
-    case = draft.book.case(number)
+    case = draft.cases.get(number)
     if case is None:
         draft.refuse(f"There is no open case {number}.")
         return None

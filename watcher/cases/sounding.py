@@ -8,7 +8,7 @@ things that come together, and the flood limit.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -162,12 +162,12 @@ def climb(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
     return draft.put_case(case)
 
 
-def _collapse(book: Book, waiting: list[Pending]) -> list[Pending]:
+def _collapse(cases: Mapping[int, Case], waiting: list[Pending]) -> list[Pending]:
     """Keep one word per case, and drop words that have lost their point."""
     kept: dict[int, Pending] = {}
     loose: list[Pending] = []
     for word in waiting:
-        case = book.case(word.case)
+        case = cases.get(word.case)
         if case is None:
             loose.append(word)
             continue
@@ -236,7 +236,7 @@ def flush(draft: Draft) -> None:
             continue
         due = [w for w in draft.book.pending if w.person == person and w.not_before <= now]
         rest = tuple(w for w in draft.book.pending if w not in due)
-        words = _collapse(draft.book, due)
+        words = _collapse(draft.cases, due)
         draft.book = replace(draft.book, pending=rest)
         if not words:
             continue

@@ -1,0 +1,96 @@
+"""The one place that reads the clock.
+
+Wall-clock time is for people and for what is stored; spans within one run are measured with the
+monotonic clock. ``SystemClock.now`` never goes back within a run: when the machine's clock is
+stepped back it stands still until it has caught up, so that nothing fires twice and no silence
+grows longer by accident.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from datetime import UTC, datetime, timedelta
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """What time it is, and how to wait."""
+
+    def now(self) -> datetime:
+        """Give the time as aware UTC; never before an earlier answer."""
+
+    def monotonic(self) -> float:
+        """Give seconds that only grow, for measuring spans within this run."""
+
+
+class SystemClock:
+    """The machine's clock."""
+
+    def __init__(self) -> None:
+        """Begin with no answer given."""
+        self._last = datetime.min.replace(tzinfo=UTC)
+        self._lock = threading.Lock()
+
+    def now(self) -> datetime:
+        """Give the time as aware UTC; stands still while the machine's clock is behind."""
+        with self._lock:
+            self._last = max(self._last, datetime.now(UTC))
+            return self._last
+
+    def monotonic(self) -> float:
+        """Give the monotonic clock."""
+        return time.monotonic()
+
+
+class StepWatch:
+    """Notices that the wall clock was stepped, by comparing it with the monotonic clock."""
+
+    TOLERANCE = timedelta(seconds=30)
+    """Smaller differences are drift and the slewing of a time service. Our choice."""
+
+    def __init__(self, wall: datetime, monotonic: float) -> None:
+        """Begin with both clocks as they stand."""
+        self._wall = wall
+        self._monotonic = monotonic
+
+    def look(self, wall: datetime, monotonic: float) -> timedelta | None:
+        """Give by how much the wall clock was stepped since the last look, or None.
+
+        Positive: it went ahead (or the machine slept, which the monotonic clock does not count).
+        """
+        went = wall - self._wall
+        passed = timedelta(seconds=monotonic - self._monotonic)
+        self._wall, self._monotonic = wall, monotonic
+        step = went - passed
+        return step if abs(step) > self.TOLERANCE else None
+
+
+def raw_wall_clock() -> datetime:
+    """Give the machine's wall clock as it is, even when it was stepped back."""
+    return datetime.now(UTC)
+
+
+class ManualClock:
+    """A clock that moves only when it is told to; for the demo and for tests."""
+
+    def __init__(self, start: datetime) -> None:
+        """Begin at ``start``."""
+        self._now = start
+        self._started = start
+
+    def now(self) -> datetime:
+        """Give the time."""
+        return self._now
+
+    def monotonic(self) -> float:
+        """Give the seconds since the start."""
+        return (self._now - self._started).total_seconds()
+
+    def move_to(self, moment: datetime) -> None:
+        """Go on to ``moment``; a moment in the past changes nothing."""
+        self._now = max(self._now, moment)
+
+    def pass_by(self, span: timedelta) -> None:
+        """Go on by ``span``."""
+        self.move_to(self._now + span)
