@@ -220,7 +220,7 @@ def ready_at(book: Book, person: str, gather: timedelta, now: datetime) -> datet
 
 def _key(box: str, person: str, words: list[Pending]) -> str:
     """Derive the key of a message from what it says; the same words give the same key."""
-    parts = "+".join(f"{w.case}.{w.number}" for w in words)
+    parts = "+".join(f"{w.case or w.kind.value}.{w.number}" for w in words)
     key = f"{box}/{person}/{parts}"
     if len(key) <= _KEY_LONGEST:
         return key
