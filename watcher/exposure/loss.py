@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 from watcher.exposure.chance import happens_within, more_than
@@ -18,7 +18,14 @@ from watcher.exposure.figure import NONE, Figure
 from watcher.exposure.life import DriveLife, clustered_hours, hazard
 from watcher.exposure.span import Span
 from watcher.facts.identity import DriveId
-from watcher.facts.pool import Member, MemberState, RedundancySet, full_margin_of, members_of
+from watcher.facts.pool import (
+    Member,
+    MemberState,
+    RedundancySet,
+    full_margin_of,
+    margin_of,
+    members_of,
+)
 
 NODES = 8
 """How many lengths of the window the chance is averaged over; our choice: half a per cent exact."""
@@ -80,7 +87,7 @@ def _member_loss(
     member: Member,
     fails: Mapping[DriveId, float],
     unread: Mapping[DriveId, float],
-    unknown_stands: bool,  # noqa: FBT001 - private, passed down
+    unknown_stands: bool,  # noqa: FBT001 - private
 ) -> tuple[float, float]:
     """Give the same two chances for one member."""
     stands = member.state is MemberState.GOOD
@@ -99,7 +106,7 @@ def _part_loss(
     part: RedundancySet | Member,
     fails: Mapping[DriveId, float],
     unread: Mapping[DriveId, float],
-    unknown_stands: bool,  # noqa: FBT001 - private, passed down
+    unknown_stands: bool,  # noqa: FBT001 - private
 ) -> tuple[float, float]:
     """Give the same two chances for any part, from its own parts up."""
     if isinstance(part, Member):
@@ -121,11 +128,25 @@ def _part_loss(
     return beyond, dirty[bears]
 
 
+def _beyond(
+    tree: RedundancySet,
+    fails: Mapping[DriveId, float],
+    unread: Mapping[DriveId, float],
+    margin: int,
+) -> tuple[float, float]:
+    """Give the same two chances as if the good members were one set that bears ``margin``."""
+    good = tuple(m for m in members_of(tree) if m.state is MemberState.GOOD)
+    if len(good) <= margin:
+        return 0.0, 0.0
+    flat = RedundancySet(name="as one set", bears=margin, parts=good)
+    return _part_loss(flat, fails, unread, unknown_stands=False)
+
+
 def _bound(
     tree: RedundancySet,
     fails: Mapping[DriveId, float],
     unread: Mapping[DriveId, float],
-    unknown_stands: bool,  # noqa: FBT001 - private, passed down
+    unknown_stands: bool,  # noqa: FBT001 - private
 ) -> tuple[float, float]:
     """Give a chance of loss that is never too small, for trees whose members share many drives."""
     gone: set[DriveId] = set()
@@ -151,6 +172,7 @@ def loss_over(
     unread: Mapping[DriveId, Figure],
     clustering: Figure,
     since_first_hours: float = 0.0,
+    margin: int | None = None,
     unknown_stands: bool = False,
 ) -> Loss:
     """Give the chances of loss over a window of uncertain length.
@@ -158,7 +180,12 @@ def loss_over(
     ``clustering`` is how many times likelier a second failure is right after the first, and
     ``since_first_hours`` how long ago that was. A drive with no entry in ``lives`` counts as one
     of unknown class and age. The chance is the mean over the lengths of the window.
+
+    ``margin`` is the pool's own margin where it is smaller than its tree says (a remark capped
+    it); then the tail over all standing drives beyond it counts, if that is worse.
     """
+    by_tree = margin_of(tree)
+    capped = margin if margin is not None and by_tree is not None and margin < by_tree else None
     drives = sorted({drive for member in members_of(tree) for drive in member.drives})
     rates = {d: hazard(lives.get(d) or DriveLife(drive=d)) for d in drives}
     lengths = bare.nodes(NODES)
@@ -170,6 +197,8 @@ def loss_over(
             worth = clustered_hours(length, since_first_hours, clustering.ends[end])
             fails = {d: happens_within(rate.ends[end], worth) for d, rate in rates.items()}
             one = tree_loss(tree, fails, bad, unknown_stands=unknown_stands)
+            if capped is not None:
+                one = max(one, _beyond(tree, fails, bad, capped), key=sum)
             lost, damaged = lost + one[0], damaged + one[1]
         beyond.append(lost / len(lengths))
         files.append(damaged / len(lengths))
@@ -180,3 +209,15 @@ def loss_over(
         beyond_margin=Figure.chance(*beyond),
         some_files=Figure.chance(low, files[1], high),
     )
+
+
+def without(tree: RedundancySet, drive: DriveId) -> RedundancySet:
+    """Give the tree with every member on ``drive`` missing."""
+    return replace(tree, parts=tuple(_without(part, drive) for part in tree.parts))
+
+
+def _without(part: RedundancySet | Member, drive: DriveId) -> RedundancySet | Member:
+    """Give a part with every member on ``drive`` missing."""
+    if isinstance(part, RedundancySet):
+        return without(part, drive)
+    return replace(part, state=MemberState.MISSING) if drive in part.drives else part

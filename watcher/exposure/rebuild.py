@@ -46,7 +46,7 @@ SHINGLED, SHINGLED_LATEST = 4.0, 14.0
 """Factors for filling a shingled drive: latest from one published test (nine days against sixteen
 hours, from memory), likely our choice."""
 
-_SMALLEST_SHARE_LEFT = 0.05
+SMALLEST_SHARE_LEFT = 0.05
 """However busy the users are, the rebuild keeps this share: md keeps a minimum speed too."""
 
 _UNKNOWN_CAPACITY = (4e12, 12e12, 24e12)
@@ -145,7 +145,7 @@ def rebuild_span(
     early, likely, late = (
         drive_pass_hours(drive_class, size, load.limit_bytes_per_second) * share for size in sizes
     )
-    left = max(_SMALLEST_SHARE_LEFT, 1.0 - load.busy_share)
+    left = max(SMALLEST_SHARE_LEFT, 1.0 - load.busy_share)
     early, likely, late = early * QUIET, likely * ORDINARY / left, late * BUSY / left
     if not reads_whole_device(pool.kind):
         likely, late = likely * SCATTERED, late * SCATTERED_LATEST / BUSY * ORDINARY

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from watcher.exposure.figure import Figure
+from watcher.exposure.figure import NONE, Figure
 from watcher.exposure.life import HOURS_PER_YEAR, DriveClass, DriveLife
 
 BITS_PER_BYTE = 8
@@ -64,6 +64,9 @@ def latent_rate(errors_per_byte: float, bytes_per_hour: float) -> float:
 
 def _pending(pending: int, read_share: float) -> Figure:
     """Give the chance that at least one of the pending sectors is in the way and lost."""
+
+    if pending == 0:
+        return NONE
 
     def one(real: float) -> float:
         inside = real * read_share

@@ -1,0 +1,83 @@
+"""Builders of invented pools and drives."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from watcher.exposure.figure import ONE, Figure
+from watcher.exposure.life import DriveClass, DriveLife
+from watcher.facts.identity import DriveId, PoolId
+from watcher.facts.pool import (
+    AtStake,
+    Member,
+    MemberState,
+    Pool,
+    PoolKind,
+    RedundancySet,
+    Work,
+    judge_pool,
+)
+
+NOW = datetime(2031, 3, 3, 9, 0, tzinfo=UTC)  # a Monday
+TB = 10**12
+
+
+def name(number: int) -> DriveId:
+    return DriveId(f"drive-{number:02d}")
+
+
+def life(number: int, **changes: object) -> DriveLife:
+    facts: dict[str, object] = {
+        "drive": name(number),
+        "drive_class": DriveClass.HARD_DISK,
+        "age_hours": 20_000.0,
+        "capacity_bytes": 8 * TB,
+        "risk": ONE,
+        "pending_sectors": 0,
+        "model": f"Altair A8-{number}",
+    }
+    return DriveLife(**{**facts, **changes})  # type: ignore[arg-type]
+
+
+def lives(count: int, **changes: object) -> dict[DriveId, DriveLife]:
+    return {name(n): life(n, **changes) for n in range(count)}
+
+
+def fading_life(number: int, risk: float = 20.0, **changes: object) -> DriveLife:
+    return life(number, risk=Figure(low=risk / 2, likely=risk, high=risk * 2), **changes)
+
+
+def parity(count: int, bears: int, lost: tuple[int, ...] = (), start: int = 0) -> RedundancySet:
+    return RedundancySet(
+        name="parity",
+        bears=bears,
+        parts=tuple(
+            Member(
+                name=f"m{n}",
+                state=MemberState.MISSING if n in lost else MemberState.GOOD,
+                drives=(name(n),),
+                capacity_bytes=8 * TB,
+            )
+            for n in range(start, start + count)
+        ),
+    )
+
+
+def pool(tree: RedundancySet | None, **changes: object) -> Pool:
+    facts: dict[str, object] = {
+        "pool": PoolId("md:1"),
+        "name": "attic",
+        "kind": PoolKind.MD,
+        "layout": "raid",
+        "observed_at": NOW,
+        "tree": tree,
+        "at_stake": AtStake.POOL,
+        "capacity_bytes": 40 * TB,
+        "used_bytes": 20 * TB,
+        "scrubbed_at": datetime(2031, 2, 1, tzinfo=UTC),
+    }
+    return judge_pool(**{**facts, **changes})  # type: ignore[arg-type]
+
+
+def working(**facts: object) -> Work:
+    return Work(**facts)  # type: ignore[arg-type]
