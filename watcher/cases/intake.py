@@ -123,7 +123,10 @@ def _clear(draft: Draft, observation: SurveyJudged) -> None:
             gone = (
                 old.cleared_at is None
                 and old.finding.key not in standing
-                and old.finding.subject in observation.seen
+                and (
+                    old.finding.subject in observation.seen
+                    or old.finding.key in observation.disproved
+                )
             )
             held.append(replace(old, cleared_at=now) if gone else old)
             if gone:

@@ -16,12 +16,14 @@ class SurveyJudged:
     """A survey was taken in and the rules were asked.
 
     ``seen`` names every subject that could really be looked at: only the absence of a finding
-    about a subject in ``seen`` clears it. What was not seen stays as it was.
+    about a subject in ``seen`` clears it. What was not seen stays as it was, except for what is
+    named in ``disproved``.
     """
 
     findings: tuple[Finding, ...]
     seen: frozenset[Subject]
     pools: tuple[PoolSeen, ...] = ()
+    disproved: frozenset[str] = frozenset()  # keys of findings that are cleared in any case
     taken_at: datetime
     kind: Literal["survey-judged"] = "survey-judged"
 

@@ -44,6 +44,7 @@ class PoolPast:
     scrubbed_at: datetime | None = None  # end of the last full scrub that the stack or we saw
     members: tuple[str, ...] = ()  # names of the members seen last
     drives: tuple[DriveId, ...] = ()  # the drives they rested on
+    lost: tuple[DriveId, ...] = ()  # drives it rested on while whole and has missed since
     member_errors: tuple[tuple[str, int], ...] = ()  # the stack's count for each member, seen last
     in_use: bool = True  # False: retired by the owner, not expected any more
 

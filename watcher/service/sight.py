@@ -1,0 +1,111 @@
+"""What a survey really showed: the subjects that were seen, and what that disproves.
+
+Only what was seen can clear a finding. This module is pure: it turns a survey and what is known
+of the past into the observation that the case side is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from watcher.cases.observations import SurveyJudged
+from watcher.cases.state import PoolSeen
+from watcher.facts.drive import DrivePast
+from watcher.facts.finding import Finding
+from watcher.facts.identity import (
+    DriveId,
+    PoolId,
+    Subject,
+    SubjectKind,
+    about_drive,
+    about_pool,
+    about_source,
+)
+from watcher.facts.pool import MemberState, Pool, Protection, members_of
+from watcher.facts.pool_past import PoolPast
+from watcher.facts.survey import Survey
+
+DISCOVERY = "drive-discovery"
+"""The source that lists the drives; only when it answered can a drive be missed."""
+
+
+def subjects_seen(survey: Survey) -> frozenset[Subject]:
+    """Name all that this survey could look at.
+
+    A drive is seen when it gave a reading, a pool when its protection could be told, a source
+    when it answered in full; the box itself always.
+    """
+    drives = {about_drive(reading.identity.drive) for reading in survey.drives}
+    pools = {
+        about_pool(pool.pool) for pool in survey.pools if pool.protection is not Protection.UNKNOWN
+    }
+    sources = {about_source(source) for source in survey.answered}
+    box = Subject(kind=SubjectKind.BOX, key=survey.box)
+    return frozenset({*drives, *pools, *sources, box})
+
+
+def disproved(survey: Survey) -> frozenset[str]:
+    """Name findings that this survey disproves although it did not see their subject in full.
+
+    A drive that is there again is not gone, even while it cannot be read.
+    """
+    return frozenset(f"drive-gone/{about_drive(drive)}" for drive in survey.present)
+
+
+def pool_seen(pool: Pool, past: PoolPast | None) -> PoolSeen:
+    """Say how a pool stands for those who compare: which members do not stand, and their drives.
+
+    A member whose device is gone names no drive any more; the drives the pool rested on before
+    and does not rest on now stand for it.
+    """
+    members = tuple(members_of(pool.tree)) if pool.tree else ()
+    out = [member for member in members if member.state is not MemberState.GOOD]
+    named = {drive for member in out for drive in member.drives}
+    good = {d for m in members if m.state is MemberState.GOOD for d in m.drives}
+    if past is not None:
+        named |= set(past.drives) - set(pool.drives)
+    return PoolSeen(
+        pool=pool.pool,
+        name=pool.name,
+        protection=pool.protection,
+        lost=len(out),
+        lost_drives=tuple(sorted(named - good)),
+    )
+
+
+def replaced_drives(
+    survey: Survey, past: Mapping[DriveId, DrivePast], pool_past: Mapping[PoolId, PoolPast]
+) -> frozenset[DriveId]:
+    """Name drives that left the box and whose pools are whole without them.
+
+    They are not expected any more: what they were a part of is proven complete again. A drive
+    whose pool cannot be seen stays expected, and so does one that was in no pool.
+    """
+    if DISCOVERY not in survey.answered:
+        return frozenset()
+    whole = {pool.pool: pool for pool in survey.pools if pool.protection is Protection.WHOLE}
+    left = {d for d, was in past.items() if was.in_use and d not in survey.present}
+    done = set()
+    for drive in left:
+        homes = [was for was in pool_past.values() if drive in was.drives or drive in was.lost]
+        if homes and all(
+            home.pool in whole and drive not in whole[home.pool].drives for home in homes
+        ):
+            done.add(drive)
+    return frozenset(done)
+
+
+def observe(
+    survey: Survey,
+    findings: tuple[Finding, ...],
+    pool_past: Mapping[PoolId, PoolPast],
+    retired: frozenset[DriveId],
+) -> SurveyJudged:
+    """Make the observation of a judged survey."""
+    return SurveyJudged(
+        findings=findings,
+        seen=subjects_seen(survey) | {about_drive(drive) for drive in retired},
+        disproved=disproved(survey),
+        pools=tuple(pool_seen(pool, pool_past.get(pool.pool)) for pool in survey.pools),
+        taken_at=survey.taken_at,
+    )
