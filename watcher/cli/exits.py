@@ -1,0 +1,42 @@
+"""The exit statuses of the command, and the error that carries one. README.md lists them."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class Exit(IntEnum):
+    """What the exit status of ``midwatch`` says."""
+
+    DONE = 0
+    WRONG_WORDS = 2
+    FAULTY_SETTINGS = 3
+    NO_STATE = 4
+    REFUSED = 5
+    NOT_FOUND = 6
+    ACT = 10
+    BLIND = 11
+    OUR_FAULT = 70
+
+
+MEANING = {
+    Exit.DONE: "done; for look: everything was seen and nothing needs you",
+    Exit.WRONG_WORDS: "wrong words on the command line",
+    Exit.FAULTY_SETTINGS: "the configuration has faults; all of them are listed",
+    Exit.NO_STATE: "the state folder or its database cannot be used",
+    Exit.REFUSED: "what you asked for cannot be done; the reason is printed",
+    Exit.NOT_FOUND: "there is no case, drive, pool or rule of that name",
+    Exit.ACT: "look: somebody must act, this week or sooner",
+    Exit.BLIND: "look: nothing needs you as far as can be seen, but something cannot be seen",
+    Exit.OUR_FAULT: "a fault in midwatch itself; please report it",
+}
+
+
+class Stop(Exception):
+    """End the command with one sentence for the person and a status."""
+
+    def __init__(self, sentence: str, status: Exit) -> None:
+        """Keep the sentence and the status."""
+        self.sentence = sentence
+        self.status = status
+        super().__init__(sentence)

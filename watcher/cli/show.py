@@ -1,0 +1,213 @@
+"""What a person sees of a survey: pools by their margin first, then drives, then what is hidden."""
+
+from __future__ import annotations
+
+from datetime import datetime, tzinfo
+
+from watcher.cli.columns import clean, columns, fold
+from watcher.facts.drive import DriveReading, DriveUnread, Metric, Unread, Verdict
+from watcher.facts.finding import Finding, Urgency
+from watcher.facts.identity import SubjectKind
+from watcher.facts.pool import Pool, Protection, Work, WorkState
+from watcher.facts.survey import Survey
+from watcher.facts.units import say_bytes, say_count, say_percent, say_span
+from watcher.rules.view import View, say_bay
+
+_HOURS_A_YEAR = 8766
+
+URGENCY_WORDS = {
+    Urgency.NOW: "now",
+    Urgency.TODAY: "today",
+    Urgency.THIS_WEEK: "this week",
+    Urgency.NOTE: "to know",
+}
+
+_BLOCKS_MOST = 6  # a margin of more is written as a number only
+
+
+def draw_margin(margin: int | None, full: int | None) -> str:
+    """Draw a margin as whole blocks: what is left filled, what is lost empty."""
+    if margin is None or full is None:
+        return "?  not known"
+    if full == 0:
+        return "none by design"
+    blocks = "■ " * margin + "□ " * (full - margin) if full <= _BLOCKS_MOST else ""
+    return f"{blocks} {margin} of {full}".strip()
+
+
+def say_work(work: Work, now: datetime, zone: tzinfo) -> str:
+    """Say what a pool is busy with; a finishing time only where a rate is known."""
+    words = work.kind.value.replace("-", " ")
+    if work.state is WorkState.WAITING:
+        words += " waits"
+    elif work.state is WorkState.PAUSED:
+        words += " is halted"
+    if work.done_fraction is not None:
+        words += f", {say_percent(work.done_fraction) if work.done_fraction else '0%'} done"
+    rate, total, done = work.rate_bytes_per_second, work.total_bytes, work.done_bytes
+    if rate:
+        words += f" at {say_bytes(rate)}/s"
+        if total is not None and done is not None and total > done:
+            finish = datetime.fromtimestamp(now.timestamp() + (total - done) / rate, zone)
+            words += f", at this rate until {finish:%a %H:%M}"
+    return words
+
+
+def _pool_rows(survey: Survey, zone: tzinfo) -> list[list[str]]:
+    """Give a row for each pool."""
+    rows = []
+    for pool in sorted(survey.pools, key=lambda p: (-_RANK[p.protection], p.name)):
+        rows.append(
+            [
+                pool.name,
+                f"{pool.kind.value} {pool.layout}",
+                draw_margin(pool.margin, pool.full_margin),
+                pool.protection.value,
+                _pool_says(pool, survey.taken_at, zone),
+            ]
+        )
+    return rows
+
+
+_RANK = {
+    Protection.BROKEN: 4,
+    Protection.BARE: 3,
+    Protection.UNKNOWN: 2,
+    Protection.THINNED: 1,
+    Protection.WHOLE: 0,
+}
+
+
+def _pool_says(pool: Pool, now: datetime, zone: tzinfo) -> str:
+    """Say what goes on in a pool in a line."""
+    parts = []
+    if pool.work is not None:
+        parts.append(say_work(pool.work, now, zone))
+    parts.extend(note.text.rstrip(".") for note in pool.notes[:2])
+    if not parts:
+        count = sum(1 for _ in pool.members)
+        parts.append(f"{say_count(count, 'member')}, {say_bytes(pool.capacity_bytes)}")
+    return "; ".join(parts)
+
+
+def _age(reading: DriveReading) -> str:
+    """Say how long a drive has run."""
+    hours = reading.metric(Metric.POWER_ON_HOURS)
+    if hours is None:
+        return ""
+    if hours < _HOURS_A_YEAR / 2:
+        return f"ran {say_span_of_hours(hours)}"
+    return f"ran {hours / _HOURS_A_YEAR:.1f} years"
+
+
+def say_span_of_hours(hours: int) -> str:
+    """Say a count of hours as a person would."""
+    return f"{hours} h" if hours < 48 else f"{hours // 24} days"
+
+
+def _drive_row(view: View, reading: DriveReading, findings: tuple[Finding, ...]) -> list[str]:
+    """Give the row of a drive that was read."""
+    who = reading.identity
+    about = [f for f in findings if f.subject.kind is SubjectKind.DRIVE]
+    mine = [f for f in about if f.subject.key == who.drive and f.urgency > Urgency.NOTE]
+    temperature = reading.metric(Metric.TEMPERATURE_CELSIUS)
+    if mine:
+        says = "; ".join(f.rule.replace("-", " ") for f in mine)
+    elif reading.verdict is Verdict.UNKNOWN:
+        says = "answers, but gives no verdict on itself"
+    else:
+        says = "no sign of trouble in what it reports"
+    bay = view.bay_of(who.drive)
+    return [
+        say_bay(bay) if bay else "",
+        who.model or "model unknown",
+        say_bytes(who.capacity_bytes),
+        who.serial or "no serial",
+        reading.node.removeprefix("/dev/"),
+        f"{temperature} °C" if temperature is not None else "",
+        _age(reading),
+        says,
+    ]
+
+
+_WHY = {
+    Unread.FORBIDDEN: "may not be asked",
+    Unread.VANISHED: "does not answer",
+    Unread.ASLEEP: "asleep, left asleep",
+    Unread.HUNG: "hangs",
+    Unread.GARBLED: "gives an answer that cannot be read",
+    Unread.TOOL_MISSING: "cannot be asked without smartctl",
+    Unread.NO_SMART: "blind: reports no SMART",
+}
+
+
+def _unread_row(unread: DriveUnread) -> list[str]:
+    """Give the row of a drive that gave no reading."""
+    return [
+        say_bay(unread.bay) if unread.bay else "",
+        unread.model or "model unknown",
+        say_bytes(unread.capacity_bytes),
+        unread.serial or "no serial",
+        unread.node.removeprefix("/dev/"),
+        "",
+        "",
+        _WHY[unread.why],
+    ]
+
+
+def _hidden(survey: Survey, width: int) -> list[str]:
+    """Say what could not be seen, why, and what to do about it."""
+    rows = []
+    for unread in survey.unread:
+        if unread.why is not Unread.ASLEEP:
+            rows.append([unread.node.removeprefix("/dev/"), unread.detail])
+    for blind in survey.blind:
+        text = blind.detail.rstrip(".") + "."
+        if blind.remedy:
+            text += f" {blind.remedy[0].upper()}{blind.remedy[1:].rstrip('.')}."
+        rows.append([blind.source.replace("-", " "), text])
+    return columns(rows, total=width)
+
+
+def show_findings(findings: tuple[Finding, ...], width: int) -> list[str]:
+    """Say what holds and what to do next, most urgent first."""
+    lines: list[str] = []
+    for finding in findings:
+        word = URGENCY_WORDS[finding.urgency]
+        about = clean(f"{finding.label}: {finding.sentence}")
+        folded = fold(about, max(width - 13, 24))
+        lines.append(f"  {word:<9}  {folded[0]}")
+        lines.extend(f"             {more}" for more in folded[1:])
+        for i, line in enumerate(fold(clean(finding.next_step), max(width - 19, 24))):
+            lines.append(f"             {'next: ' if i == 0 else '      '}{line}")
+    return lines
+
+
+def show_survey(
+    view: View, findings: tuple[Finding, ...], *, zone: tzinfo, width: int = 100
+) -> str:
+    """Lay out a whole survey for a person at a terminal."""
+    survey = view.survey
+    local = survey.taken_at.astimezone(zone)
+    lines = [f"{clean(survey.box)}, {local:%A %d %B %Y, %H:%M}", ""]
+    lines.append("Pools: how many more drives each can lose")
+    pools = columns(_pool_rows(survey, zone), total=width)
+    hidden_pools = any(blind.source in _POOL_SOURCES for blind in survey.blind)
+    none = "  none that can be seen" if hidden_pools else "  none: no redundancy here that we know"
+    lines += pools or [none]
+    lines += ["", "Drives"]
+    rows = [_drive_row(view, reading, findings) for reading in survey.drives]
+    rows += [_unread_row(unread) for unread in survey.unread]
+    lines += columns(rows, total=width) or ["  none were found"]
+    hidden = _hidden(survey, width)
+    if hidden:
+        lines += ["", "What cannot be seen", *hidden]
+    lines.append("")
+    if findings:
+        lines += ["What there is to do", *show_findings(findings, width)]
+    else:
+        lines.append("Nothing to do that we know of. Many drives fail without any sign before.")
+    return "\n".join(lines)
+
+
+_POOL_SOURCES = {"md", "zfs", "btrfs", "lvm", "file-parity", "declared", "block-devices"}
