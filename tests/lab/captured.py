@@ -13,7 +13,7 @@ from typing import Any
 from tests.lab.step_host import host_of
 from watcher.facts.pool import Member, Pool, Work
 from watcher.facts.survey import Blindness
-from watcher.readers.blocks import BlockMap, read_blocks
+from watcher.readers.blocks import read_blocks
 from watcher.readers.errors import ReadError
 from watcher.readers.pools.registry import read_pools
 from watcher.readers.pools.shape import Blocks, UnseenBlocks, blindness_of

@@ -13,9 +13,11 @@ import re
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from watcher.readers.blocks import COMMAND as LSBLK
 from watcher.readers.blocks import OLD_COMMAND as OLD_LSBLK
+from watcher.readers.pools.lvm_report import LVS, PVS, STATUS
 from watcher.readers.recorded import Answer, RecordedHost
 
 SOMETIME = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
@@ -114,20 +116,9 @@ def _md(tape: Tape) -> None:
     def array_of(prefix: str) -> str | None:
         return prefix if prefix.startswith("md") else (rest[0] if rest else None)
 
-    for prefix, name in tape.names("sysfs-md.txt"):
-        array = array_of(prefix)
-        for line in (tape.text(name) or "").splitlines():
-            attribute, equals, value = line.partition("=")
-            if array and equals and "/" not in attribute:
-                tape.files[f"/sys/block/{array}/md/{attribute}"] = f"{value}\n"
-    for prefix, name in tape.names("sysfs-md-dev.txt"):
-        array = array_of(prefix)
-        for line in (tape.text(name) or "").splitlines():
-            attribute, equals, value = line.partition("=")
-            if array and equals and attribute.startswith("dev-"):
-                if attribute.endswith("bad_blocks"):  # pairs, joined by the recording
-                    value = re.sub(r"(\d+ \d+) ", r"\1\n", f"{value.strip()} ")
-                tape.files[f"/sys/block/{array}/md/{attribute}"] = f"{value.strip()}\n"
+    for ending in ("sysfs-md.txt", "sysfs-md-dev.txt"):
+        for prefix, name in tape.names(ending):
+            _md_sysfs(tape, array_of(prefix), tape.text(name) or "")
     for words, ending in (("--export", "mdadm-detail-export.txt"), ("", "mdadm-detail.txt")):
         for prefix, name in tape.names(ending):
             said = re.match(r"/dev/(md\S+):", tape.text(name) or "")
@@ -136,8 +127,44 @@ def _md(tape: Tape) -> None:
             tape.program(argv, name)
 
 
+def _md_sysfs(tape: Tape, array: str | None, text: str) -> None:
+    """Make files out of lines ``attribute=value``; lists were joined by the recording."""
+    for line in text.splitlines():
+        attribute, equals, value = line.partition("=")
+        if array is None or not equals or attribute.startswith("bitmap/"):
+            continue
+        if attribute.endswith("bad_blocks"):
+            value = re.sub(r"(\d+ \d+) ", r"\1\n", f"{value.strip()} ")
+        tape.files[f"/sys/block/{array}/md/{attribute}"] = f"{value.strip()}\n"
+
+
 def _lvm(tape: Tape) -> None:
-    del tape
+    """Answer our commands from reports with other columns: the time comes from the full one."""
+    text = tape.text("lvs-raid.json")
+    if text is not None:
+        made = {
+            volume.get("lv_uuid"): volume.get("lv_time")
+            for report in _reports(tape.text("lvs-full.json"))
+            for volume in report.get("lv", [])
+        }
+        reports = _reports(text)
+        for report in reports:
+            for volume in report.get("lv", []):
+                volume["lv_time"] = made.get(volume.get("lv_uuid")) or ""
+        joined = json.dumps({"report": reports}) if reports else text
+        errors = tape.text("lvs-raid.json.stderr") or ""
+        tape.programs[LVS] = (tape.status("lvs-raid.json"), joined, errors)
+    tape.program(PVS, "pvs.json")
+    tape.program(STATUS, "dmsetup-status.txt")
+
+
+def _reports(text: str | None) -> list[dict[str, Any]]:
+    """Give the reports of a JSON text, none when it is damaged."""
+    try:
+        reports = json.loads(text or "{}").get("report", [])
+    except ValueError:
+        return []
+    return reports if isinstance(reports, list) else []
 
 
 def _btrfs(tape: Tape) -> None:
@@ -146,8 +173,8 @@ def _btrfs(tape: Tape) -> None:
     if show not in tape.programs and (text := tape.text("fi-show-all.txt")) is not None:
         tape.programs[show] = (tape.status("fi-show-all.txt"), _in_bytes(text), "")
     mounts = tape.text("proc-mounts.txt")
-    if mounts is None and show in tape.programs:
-        mounts = ""  # the step without it had nothing mounted
+    if mounts is None:
+        mounts = _mounts_of(tape)
     if mounts is not None:
         tape.files["/proc/self/mounts"] = mounts
     for ending, words in (
@@ -162,6 +189,24 @@ def _btrfs(tape: Tape) -> None:
     for _, name in tape.names("sysfs.txt"):
         for uuid in re.findall(r"/sys/fs/btrfs/([0-9a-f-]{36})/", tape.text(name) or ""):
             tape.folders.setdefault("/sys/fs/btrfs", []).append(uuid)
+
+
+def _mounts_of(tape: Tape) -> str | None:
+    """Give the table of mounts that lsblk shows, None when it was not recorded."""
+    try:
+        devices = json.loads(tape.text("lsblk.json") or "").get("blockdevices", [])
+    except ValueError:
+        return None
+    lines = []
+    while devices:
+        device = devices.pop()
+        devices.extend(device.get("children", []))
+        lines += [
+            f"{device.get('path')} {point} {device.get('fstype')} rw 0 0\n"
+            for point in device.get("mountpoints") or []
+            if point
+        ]
+    return "".join(sorted(set(lines)))
 
 
 _UNITS = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30, "TiB": 1 << 40}

@@ -8,7 +8,7 @@ from datetime import datetime
 from watcher.facts.pool import Pool
 from watcher.readers.errors import ReadError
 from watcher.readers.host import Host
-from watcher.readers.pools import btrfs, md
+from watcher.readers.pools import btrfs, lvm, md
 from watcher.readers.pools.shape import Blocks, PoolsRead, blindness_of, together
 
 
@@ -19,6 +19,7 @@ def read_pools(
     before = tuple(previous)
     kinds: tuple[tuple[str, Callable[[], PoolsRead]], ...] = (
         (md.SOURCE, lambda: md.read(host, blocks, observed_at=observed_at, previous=before)),
+        (lvm.SOURCE, lambda: lvm.read(host, blocks, observed_at=observed_at, previous=before)),
         (btrfs.SOURCE, lambda: btrfs.read(host, blocks, observed_at=observed_at)),
     )
     return together(_alone(source, look) for source, look in kinds)

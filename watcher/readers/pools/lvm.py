@@ -1,0 +1,452 @@
+"""LVM: the logical volumes that have redundancy, and those that stand on a missing device.
+
+Programs and documents: see lvm_report.py. Needs root. A plain (linear, striped) volume is no pool
+of its own while all its devices are there: what its drives bear is told where they are pooled.
+
+No lvm2 and no physical volume in the block map is a full answer; physical volumes without the tool
+or the right to use it are a blind spot.
+
+Traps: a volume group stays "partial" after a repair until the missing device is taken out of it.
+After transient errors an image is out of step while its device is well ("refresh needed"). While a
+volume is in its first sync, or in one after an unclean stop, all its images say "not in step".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+from watcher.facts.drive import Unread
+from watcher.facts.identity import PoolId
+from watcher.facts.pool import (
+    Member,
+    MemberState,
+    Noted,
+    Pool,
+    PoolKind,
+    Protection,
+    RedundancySet,
+    Remark,
+    Work,
+    WorkKind,
+    WorkState,
+    judge_pool,
+    members_of,
+)
+from watcher.facts.survey import Blindness
+from watcher.facts.units import say_count
+from watcher.readers.errors import CannotRead, ReadError
+from watcher.readers.host import Ended, Host, require_exited
+from watcher.readers.pools.lvm_report import (
+    LVS,
+    PVS,
+    STATUS,
+    Device,
+    RaidStatus,
+    Volume,
+    dm_name,
+    parse_devices,
+    parse_last_seen,
+    parse_status,
+    parse_volumes,
+)
+from watcher.readers.pools.md_work import BUILD_BEGINS_WITHIN, SLOWEST_KIB_PER_SECOND
+from watcher.readers.pools.shape import (
+    Blocks,
+    PoolsRead,
+    blindness_of,
+    mirror,
+    on_device,
+    parity,
+    stripe,
+    unknown_word,
+)
+
+SOURCE = "lvm"
+REMEDY = "install lvm2 and run the reader as root"
+UNKNOWN = "[unknown]"
+PLAIN = frozenset({"linear", "striped", "raid0", "raid0_meta"})
+HEALTH = frozenset({"", "partial", "refresh needed", "mismatches exist", "writemostly"})
+"""lvs(8), ``lv_health_status`` of raid and plain volumes."""
+ACTIONS = frozenset({"", "idle", "frozen", "resync", "recover", "check", "repair", "reshape"})
+"""dm-raid.rst, ``sync_action``."""
+_KINDS = {
+    "resync": WorkKind.RESYNC,
+    "recover": WorkKind.REBUILD,
+    "check": WorkKind.SCRUB,
+    "repair": WorkKind.REPAIR,
+    "reshape": WorkKind.RESHAPE,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """All that LVM told in one look."""
+
+    volumes: tuple[Volume, ...]
+    devices: tuple[Device, ...] = ()
+    status: dict[str, RaidStatus] | None = None  # None: the kernel was not asked
+    last_seen: dict[str, str] | None = None  # missing device's UUID → "/dev/sdb"
+
+    def volume(self, group: str, name: str) -> Volume | None:
+        """Find a volume by name."""
+        return next((v for v in self.volumes if (v.group, v.name) == (group, name)), None)
+
+    def rests_on(self, volume: Volume) -> tuple[str, ...]:
+        """Give the devices below a volume, through all sub-volumes."""
+        found: list[str] = []
+        for name in volume.devices:
+            below = self.volume(volume.group, name)
+            if below is None or below is volume:
+                found.append(name)
+            elif below.name != volume.name:
+                found.extend(self.rests_on(below))
+        return tuple(dict.fromkeys(found))
+
+
+def read(
+    host: Host,
+    blocks: Blocks,
+    *,
+    observed_at: datetime,
+    previous: Iterable[Pool] = (),
+    carriers: Iterable[str] | None = None,
+) -> PoolsRead:
+    """Look at all logical volumes; raises ``ReadError`` when LVM cannot be asked.
+
+    ``carriers`` names the block devices that hold an LVM signature, None when that is not known.
+    """
+    known = None if carriers is None else tuple(carriers)
+    ran = host.run(LVS, lane=SOURCE)
+    if not known and ran.ended is Ended.MISSING:
+        return PoolsRead(answered=(SOURCE,))
+    require_exited(SOURCE, ran, remedy=REMEDY)
+    if ran.status:
+        if known == ():
+            return PoolsRead(answered=(SOURCE,))  # the tool fails, and there is nothing to see
+        forbidden = "non-root" in ran.stderr or "ermission denied" in ran.stderr
+        why = Unread.FORBIDDEN if forbidden else Unread.GARBLED
+        said = (ran.stderr.strip().splitlines() or [f"status {ran.status}"])[-1].strip()
+        raise CannotRead(SOURCE, why, f"lvs failed: {said}", remedy=REMEDY)
+    volumes = parse_volumes(ran.stdout)
+    blind: list[Blindness] = []
+    devices: tuple[Device, ...] = ()
+    status: dict[str, RaidStatus] | None = None
+    try:
+        devices = parse_devices(
+            require_exited(SOURCE, host.run(PVS, lane=SOURCE), remedy=REMEDY).stdout
+        )
+    except ReadError as error:
+        blind.append(blindness_of(SOURCE, error))
+    if any(is_redundant(volume) for volume in volumes):
+        try:
+            status = parse_status(require_exited("dmsetup", host.run(STATUS, lane=SOURCE)).stdout)
+        except ReadError as error:
+            blind.append(blindness_of(SOURCE, error))
+    report = Report(
+        volumes=volumes, devices=devices, status=status, last_seen=parse_last_seen(ran.stderr)
+    )
+    before = {pool.pool: pool for pool in previous}
+    return PoolsRead(
+        pools=tuple(build(report, blocks, observed_at=observed_at, previous=before)),
+        blind=tuple(blind),
+        answered=() if blind else (SOURCE,),
+    )
+
+
+def is_redundant(volume: Volume) -> bool:
+    """Tell whether a volume is a set of images that bears losses."""
+    return volume.kind not in PLAIN and (volume.kind.startswith("raid") or volume.kind == "mirror")
+
+
+def build(
+    report: Report,
+    blocks: Blocks,
+    *,
+    observed_at: datetime,
+    previous: dict[PoolId, Pool] | None = None,
+) -> Iterator[Pool]:
+    """Make the pools out of a report. Pure."""
+    for volume in report.volumes:
+        is_part = bool(volume.roles & {"image", "metadata", "log"})
+        pool = PoolId(f"lvm:{volume.uuid}")
+        if is_redundant(volume):
+            before = (previous or {}).get(pool)
+            yield _redundant(report, volume, blocks, pool, observed_at, before)
+        elif not is_part and UNKNOWN in volume.devices:
+            yield _plain(report, volume, blocks, pool, observed_at)
+
+
+def _plain(
+    report: Report, volume: Volume, blocks: Blocks, pool: PoolId, observed_at: datetime
+) -> Pool:
+    """Report a volume without redundancy that has lost a device: its data is gone there."""
+    members = tuple(
+        Member(name=f"missing {i}", state=MemberState.MISSING, said=name)
+        if name == UNKNOWN
+        else on_device(Member(name=name, state=MemberState.GOOD), name, blocks)
+        for i, name in enumerate(volume.devices)
+    )
+    return judge_pool(
+        pool=pool,
+        name=f"{volume.group}/{volume.name}",
+        kind=PoolKind.LVM,
+        layout=volume.kind,
+        observed_at=observed_at,
+        tree=stripe(volume.kind, members),
+        notes=tuple(_listed_missing(report, volume)),
+        said=_said(volume, None),
+        capacity_bytes=volume.size_bytes,
+        node=f"/dev/{volume.group}/{volume.name}",
+    )
+
+
+def _said(volume: Volume, status: RaidStatus | None) -> str:
+    words = [f"attr {volume.attributes}"]
+    if volume.health:
+        words.append(volume.health)
+    if status is not None:
+        words.append(f"kernel {status.health} {status.action}".strip())
+    return ", ".join(words)
+
+
+def _redundant(
+    report: Report,
+    volume: Volume,
+    blocks: Blocks,
+    pool: PoolId,
+    observed_at: datetime,
+    before: Pool | None,
+) -> Pool:
+    status = (report.status or {}).get(dm_name(volume))
+    members, gone = _members(report, volume, status, blocks, before)
+    work = _work(volume, status, observed_at, members)
+    return judge_pool(
+        pool=pool,
+        name=f"{volume.group}/{volume.name}",
+        kind=PoolKind.LVM,
+        layout=volume.kind,
+        observed_at=observed_at,
+        tree=_tree(volume.kind, members),
+        work=work,
+        notes=tuple(_notes(report, volume, status, members, gone, work)),
+        said=_said(volume, status),
+        capacity_bytes=volume.size_bytes,
+        node=f"/dev/{volume.group}/{volume.name}",
+    )
+
+
+def _tree(kind: str, members: tuple[Member, ...]) -> RedundancySet | None:
+    """Build the tree of a segment type (lvmraid(7)); None for one that we do not know."""
+    if not members:
+        return None
+    if kind in {"raid1", "mirror"}:
+        return mirror(kind, members)
+    level = kind.split("_", maxsplit=1)[0]
+    if level in {"raid4", "raid5"}:
+        return parity(kind, 1, members)
+    if level == "raid6":
+        return parity(kind, 2, members)
+    if level == "raid10" and len(members) % 2 == 0:  # LVM makes two copies, on adjacent images
+        pairs = (members[i : i + 2] for i in range(0, len(members), 2))
+        return stripe(kind, tuple(mirror(f"copies {p[0].name}+{p[1].name}", p) for p in pairs))
+    return None
+
+
+def _members(
+    report: Report,
+    volume: Volume,
+    status: RaidStatus | None,
+    blocks: Blocks,
+    before: Pool | None,
+) -> tuple[tuple[Member, ...], tuple[str, ...]]:
+    """Give a member for each image, and the names of those whose device is gone unnoticed."""
+    old = {m.name: m for m in (members_of(before.tree) if before and before.tree else ())}
+    members: list[Member] = []
+    gone: list[str] = []
+    all_syncing = _all_syncing(volume, status)
+    for i, name in enumerate(volume.devices):
+        image = report.volume(volume.group, name)
+        if image is None:  # an image that is not there at all
+            members.append(Member(name=f"image {i}", state=MemberState.MISSING, said=name))
+            continue
+        letter = status.health[i] if status and i < len(status.health) else ""
+        state = _state(report, volume, image, letter, all_syncing=all_syncing)
+        member = Member(
+            name=name,
+            state=state,
+            said=" ".join(w for w in (image.attributes, image.health, letter) if w),
+            capacity_bytes=image.size_bytes,
+        )
+        nodes = [node for node in report.rests_on(image) if node != UNKNOWN]
+        for node in nodes:
+            placed = on_device(member, node, blocks)
+            drives = tuple(sorted({*member.drives, *placed.drives}))
+            member = replace(placed, node=node if placed.node else None, drives=drives)
+        if member.state is MemberState.MISSING:
+            if state is not MemberState.MISSING:
+                gone.append(name)
+            last = old.get(name)
+            said = f"{member.said} {_where(report, volume)}".strip()
+            member = replace(member, said=said, drives=last.drives if last else member.drives)
+        members.append(member)
+    return tuple(members), tuple(gone)
+
+
+def _where(report: Report, volume: Volume) -> str:
+    """Say where the missing device was last seen, when only one is missing."""
+    lost = [d.uuid for d in report.devices if d.is_missing and d.group == volume.group]
+    seen = (report.last_seen or {}).get(lost[0]) if len(lost) == 1 else None
+    return f"last seen on {seen}" if seen else ""
+
+
+def _all_syncing(volume: Volume, status: RaidStatus | None) -> bool:
+    """Tell whether all standing images are being brought in step together."""
+    action = (status.action if status else "") or volume.action
+    if action != "resync":
+        return False
+    return status is None or set(status.health) <= {"a", "D"}
+
+
+def _state(
+    report: Report, volume: Volume, image: Volume, letter: str, *, all_syncing: bool
+) -> MemberState:
+    meta = report.volume(image.group, image.name.replace("_rimage_", "_rmeta_"))
+    parts = [part for part in (image, meta) if part is not None]
+    health = {part.health for part in parts}
+    if any(UNKNOWN in report.rests_on(part) for part in parts) or "partial" in health:
+        return MemberState.MISSING
+    if letter == "D" or "refresh needed" in health:
+        return MemberState.FAILED
+    if health - HEALTH or letter == "-" or not volume.is_active:
+        return MemberState.UNKNOWN
+    if all_syncing:
+        return MemberState.GOOD
+    if letter == "a" or image.attributes[0] == "I":
+        return MemberState.REBUILDING
+    return MemberState.GOOD
+
+
+def _work(
+    volume: Volume,
+    status: RaidStatus | None,
+    observed_at: datetime,
+    members: tuple[Member, ...],
+) -> Work | None:
+    action = volume.action or (status.action if status else "")
+    if action == "frozen":
+        is_filling = any(m.state is MemberState.REBUILDING for m in members)
+        return Work(kind=WorkKind.REBUILD, state=WorkState.PAUSED) if is_filling else None
+    kind = _KINDS.get(action)
+    if kind is None:
+        return None
+    fraction = None if volume.synced_percent is None else volume.synced_percent / 100
+    done: int | None = None
+    total: int | None = None
+    if status is not None and status.total > 0 and status.done <= status.total:
+        fraction = status.done / status.total
+        done, total = status.done * 512, status.total * 512
+    if kind is WorkKind.RESYNC and _is_first(volume, done, observed_at):
+        kind = WorkKind.FIRST_BUILD
+    return Work(kind=kind, done_fraction=fraction, done_bytes=done, total_bytes=total)
+
+
+def _is_first(volume: Volume, done: int | None, observed_at: datetime) -> bool:
+    """Tell a first build from a resync after an unclean stop, by the volume's age (see md_work)."""
+    try:
+        made = datetime.strptime(volume.made, "%Y-%m-%d %H:%M:%S %z").astimezone(UTC)
+    except ValueError:
+        return False  # not told: the graver of the two
+    limit = timedelta(seconds=(done or 0) / 1024 / SLOWEST_KIB_PER_SECOND) + BUILD_BEGINS_WITHIN
+    return observed_at - made <= limit
+
+
+def _notes(
+    report: Report,
+    volume: Volume,
+    status: RaidStatus | None,
+    members: tuple[Member, ...],
+    gone: tuple[str, ...],
+    work: Work | None,
+) -> Iterator[Noted]:
+    for name in gone:
+        yield Noted(
+            remark=Remark.DEVICE_GONE,
+            text=f"LVM still counts on {name}, but its device is not there any more.",
+            member=name,
+        )
+    for member in members:
+        if "refresh needed" in member.said:
+            yield Noted(
+                remark=Remark.REFRESH_NEEDED,
+                text=f"{member.name} failed for a time and is out of step, though its device "
+                "answers again: it must be refreshed before it counts.",
+                member=member.name,
+            )
+    yield from _listed_missing(report, volume)
+    if volume.mismatches and volume.action != "repair":
+        yield Noted(
+            remark=Remark.COPIES_DIFFER,
+            text=f"The last check counted {say_count(volume.mismatches, 'sector')} that do not "
+            "agree between the images.",
+            amount=volume.mismatches,
+        )
+    if volume.action == "frozen":
+        yield Noted(remark=Remark.FROZEN, text="Repairs of the volume are held (frozen).")
+    if work is not None and work.kind is WorkKind.RESYNC and volume.kind[:5] in _PARITY:
+        yield Noted(
+            remark=Remark.PARITY_STALE,
+            text="Parity is being brought in step after an unclean stop: until that is done, a "
+            "lost drive may cost what was being written at that moment.",
+            at_most=Protection.BARE,
+        )
+    yield from _doubts(volume, status, members, work)
+
+
+_PARITY = frozenset({"raid4", "raid5", "raid6"})
+
+
+def _doubts(
+    volume: Volume,
+    status: RaidStatus | None,
+    members: tuple[Member, ...],
+    work: Work | None,
+) -> Iterator[Noted]:
+    """Find what does not fit together: then the volume is not known to be well."""
+    if volume.health not in HEALTH:
+        yield unknown_word(f"{volume.group}/{volume.name}", volume.health)
+    if volume.action not in ACTIONS:
+        yield unknown_word(f"{volume.group}/{volume.name}", volume.action)
+    all_good = all(member.state is MemberState.GOOD for member in members)
+    bad_health = volume.health in {"partial", "refresh needed"}
+    bad_letter = volume.attributes[8] in "prXF"
+    unfinished = volume.synced_percent is not None and volume.synced_percent < 100
+    if all_good and (bad_health or bad_letter or (unfinished and work is None)):
+        yield Noted(
+            remark=Remark.FEW_CHECKS,
+            text="LVM calls the volume out of order, and no image could be found that is.",
+            at_most=Protection.UNKNOWN,
+        )
+    if status is None and volume.is_active and volume.kind != "mirror":
+        yield Noted(
+            remark=Remark.FEW_CHECKS,
+            text="The kernel's own word on each image could not be read.",
+        )
+    if not volume.is_active:
+        yield Noted(
+            remark=Remark.INACTIVE,
+            text="The volume is not active: whether its images are in step cannot be seen.",
+        )
+
+
+def _listed_missing(report: Report, volume: Volume) -> Iterator[Noted]:
+    for device in report.devices:
+        if device.is_missing and device.group == volume.group:
+            last = (report.last_seen or {}).get(device.uuid)
+            seen = f", last seen on {last}" if last else ""
+            yield Noted(
+                remark=Remark.LISTED_MISSING,
+                text=f"The volume group {volume.group} still lists a device that is gone "
+                f"({device.uuid}{seen}).",
+            )
