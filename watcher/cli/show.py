@@ -10,7 +10,7 @@ from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import SubjectKind
 from watcher.facts.pool import Pool, Protection, Work, WorkState
 from watcher.facts.survey import Survey
-from watcher.facts.units import say_bytes, say_count, say_percent, say_span
+from watcher.facts.units import say_bytes, say_count, say_percent
 from watcher.rules.view import View, say_bay
 
 _HOURS_A_YEAR = 8766
@@ -55,18 +55,16 @@ def say_work(work: Work, now: datetime, zone: tzinfo) -> str:
 
 def _pool_rows(survey: Survey, zone: tzinfo) -> list[list[str]]:
     """Give a row for each pool."""
-    rows = []
-    for pool in sorted(survey.pools, key=lambda p: (-_RANK[p.protection], p.name)):
-        rows.append(
-            [
-                pool.name,
-                f"{pool.kind.value} {pool.layout}",
-                draw_margin(pool.margin, pool.full_margin),
-                pool.protection.value,
-                _pool_says(pool, survey.taken_at, zone),
-            ]
-        )
-    return rows
+    return [
+        [
+            pool.name,
+            f"{pool.kind.value} {pool.layout}",
+            draw_margin(pool.margin, pool.full_margin),
+            pool.protection.value,
+            _pool_says(pool, survey.taken_at, zone),
+        ]
+        for pool in sorted(survey.pools, key=lambda p: (-_RANK[p.protection], p.name))
+    ]
 
 
 _RANK = {
@@ -157,10 +155,11 @@ def _unread_row(unread: DriveUnread) -> list[str]:
 
 def _hidden(survey: Survey, width: int) -> list[str]:
     """Say what could not be seen, why, and what to do about it."""
-    rows = []
-    for unread in survey.unread:
-        if unread.why is not Unread.ASLEEP:
-            rows.append([unread.node.removeprefix("/dev/"), unread.detail])
+    rows = [
+        [unread.node.removeprefix("/dev/"), unread.detail]
+        for unread in survey.unread
+        if unread.why is not Unread.ASLEEP
+    ]
     for blind in survey.blind:
         text = blind.detail.rstrip(".") + "."
         if blind.remedy:
