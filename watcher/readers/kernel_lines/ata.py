@@ -22,7 +22,7 @@ import re
 from dataclasses import dataclass, field
 
 from watcher.facts.kernel_event import Category
-from watcher.readers.kernel_lines.table import Meaning, Row, first_match
+from watcher.readers.kernel_lines.table import Index, Meaning, Row
 
 _LINE = re.compile(r"\b(?P<port>ata\d+)(?:\.(?P<unit>\d\d))?: (?P<body>.*)", re.DOTALL)
 _OPENING = re.compile(r"exception Emask (0x[\da-f]+) SAct \S+ SErr (0x[\da-f]+)(.*)")
@@ -70,6 +70,7 @@ STEPS = (
     Row("port-routine", Category.NOISE, "link down"),
     Row("port-routine", Category.NOISE, "link up"),
 )
+_STEPS = Index(STEPS)
 
 
 @dataclass(slots=True)
@@ -209,7 +210,7 @@ def read_ata(message: str) -> AtaLine | None:
     port, unit, body = found.group("port", "unit", "body")
     device = f"{port}.{unit}" if unit else port
     detail = body.lstrip().startswith(_DETAILS)
-    step = None if detail else first_match(STEPS, body)
+    step = None if detail else _STEPS.read(body)
     if step is not None:
         step = Meaning(what=step.what, category=step.category, device=device, weak=step.weak)
     elif not detail:

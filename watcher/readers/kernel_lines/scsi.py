@@ -16,7 +16,7 @@ import re
 from dataclasses import dataclass
 
 from watcher.facts.kernel_event import Category
-from watcher.readers.kernel_lines.table import Meaning, Row, first_match
+from watcher.readers.kernel_lines.table import Index, Meaning, Row
 
 _LINE = re.compile(
     r"(?P<driver>sd|sr|scsi|st|ses|ch|osst|sg) (?P<address>\d+:\d+:\d+:\d+): "
@@ -109,6 +109,8 @@ STEPS = (
     Row("device-note", _N, "ynchronizing SCSI cache"),
 )
 
+_SENSE, _KEYS, _RESULTS, _STEPS = Index(SENSE), Index(KEYS), Index(RESULTS), Index(STEPS)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScsiLine:
@@ -153,11 +155,11 @@ def read_scsi(message: str) -> ScsiLine | None:
 
 def _mean(body: str) -> tuple[Meaning | None, bool]:
     if "Sense Key" in body:
-        return first_match(KEYS, body), True
+        return _KEYS.read(body), True
     if "Add. Sense" in body or "ASC=" in body or "<<vendor>>" in body:
-        return first_match(SENSE, body), True
+        return _SENSE.read(body), True
     if "Result:" in body:
-        meaning = first_match(RESULTS, body)
+        meaning = _RESULTS.read(body)
         if meaning is not None:
             return meaning, True
-    return first_match(STEPS, body), "Result:" in body
+    return _STEPS.read(body), "Result:" in body

@@ -20,9 +20,9 @@ from watcher.readers.kernel_lines import arrays, devices, filesystems
 from watcher.readers.kernel_lines.ata import AtaLine, Report, is_result_line, read_ata
 from watcher.readers.kernel_lines.scsi import ScsiLine, read_scsi
 from watcher.readers.kernel_lines.setting import REMEMBERED, Line, Setting, Spot, disk_of
-from watcher.readers.kernel_lines.table import Meaning, first_match
+from watcher.readers.kernel_lines.table import Index, Meaning
 
-ROWS = (*arrays.ROWS, *filesystems.ROWS, *devices.ROWS)
+TABLE = Index((*arrays.ROWS, *filesystems.ROWS, *devices.ROWS))
 
 CAUSE_LINES = 60  # an effect is looked for within this many messages of its cause …
 CAUSE_SECONDS = 30.0  # … and this much time: command timers run 30 s; our choice
@@ -82,7 +82,7 @@ class Story:
             self._reports[self._last_port][0].add(text)
             return ()
         scsi_line = read_scsi(text)
-        meaning = scsi_line.meaning if scsi_line else first_match(ROWS, text)
+        meaning = scsi_line.meaning if scsi_line else TABLE.read(text)
         if meaning is None:
             return ()
         return (*self._close_all(), self._tell(line, meaning, scsi_line))

@@ -15,8 +15,8 @@ from functools import cached_property
 
 from watcher.facts.kernel_event import Category
 
-NAME = r"(?P<dev>[a-z][\w-]*?)"
-"""A block device's name, as short as the pattern lets it be: ``sdb``, ``nvme0n1``, ``md0``."""
+SHAPES = 4096
+"""Shapes of messages remembered: about 1 MB. Our choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +27,7 @@ class Meaning:
     category: Category
     device: str = ""  # as the kernel named it; "" when it named none
     weak: bool = False  # a mere sign: decides an excerpt only when nothing stronger is there
-    effect: bool = False  # follows from a cause told nearby on the same device, whose category it takes
+    effect: bool = False  # follows from a cause told nearby on the same device
 
 
 @dataclass(frozen=True)
@@ -61,6 +61,35 @@ class Row:
             weak=self.weak,
             effect=self.effect,
         )
+
+
+_ZEROS = {ord(digit): "0" for digit in "123456789"}
+
+
+class Index:
+    """A table with a memory of which rows can fit a message of a given shape.
+
+    The shape of a message is the message with every digit made 0. A row whose cue, made alike,
+    does not occur in the shape cannot fit any message of it, so the candidates of a shape are
+    looked up once; a log repeats few shapes.
+    """
+
+    def __init__(self, rows: tuple[Row, ...], *, limit: int = SHAPES) -> None:
+        """Take the rows, in order of precedence, and how many shapes to remember."""
+        self._rows = tuple((row.cue.translate(_ZEROS), row) for row in rows)
+        self._limit = limit
+        self._candidates: dict[str, tuple[Row, ...]] = {}
+
+    def read(self, message: str) -> Meaning | None:
+        """Give the meaning of the first row that fits, or None; as :func:`first_match` does."""
+        shape = message.translate(_ZEROS)
+        candidates = self._candidates.get(shape)
+        if candidates is None:
+            if len(self._candidates) >= self._limit:
+                self._candidates.clear()
+            candidates = tuple(row for cue, row in self._rows if cue in shape)
+            self._candidates[shape] = candidates
+        return first_match(candidates, message) if candidates else None
 
 
 def first_match(rows: Iterable[Row], message: str) -> Meaning | None:

@@ -1,0 +1,164 @@
+"""From what was told to kernel events: subjects looked up, storms folded, the number bounded.
+
+A dying drive fills a log with thousands of lines that say one thing. Within one survey all that
+is told alike (same kind, same drive or pool) becomes one event with a count, its first line and
+the times of the first and the last.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+from watcher.facts.identity import Subject, SubjectKind
+from watcher.facts.kernel_event import Category, KernelEvent
+from watcher.readers.host import Host
+from watcher.readers.kernel_lines.setting import disk_of
+from watcher.readers.kernel_lines.story import Told
+
+MOST_EVENTS = 200
+"""Events of one survey. Our choice: 24 drives with every kind of trouble give fewer; beyond it
+the least grave are left out, and that is told."""
+
+LINE_CHARACTERS = 300
+"""Of the line kept as evidence. Our choice: the longest ATA command line has about 160."""
+
+_ATA = re.compile(r"/(ata\d+)/")
+_PCI = re.compile(r"/([\da-f]{4}:[\da-f]{2}:[\da-f]{2}\.\d)(?=/)")
+_ADDRESS = re.compile(r"/(\d+:\d+:\d+:\d+)(?:/|$)")
+_NVME = re.compile(r"(nvme\d+)(?:c\d+)?n\d+")
+_PART = re.compile(r"-part\d+$")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Names:
+    """Which drive or pool each kernel name stood for at one moment."""
+
+    subjects: Mapping[str, Subject] = field(default_factory=dict)  # "sdb", "ata3", "md0", "2:0:0:0"
+    fixed: frozenset[str] = frozenset()  # disks that are known not to come and go
+
+    def lookup(self, name: str) -> Subject | None:
+        """Give who a name stood for; a partition stands for its disk, a unit for its port."""
+        if not name:
+            return None
+        base = _PART.sub("", name.rsplit("/", 1)[-1])
+        tries = [name, base, disk_of(base), base.split(".")[0] if base.startswith("ata") else base]
+        found = _NVME.fullmatch(disk_of(base))
+        if found:
+            tries.append(found.group(1))
+        return next((self.subjects[one] for one in tries if one in self.subjects), None)
+
+
+def names_from_sysfs(
+    host: Host, subjects: Mapping[str, Subject], *, members: frozenset[Subject] = frozenset()
+) -> Names:
+    """Add to known names those by which the kernel also speaks of the same devices.
+
+    ``subjects`` has the block devices ("sdb", "nvme0n1", "md0", "dm-2"); SATA ports, SCSI
+    addresses, NVMe controllers and PCI addresses come from where /sys/block/NAME leads. A disk on
+    USB or one that says it is removable counts as portable, unless its drive is in ``members``
+    (part of a pool).
+    """
+    known = dict(subjects)
+    fixed: set[str] = set()
+    for name, subject in subjects.items():
+        if subject.kind is not SubjectKind.DRIVE:
+            continue
+        path = host.real_path(f"/sys/block/{name}")
+        found = _ATA.search(path)
+        if found:
+            known.setdefault(found.group(1), subject)
+        found = _ADDRESS.search(path)
+        if found:
+            known.setdefault(found.group(1), subject)
+        found = _NVME.fullmatch(name)
+        if found:
+            known.setdefault(found.group(1), subject)
+            slots = _PCI.findall(path)
+            if slots:
+                known.setdefault(slots[-1], subject)
+        if subject in members or not _is_portable(host, name, path):
+            fixed.add(name)
+            address = _ADDRESS.search(path)
+            if address:
+                fixed.add(address.group(1))
+    return Names(subjects=known, fixed=frozenset(fixed))
+
+
+def _is_portable(host: Host, name: str, path: str) -> bool:
+    if "/usb" in path or name.startswith(("mmcblk", "sr", "fd")):
+        return True
+    try:
+        return host.read_text(f"/sys/block/{name}/removable").strip() == "1"
+    except OSError:
+        return False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Folded:
+    """The events of one survey."""
+
+    events: tuple[KernelEvent, ...]  # by time
+    left_out: int = 0  # events beyond the limit, the least grave
+    note: str = ""  # one sentence when something was left out, else ""
+
+
+def fold(
+    told: Iterable[Told], names: Names, now: datetime, *, limit: int = MOST_EVENTS
+) -> Folded:
+    """Fold what was told into at most ``limit`` events. A line without a time counts as ``now``."""
+    events: dict[tuple[str, str, str], KernelEvent] = {}
+    left_out = 0
+    for one in told:
+        meaning, at = one.meaning, one.line.at or now
+        subject = names.lookup(meaning.device)
+        who = str(subject) if subject else disk_of(meaning.device)
+        key = (meaning.category.value, meaning.what, who)
+        before = events.get(key)
+        if before is not None:
+            last = before.last_at or before.at
+            count = before.count + one.adds
+            events[key] = replace(
+                before, count=count, last_at=max(last, at) if count > 1 else before.last_at
+            )
+            continue
+        events[key] = KernelEvent(
+            at=at,
+            category=meaning.category,
+            what=meaning.what,
+            device=meaning.device,
+            subject=subject,
+            line=one.line.text[:LINE_CHARACTERS],
+        )
+        if len(events) > 2 * limit:
+            left_out += _thin(events, limit)
+    left_out += _thin(events, limit)
+    note = (
+        f"The kernel log told more than {limit} different things at once; "
+        f"{left_out} of the least grave were left out."
+        if left_out
+        else ""
+    )
+    return Folded(
+        events=tuple(sorted(events.values(), key=lambda event: event.at)),
+        left_out=left_out,
+        note=note,
+    )
+
+
+_GRAVITY = {category: rank for rank, category in enumerate(Category)}
+
+
+def _thin(events: dict[tuple[str, str, str], KernelEvent], limit: int) -> int:
+    """Drop the least grave, and of those the rarest, down to the limit; tell how many."""
+    surplus = len(events) - limit
+    if surplus <= 0:
+        return 0
+    ranked = sorted(
+        events, key=lambda key: (-_GRAVITY[events[key].category], events[key].count)
+    )
+    for key in ranked[:surplus]:
+        del events[key]
+    return surplus

@@ -1,0 +1,103 @@
+"""A cheap first look: which lines of a log can matter at all.
+
+A kernel message begins with the name of its speaker, so one anchored test of the first letters
+tells most of the log from the few lines that are worth the full search. The prefix (date, host,
+``[ 123.456]``) is skipped in the same step. The test errs on the side of keeping a line: a line
+whose prefix is not understood is kept.
+"""
+
+from __future__ import annotations
+
+import re
+
+_SPEAKERS = (
+    r"3w-",
+    r"A(?:AC:|CPI: (?:PM: )?Waking|ER: |MD-Vi|borting journal)",
+    r"B(?:TRFS|uffer I/O)",
+    r"DMAR",
+    r"EXT\d",
+    r"F(?:2FS|AT-fs|reezing)",
+    r"HFS|hfsplus",
+    r"I(?:/O |NFO: task)",
+    r"J(?:BD2?:|FS)",
+    r"NILFS|OCFS2|UDF-fs|VFS: Dirty",
+    r"PM: ",
+    r"R(?:EISERFS|estarting)",
+    r"Suspending",
+    r"WARNING: Pool",
+    r"XFS",
+    r"a(?:acraid|hci|rcmsr|ta\d)",
+    r"b(?:cache|lk_|vme)",
+    r"critical ",
+    r"d(?:evice[ -]|m-|rbd)",
+    r"e(?:nd_request|xFAT)",
+    r"f(?:loppy|d\d)",
+    r"gfs2",
+    r"h(?:d[a-l]|psa|ub )",
+    r"i(?:de\d|rq )",
+    r"l(?:ost page|oop\d)",
+    r"m(?:d|ega|mc|pt|vsas|irror)",
+    r"n(?:vme|tfs|bd|onblocking)",
+    r"operation not",
+    r"p(?:cie|rint_req|rotection)",
+    r"r(?:aid|ecover|eservation)",
+    r"s(?:d|r\d|r |csi|t |es |martpqi|as: |g )",
+    r"timeout error",
+    r"usb",
+    r"vd[a-z]|xvd",
+    r"z(?:io|one)",
+    r"(?:kernel|resource|transport|invalid) ",
+    r" +res ",
+    r"\S+: (?:attempt to access|AER)",
+    r"\[[a-z]",  # a message that begins with a name in brackets
+)
+
+INTEREST = "(?:" + "|".join(_SPEAKERS) + ")"
+
+PREFIX = (
+    r"(?:<\d{1,3}>)?(?:1 )?"
+    r"(?:"
+    r"[A-Z]\w\w [ \d]\d (?:\d{4} )?[\d:.]{8,15} \S+ \S+ |"
+    r"\d{4}-\d\d-\d\d[T ]\S+ (?:\S+ )?(?:kernel\S* )?(?:- - - )?"
+    r")?"
+    r"(?:\[ *\d+\.\d+\] ?(?:\[ *[TC]\d+\] ?)?)?"
+)
+
+_boring_text = re.compile(
+    rf"(?:[A-Z]\w\w [ \d]\d [\d:]{{8}} \S+ kernel: )?\[ *\d+\.\d+\] (?!{INTEREST})|"
+    rf"[A-Z]\w\w [ \d]\d [\d:]{{8}} \S+ kernel: (?!{INTEREST}|\[ *\d+\.)|"
+    r"[A-Z]\w\w [ \d]\d [\d:]{8} \S+ (?!kernel)[\w.@-]+(?:\[\d+\])?: ".encode("ascii")
+)
+_json_interest = re.compile(
+    (
+        rf'"MESSAGE" ?: ?(?:"(?:{INTEREST}|\\t|\[|[^"\\]*\\n)|\[|null)'
+    ).encode("ascii")
+)
+
+
+def worth_reading(block: bytes) -> list[bytes]:
+    """Give the lines of a piece of a log file that may mean something, in order.
+
+    Lines of other programs in a mixed file (``sshd[12]:``) are left out.
+    """
+    lines = block.split(b"\n")
+    return [
+        line
+        for line, boring in zip(lines, map(_boring_text.match, lines), strict=True)
+        if boring is None and line
+    ]
+
+
+def worth_reading_json(block: bytes) -> list[bytes]:
+    """Give the lines of journal JSON whose message may mean something, in order."""
+    kept: list[bytes] = []
+    position = 0
+    while True:
+        found = _json_interest.search(block, position)
+        if found is None:
+            return kept
+        start = block.rfind(b"\n", 0, found.start()) + 1
+        end = block.find(b"\n", found.end())
+        end = len(block) if end < 0 else end
+        kept.append(block[start:end])
+        position = end

@@ -1,0 +1,186 @@
+"""Takes the prefix off a line of a saved kernel log, and reads the time out of it.
+
+Understood, alone or one after the other:
+
+* ``<6>`` and RFC 5424 (``<6>1 2026-11-25T13:22:01.1Z box kernel - - - …``);
+* classic syslog (``Nov 25 13:22:01 box kernel: …``), whose time has no year and no zone;
+* ISO times (``2026-11-25T13:22:01+0100 box kernel: …``; dmesg writes a comma before fractions);
+* ``[  123.456789]``, seconds since the start of the machine, with or without ``[T123]`` or
+  ``[C1]`` (who spoke) behind it; ``[Wed Nov 25 13:22:01 2026]`` of ``dmesg -T``;
+* a record of ``/dev/kmsg`` (``6,1234,123456789,-;…``; kernel document ABI/testing/dev-kmsg).
+
+Lines of other programs in a mixed file are not the kernel's and give None.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, tzinfo
+from enum import IntEnum
+
+LONGEST = 2048
+"""Characters of a line that are looked at. The kernel writes records of at most 1024 (printk.c,
+LOG_LINE_MAX, and PRINTKRB_RECORD_MAX); the rest of a longer line is left unread."""
+
+
+class Severity(IntEnum):
+    """How grave the speaker held a message to be (RFC 5424, table 2)."""
+
+    EMERGENCY = 0
+    ALERT = 1
+    CRITICAL = 2
+    ERROR = 3
+    WARNING = 4
+    NOTICE = 5
+    INFORMATIONAL = 6
+    DEBUG = 7
+
+
+def split_priority(number: int) -> tuple[int, Severity] | None:
+    """Split a PRI value into facility and severity; None when it is none (0 to 191).
+
+    RFC 5424 section 6.2.1: PRI = 8 x facility + severity.
+    """
+    if not 0 <= number <= 191:
+        return None
+    return number // 8, Severity(number % 8)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stripped:
+    """A message without its prefix, and what the prefix said."""
+
+    text: str
+    at: datetime | None = None  # aware, UTC; None when the prefix has no date
+    since_boot: float | None = None  # seconds
+    severity: Severity | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dating:
+    """What is needed to date a line whose prefix leaves something open."""
+
+    now: datetime  # a time without a year is the last such time not after this
+    zone: tzinfo = UTC  # of times without a zone
+    booted_at: datetime | None = None  # dates lines that have only seconds since then
+
+
+_PRI = re.compile(r"<(\d{1,3})>(?:1 )?")
+_CLASSIC = re.compile(
+    r"(?P<month>\w{3}) +(?P<day>\d{1,2}) (?:(?P<year>\d{4}) )?(?P<time>\d\d:\d\d:\d\d(?:\.\d+)?) "
+    r"(?:(?P<host>\S+) )?(?P<who>kernel(?:\[\d+\])?): ?"
+)
+_CLASSIC_OTHER = re.compile(r"\w{3} +\d{1,2} (?:\d{4} )?\d\d:\d\d:\d\d(?:\.\d+)? \S+ [\w./@()-]+(?:\[\d+\])?:")
+_ISO = re.compile(
+    r"(?P<date>\d{4}-\d\d-\d\d)[T ](?P<time>\d\d:\d\d:\d\d)(?:[.,](?P<fraction>\d+))?"
+    r" ?(?P<zone>Z|[+-]\d\d:?\d\d)? "
+)
+_ISO_WHO = re.compile(r"(?:\S+ )?kernel(?:\[\d+\])?:? (?:\S+ \S+ - )?(?:- - - )?")
+_ISO_OTHER = re.compile(r"\S+ [\w./@()-]+(?:\[\d+\]|(?<=[a-z]))?: ")
+_KERNEL = re.compile(r"kernel: ?")
+_SINCE_BOOT = re.compile(r"\[ *(\d{1,12}\.\d{1,9})\] ?(?:\[ *[TC]\d+\] ?)?")
+_HUMAN = re.compile(r"\[\w{3} (\w{3}) +(\d{1,2}) (\d\d:\d\d:\d\d) (\d{4})\] ?")
+_KMSG = re.compile(r"(\d{1,6}),(\d{1,20}),(\d{1,20}),[^;]{0,40};")
+_MONTHS = {
+    name: number
+    for number, name in enumerate(
+        "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split(), 1
+    )
+}
+
+
+def strip_prefix(line: str, dating: Dating) -> Stripped | None:
+    """Give a line without its prefix; None for an empty line or another program's.
+
+    A prefix that is not understood stays part of the text: nothing is thrown away.
+    """
+    text = line[:LONGEST].rstrip("\r\n")
+    at: datetime | None = None
+    since_boot: float | None = None
+    severity: Severity | None = None
+    found = _KMSG.match(text)
+    if found:
+        split = split_priority(int(found.group(1)))
+        severity = split[1] if split else None
+        since_boot = int(found.group(3)) / 1e6
+        text = text[found.end() :]
+    found = _PRI.match(text)
+    if found:
+        split = split_priority(int(found.group(1)))
+        severity = split[1] if split else severity
+        text = text[found.end() :]
+    dated = _strip_date(text, dating)
+    if dated is None:
+        return None
+    text, at = dated
+    found = _SINCE_BOOT.match(text)
+    if found:
+        since_boot = float(found.group(1))
+        text = text[found.end() :]
+    if at is None and since_boot is not None and dating.booted_at is not None:
+        at = dating.booted_at + timedelta(seconds=since_boot)
+    if not text.strip():
+        return None
+    return Stripped(text=text, at=at, since_boot=since_boot, severity=severity)
+
+
+def _strip_date(text: str, dating: Dating) -> tuple[str, datetime | None] | None:
+    found = _CLASSIC.match(text)
+    if found:
+        return text[found.end() :], _classic_time(found, dating)
+    if _CLASSIC_OTHER.match(text):
+        return None
+    found = _ISO.match(text)
+    if found:
+        rest = text[found.end() :]
+        who = _ISO_WHO.match(rest)
+        if who is None and _ISO_OTHER.match(rest):
+            return None
+        return rest[who.end() :] if who else rest, _iso_time(found, dating.zone)
+    found = _HUMAN.match(text)
+    if found:
+        month, day, clock, year = found.groups()
+        return text[found.end() :], _moment(int(year), month, day, clock, dating.zone)
+    found = _KERNEL.match(text)
+    if found:
+        return text[found.end() :], None
+    return text, None
+
+
+def _classic_time(found: re.Match[str], dating: Dating) -> datetime | None:
+    month, day, clock = found.group("month"), found.group("day"), found.group("time")
+    if found.group("year"):
+        return _moment(int(found.group("year")), month, day, clock, dating.zone)
+    year = dating.now.astimezone(dating.zone).year
+    latest = dating.now + timedelta(days=1)  # clocks and zones may be off by that much
+    for candidate in (year + 1, year, year - 1, year - 2, year - 3, year - 4):
+        moment = _moment(candidate, month, day, clock, dating.zone)
+        if moment is not None and moment <= latest:
+            return moment
+    return None
+
+
+def _moment(year: int, month: str, day: str, clock: str, zone: tzinfo) -> datetime | None:
+    number = _MONTHS.get(month)
+    if number is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(f"{year:04d}-{number:02d}-{int(day):02d}T{clock[:15]}")
+        return moment.replace(tzinfo=zone).astimezone(UTC)
+    except (ValueError, OverflowError):
+        return None
+
+
+def _iso_time(found: re.Match[str], zone: tzinfo) -> datetime | None:
+    offset = (found.group("zone") or "").replace("Z", "+00:00")
+    fraction = (found.group("fraction") or "0")[:6].ljust(6, "0")
+    try:
+        moment = datetime.fromisoformat(
+            f"{found.group('date')}T{found.group('time')}.{fraction}{offset}"
+        )
+        if moment.tzinfo is None:
+            moment = moment.replace(tzinfo=zone)
+        return moment.astimezone(UTC)
+    except (ValueError, OverflowError):
+        return None
