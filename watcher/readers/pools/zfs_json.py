@@ -1,0 +1,200 @@
+"""``zpool status -P -p -v -j --json-int`` (OpenZFS 2.3 and up).
+
+Layout: ``output_version`` says which (0.1 was run), then ``pools`` by name, each with ``vdevs``
+(one root, and below it a tree of ``vdevs``) and beside it ``special``, ``dedup``, ``logs``,
+``l2cache`` and ``spares``. Numbers are integers; strings of digits are taken too. What is left
+out: features, trim and initialise states, and events.
+
+Traps: a whole answer can be valid JSON and yet tell only of some pools, so nothing is concluded
+from a pool that is not in it; a running resilver is told for the pool, not for the drive.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+from watcher.readers.errors import CannotParse
+from watcher.readers.pools.zfs_status import (
+    GROUPS,
+    LEAVES,
+    Scan,
+    ScanState,
+    Status,
+    Vdev,
+)
+
+SOURCE = "zpool status -j"
+MAJOR = 0
+_LATEST = 253_402_300_799  # the last second of the year 9999
+
+
+def parse(text: str) -> tuple[Status, ...]:
+    """Give the pools that the JSON tells of."""
+    try:
+        whole = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise CannotParse(SOURCE, "it is no JSON: it was cut or garbled", line=text) from error
+    top = _object(whole, "the whole")
+    version = _object(top.get("output_version"), "output_version")
+    if _number(version, "vers_major") != MAJOR or version.get("command") != "zpool status":
+        raise CannotParse(SOURCE, f"its version {version!r} is not known")
+    pools = _object(top.get("pools"), "pools")
+    found = tuple(_pool(_object(pool, "a pool")) for pool in pools.values())
+    if len({pool.name for pool in found}) != len(found):
+        raise CannotParse(SOURCE, "one pool is there twice")
+    return found
+
+
+def _object(value: object, what: str) -> Mapping[str, Any]:
+    if not isinstance(value, dict):
+        raise CannotParse(SOURCE, f"{what} is lacking or is no object", line=str(value))
+    return value
+
+
+def _number(holder: Mapping[str, Any], key: str) -> int | None:
+    """Give a count; None when it is not there."""
+    value = holder.get(key)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | str):
+        raise CannotParse(SOURCE, f"{key} is no number", line=str(value))
+    if isinstance(value, str):
+        if not re.fullmatch(r"[0-9]{1,20}", value):
+            raise CannotParse(SOURCE, f"{key} is no exact number", line=value)
+        value = int(value)
+    if not 0 <= value < 2**64:
+        raise CannotParse(SOURCE, f"{key} is out of range", line=str(value)[:80])
+    return value
+
+
+def _word(holder: Mapping[str, Any], key: str) -> str:
+    value = holder.get(key)
+    if not isinstance(value, str) or not value:
+        raise CannotParse(SOURCE, f"{key} is lacking or is no word", line=str(value))
+    return value
+
+
+def _pool(pool: Mapping[str, Any]) -> Status:
+    name = _word(pool, "name")
+    roots = list(_object(pool.get("vdevs"), "vdevs").values())
+    if len(roots) != 1:
+        raise CannotParse(SOURCE, "a pool has not exactly one root", line=name)
+    root = _object(roots[0], "the root")
+    if root.get("vdev_type") != "root" or _word(root, "name") != name:
+        raise CannotParse(SOURCE, "the tree does not begin with its pool", line=name)
+    guid = _number(pool, "pool_guid")
+    if guid is None:
+        raise CannotParse(SOURCE, "a pool has no guid", line=name)
+    errors = _number(pool, "error_count")
+    if errors is None:
+        raise CannotParse(SOURCE, "it does not tell of data errors", line=name)
+    files = pool.get("errlist", [])
+    if not isinstance(files, list) or not all(isinstance(file, str) for file in files):
+        raise CannotParse(SOURCE, "the list of damaged files is no list", line=name)
+    data = _vdevs(root, "vdevs")
+    if not data:
+        raise CannotParse(SOURCE, "the pool has no vdevs", line=name)
+    scan, unknown = _scan(pool)
+    return Status(
+        name=name,
+        guid=str(guid),
+        said=_word(pool, "state"),
+        why=" ".join(str(pool.get("status", "")).split()),
+        message=str(pool.get("msgid", "")),
+        scans=(scan,) if scan else (),
+        unknown_scan=unknown,
+        data=data,
+        special=_vdevs(pool, "special"),
+        dedup=_vdevs(pool, "dedup"),
+        logs=_vdevs(pool, "logs"),
+        cache=_vdevs(pool, "l2cache"),
+        spares=_vdevs(pool, "spares"),
+        data_errors=max(errors, len(files)),
+        damaged_files=tuple(files),
+    )
+
+
+def _vdevs(holder: Mapping[str, Any], key: str) -> tuple[Vdev, ...]:
+    parts = holder.get(key)
+    if parts is None:
+        return ()
+    return tuple(_vdev(_object(part, "a vdev")) for part in _object(parts, key).values())
+
+
+def _vdev(vdev: Mapping[str, Any]) -> Vdev:
+    name, kind = _word(vdev, "name"), _word(vdev, "vdev_type")
+    parts = _vdevs(vdev, "vdevs")
+    if bool(parts) and kind in LEAVES:
+        raise CannotParse(SOURCE, "something lies below a drive", line=name)
+    if not parts and kind in GROUPS - {"indirect"}:
+        raise CannotParse(SOURCE, "a group is empty", line=name)
+    path = vdev.get("path")
+    return Vdev(
+        name=name,
+        kind=kind,
+        said=_word(vdev, "state"),
+        read=_number(vdev, "read_errors"),
+        write=_number(vdev, "write_errors"),
+        checksum=_number(vdev, "checksum_errors"),
+        remark=_remark(vdev),
+        path=path if isinstance(path, str) else None,
+        size_bytes=_number(vdev, "phys_space"),
+        parts=parts,
+    )
+
+
+def _remark(vdev: Mapping[str, Any]) -> str:
+    """Give what is said beside the state: the reason, and whether it is being filled."""
+    said = [str(vdev[key]) for key in ("aux", "was") if key in vdev]
+    said += ["resilvering" for key, value in vdev.items() if "resilver" in key and value]
+    if "scan_processed" in vdev and vdev["scan_processed"] not in {0, "0", "0B"}:
+        said.append("resilvering")
+    return ", ".join(dict.fromkeys(said))
+
+
+_FUNCTIONS = {"SCRUB": False, "RESILVER": True, "ERRORSCRUB": False}
+_STATES = {
+    "SCANNING": ScanState.RUNNING,
+    "FINISHED": ScanState.FINISHED,
+    "CANCELED": ScanState.CANCELED,
+    "ERRORSCRUBBING": ScanState.RUNNING,
+}
+
+
+def _scan(pool: Mapping[str, Any]) -> tuple[Scan | None, str]:
+    """Give the scan, and a word that is not known."""
+    if "scan_stats" not in pool:
+        return None, ""
+    stats = _object(pool["scan_stats"], "scan_stats")
+    function, word = _word(stats, "function"), _word(stats, "state")
+    if function == "NONE" or word == "NONE":
+        return None, ""
+    if function not in _FUNCTIONS or word not in _STATES:
+        return None, f"{function} {word}"
+    state = _STATES[word]
+    if state is ScanState.RUNNING and _number(stats, "scrub_pause"):
+        state = ScanState.PAUSED
+    total, skipped = _number(stats, "to_examine"), _number(stats, "skipped") or 0
+    done = _number(stats, "issued")
+    left = max((total or 0) - skipped, 0)
+    ended = _number(stats, "end_time")
+    going = state in {ScanState.RUNNING, ScanState.PAUSED}
+    return Scan(
+        resilver=_FUNCTIONS[function],
+        state=state,
+        fraction=min(done / left, 1.0) if going and done is not None and left else None,
+        done_bytes=done,
+        total_bytes=left or None,
+        errors=_number(stats, "errors") or 0,
+        ended_at=None if going else _moment(ended),
+    ), ""
+
+
+def _moment(seconds: int | None) -> datetime | None:
+    if not seconds or seconds > _LATEST:
+        return None
+    return datetime.fromtimestamp(seconds, tz=UTC)
