@@ -1,0 +1,186 @@
+"""The case book of a box, its archive, and the written history of its cases."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from watcher.cases.effects import Record
+from watcher.cases.observations import Observation
+from watcher.cases.state import BOOK_FORMAT, Book, Case
+from watcher.facts.identity import BoxId
+from watcher.store.codec import BOOK, CASE, OBSERVATION, clean, squeeze, unsqueeze
+from watcher.store.connection import Values
+from watcher.store.errors import StoreTooNew
+from watcher.store.part import Part
+from watcher.store.statements import statements
+from watcher.store.times import from_micros, to_micros, to_micros_or_none
+
+
+class BookPart(Part):
+    """Load and save the book; read and write the history of cases."""
+
+    def load_book(self, box: BoxId) -> Book:
+        """Give the book of a box as it was saved last, an empty one when there is none.
+
+        Raises StoreDamaged when a row does not make sense, StoreTooNew for a newer format. Where
+        the book's own row was lost and its cases were saved, their numbers go on.
+        """
+        sql = statements("book")
+        cases = tuple(
+            CASE.read(row["state"], f"case {row['number']}")
+            for row in self.db.rows(sql["load-cases"], {"box": box})
+        )
+        row = self.db.one(sql["load-book"], {"box": box})
+        if row is None:
+            last = self.db.one(sql["last-case-number"], {"box": box})["number"] or 0
+            return Book(box=box, cases=cases, next_case=last + 1, next_mark=last + 1)
+        book = BOOK.read(row["state"], f"the case book of {box}")
+        if book.format > BOOK_FORMAT:
+            raise StoreTooNew(
+                f"the case book of {box} was written by a newer version of midwatch (its format "
+                f"is {book.format}, this version knows up to {BOOK_FORMAT}): update midwatch"
+            )
+        return replace(book, cases=cases)
+
+    def save_book(self, box: BoxId, book: Book) -> None:
+        """Write what changed of a book. Cases that left it go to the archive."""
+        if book.box != box:
+            raise ValueError(f"the book of {book.box} is not that of {box}")
+        sql = statements("book")
+        before = {
+            row["number"]: row["state"] for row in self.db.rows(sql["load-cases"], {"box": box})
+        }
+        for case in book.cases:
+            state = CASE.write(case)
+            if before.pop(case.number, None) != state:
+                self.told_or_said()
+                self.db.change(
+                    sql["save-case"],
+                    {
+                        "box": box,
+                        "number": case.number,
+                        "is_open": int(case.is_open),
+                        "urgency": case.urgency.value,
+                        "label": clean(case.label),
+                        "opened_at": to_micros(case.opened_at),
+                        "closed_at": to_micros_or_none(case.closed_at),
+                        "state": state,
+                    },
+                )
+        for number in before:
+            self.db.change(sql["archive-case"], {"box": box, "number": number})
+        self._save_rest(box, replace(book, cases=()))
+
+    def _save_rest(self, box: BoxId, rest: Book) -> None:
+        """Write the book without its cases, when it changed.
+
+        The time of the last survey moves with each survey and need not reach the disk at once:
+        a survey comes again. Everything else is what people were told or said.
+        """
+        sql = statements("book")
+        row = self.db.one(sql["load-book"], {"box": box})
+        state = BOOK.write(rest)
+        if row is not None:
+            if row["state"] == state:
+                return
+            old = BOOK.read(row["state"], f"the case book of {box}")
+            if replace(old, last_survey_at=rest.last_survey_at) != rest:
+                self.told_or_said()
+        else:
+            self.told_or_said()
+        self.db.change(sql["save-book"], {"box": box, "state": state})
+
+    def boxes_with_a_book(self) -> tuple[BoxId, ...]:
+        """Name every box that has a book."""
+        return tuple(BoxId(r["box"]) for r in self.db.rows(statements("book")["boxes-with-a-book"]))
+
+    def case(self, box: BoxId, number: int) -> Case | None:
+        """Give a case from the book or the archive, or None."""
+        row = self.db.one(statements("book")["one-case"], {"box": box, "number": number})
+        return None if row is None else CASE.read(row["state"], f"case {number}")
+
+    def list_cases(
+        self, box: BoxId, *, open_only: bool = False, limit: int = 100
+    ) -> tuple[Case, ...]:
+        """Give cases from book and archive, newest first, at most ``limit``."""
+        rows = self.db.rows(
+            statements("book")["list-cases"],
+            {"box": box, "least_open": int(open_only), "limit": limit},
+        )
+        return tuple(CASE.read(row["state"], "a case") for row in rows)
+
+    def add_records(self, box: BoxId, records: Iterable[Record]) -> None:
+        """Write lines into the history, in the order given."""
+        rows: list[Values] = [
+            {
+                "box": box,
+                "case_number": record.case,
+                "at": to_micros(record.at),
+                "what": clean(record.what),
+                "by_whom": clean(record.by),
+                "text": clean(record.text),
+            }
+            for record in records
+        ]
+        if rows:
+            self.told_or_said()
+            self.db.change_many(statements("book")["add-record"], rows)
+
+    def records(self, box: BoxId, case: int) -> tuple[Record, ...]:
+        """Give the history of one case (0: of the box itself), oldest first."""
+        rows = self.db.rows(
+            statements("book")["records-of-case"], {"box": box, "case_number": case}
+        )
+        return tuple(_record(row) for row in rows)
+
+    def last_records(self, box: BoxId, *, limit: int = 100) -> tuple[Record, ...]:
+        """Give the last lines of the history of a box, newest first."""
+        rows = self.db.rows(statements("book")["records-of-box"], {"box": box, "limit": limit})
+        return tuple(_record(row) for row in rows)
+
+    def add_observation(self, box: BoxId, now: datetime, observation: Observation) -> None:
+        """Keep what the case side was told, so that the book can be folded again (14 days)."""
+        self.db.change(
+            statements("book")["add-observation"],
+            {
+                "box": box,
+                "at": to_micros(now),
+                "body": squeeze(OBSERVATION.write(observation)),
+            },
+        )
+
+    def observations(self, box: BoxId, since: datetime) -> tuple[tuple[datetime, Observation], ...]:
+        """Give what the case side was told since a moment, in that order."""
+        rows = self.db.rows(
+            statements("book")["observations"], {"box": box, "since": to_micros(since)}
+        )
+        return tuple(
+            (
+                from_micros(row["at"]),
+                OBSERVATION.read(unsqueeze(row["body"], "an observation"), "an observation"),
+            )
+            for row in rows
+        )
+
+    def keep(self, box: BoxId, name: str, text: str) -> None:
+        """Remember a text under a name, instead of what was there."""
+        self.db.change(statements("book")["keep"], {"box": box, "name": name, "text": clean(text)})
+
+    def kept(self, box: BoxId, name: str) -> str | None:
+        """Give the text remembered under a name, or None."""
+        row = self.db.one(statements("book")["kept"], {"box": box, "name": name})
+        return None if row is None else str(row["text"])
+
+
+def _record(row: Any) -> Record:  # noqa: ANN401 - a row
+    """Make a line of the history from its row."""
+    return Record(
+        case=row["case_number"],
+        at=from_micros(row["at"]),
+        what=row["what"],
+        by=row["by_whom"],
+        text=row["text"],
+    )

@@ -1,0 +1,88 @@
+"""Facts as JSON text and back, checked in both directions.
+
+The shape of a fact is its dataclass; pydantic reads and writes it, and the checks that a fact
+makes on itself run again when it is read.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from functools import cached_property
+from typing import Any, Final, Generic, TypeVar
+
+from pydantic import TypeAdapter, ValidationError
+from pydantic_core import PydanticSerializationError
+
+from watcher.cases.observations import Observation
+from watcher.cases.state import Book, Case
+from watcher.facts.drive import DriveIdentity
+from watcher.facts.pool import Pool
+from watcher.facts.survey import Survey
+from watcher.store.errors import StoreDamaged
+
+T = TypeVar("T")
+
+FASTEST = 1
+"""zlib level: reports are very repetitive text, level 1 already takes 9 parts in 10 away."""
+
+
+class Form(Generic[T]):
+    """A kind of fact, and how it is written and read.
+
+    pydantic's reader and writer is built at first use, for that takes up to 80 ms.
+    """
+
+    def __init__(self, shape: Any) -> None:  # noqa: ANN401 - a union is no type
+        """Remember the dataclass, or the union of dataclasses."""
+        self._shape = shape
+
+    @cached_property
+    def _adapter(self) -> TypeAdapter[T]:
+        return TypeAdapter(self._shape)
+
+    def write(self, value: T) -> str:
+        """Write a fact as JSON. Text that is no Unicode (lone surrogates) gets question marks."""
+        try:
+            return self._adapter.dump_json(value).decode()
+        except (PydanticSerializationError, UnicodeEncodeError):
+            plain = self._adapter.dump_python(value, mode="json")
+            return json.dumps(plain, ensure_ascii=False).encode("utf-8", "replace").decode()
+
+    def read(self, text: str | bytes, what: str) -> T:
+        """Read a fact. Raises StoreDamaged, naming ``what``, when it does not make sense."""
+        try:
+            return self._adapter.validate_json(text)
+        except ValidationError as error:
+            first = error.errors(include_url=False, include_input=False)[0]
+            where = ".".join(str(part) for part in first["loc"])
+            raise StoreDamaged(
+                f"{what} in the store does not make sense ({where}: {first['msg']}): restart the "
+                "watch, which sets the file aside and keeps what can be read"
+            ) from error
+
+
+BOOK: Final = Form[Book](Book)
+CASE: Final = Form[Case](Case)
+OBSERVATION: Final = Form[Observation](Observation)
+SURVEY: Final = Form[Survey](Survey)
+IDENTITY: Final = Form[DriveIdentity](DriveIdentity)
+POOL: Final = Form[Pool](Pool)
+
+
+def squeeze(text: str) -> bytes:
+    """Compress text."""
+    return zlib.compress(text.encode("utf-8", "replace"), FASTEST)
+
+
+def unsqueeze(body: bytes, what: str) -> str:
+    """Give compressed text back. Raises StoreDamaged when it does not make sense."""
+    try:
+        return zlib.decompress(body).decode("utf-8")
+    except (zlib.error, UnicodeDecodeError) as error:
+        raise StoreDamaged(f"{what} in the store cannot be unpacked ({error})") from error
+
+
+def clean(text: str) -> str:
+    """Give text that any database takes: no lone surrogates, no NUL."""
+    return text.encode("utf-8", "replace").decode().replace("\0", "\ufffd")

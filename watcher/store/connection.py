@@ -1,0 +1,200 @@
+"""One connection to SQLite: how it is set up, and the border at which its errors become ours.
+
+Why each PRAGMA (sqlite.org/pragma.html):
+
+- ``journal_mode=WAL``: people who look do not hold up the watch, nor it them; a transaction is
+  one append to the log, so a kill at any moment leaves the file whole.
+- ``synchronous=NORMAL``: a commit is not waited for on the disk. Readings come again, and at a
+  hub the wait would be the limit. What people were told or said **is** waited for: after such a
+  commit ``flush_log`` brings the log to the disk before the caller goes on. A choice at the start
+  of the transaction (two connections, or the PRAGMA before BEGIN) would come too early: whether
+  there is something to tell is known only when the survey has been judged, within it.
+- ``busy_timeout``: a second process waits its turn, for a bounded time.
+- ``cell_size_check=ON``: damage is met when a page is read, not when it has been built upon.
+- ``mmap_size=0``: a disk error on a mapped page would be a SIGBUS, which kills the watch; read
+  without mapping it is an error that can be told.
+- ``temp_store=MEMORY``: sorting needs no room on a full disk.
+- ``cache_size``: 4 MiB, for the memory budget of the desk.
+- ``journal_size_limit``: a log that grew in a burst gives its room back.
+- ``trusted_schema=OFF``: a damaged or foreign schema runs nothing.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any, Protocol
+
+from watcher.store.errors import translate, translate_os
+
+BUSY_MILLISECONDS = 5_000
+"""How long we wait for another process; our choice: a transaction of ours takes milliseconds, and
+a command that stands still for longer than five seconds had better say why."""
+
+CACHE_KIB = 4_096
+LOG_LIMIT_BYTES = 4 * 1024 * 1024
+
+_SET_UP = (
+    f"PRAGMA busy_timeout={BUSY_MILLISECONDS}",
+    "PRAGMA synchronous=NORMAL",
+    "PRAGMA cell_size_check=ON",
+    "PRAGMA mmap_size=0",
+    "PRAGMA temp_store=MEMORY",
+    f"PRAGMA cache_size=-{CACHE_KIB}",
+    f"PRAGMA journal_size_limit={LOG_LIMIT_BYTES}",
+    "PRAGMA trusted_schema=OFF",
+)
+
+Value = str | int | float | bytes | None
+Values = Mapping[str, Value]
+
+
+class Cursor(Protocol):
+    """What we use of a cursor."""
+
+    @property
+    def rowcount(self) -> int:
+        """How many rows were changed."""
+        ...
+
+    def fetchall(self) -> list[Any]:
+        """Give all rows that are left."""
+        ...
+
+    def fetchone(self) -> Any:  # noqa: ANN401 - a row of any shape
+        """Give the next row, or None."""
+        ...
+
+
+class Connection(Protocol):
+    """What we use of a connection; tests hand in one that fails when told to."""
+
+    @property
+    def in_transaction(self) -> bool:
+        """Whether a transaction is open."""
+        ...
+
+    def execute(self, sql: str, values: Values = ..., /) -> Cursor:
+        """Run one statement."""
+        ...
+
+    def executemany(self, sql: str, rows: Iterable[Values], /) -> Cursor:
+        """Run one statement for each row of values."""
+        ...
+
+    def close(self) -> None:
+        """Close it; an open transaction is undone."""
+        ...
+
+
+Connect = Callable[[str], Connection]
+
+
+def connect_sqlite(path: str) -> Connection:
+    """Open a file (or ``:memory:``) with transactions begun and ended only by our own words."""
+    connection = sqlite3.connect(
+        path,
+        isolation_level=None,
+        check_same_thread=False,  # the store has a lock of its own
+        timeout=BUSY_MILLISECONDS / 1000,
+    )
+    connection.row_factory = sqlite3.Row
+    return connection
+
+
+class Db:
+    """A connection that speaks our errors, and knows by what name to call the store in them."""
+
+    def __init__(self, connection: Connection, where: str) -> None:
+        """Take over a connection; ``where`` names the store in error sentences."""
+        self._connection = connection
+        self.where = where
+
+    @property
+    def in_transaction(self) -> bool:
+        """Whether a transaction is open."""
+        return self._connection.in_transaction
+
+    def rows(self, sql: str, values: Values | None = None) -> Sequence[Any]:
+        """Give all rows of a query."""
+        try:
+            return self._connection.execute(sql, values or {}).fetchall()
+        except sqlite3.Error as error:
+            raise translate(error, self.where) from error
+
+    def one(self, sql: str, values: Values | None = None) -> Any:  # noqa: ANN401 - a row of any shape
+        """Give the first row of a query, or None."""
+        try:
+            return self._connection.execute(sql, values or {}).fetchone()
+        except sqlite3.Error as error:
+            raise translate(error, self.where) from error
+
+    def walk(self, sql: str) -> Iterator[Any]:
+        """Give the rows of a query one by one, so that an error comes after the rows before it."""
+        try:
+            cursor = self._connection.execute(sql, {})
+            while (row := cursor.fetchone()) is not None:
+                yield row
+        except sqlite3.Error as error:
+            raise translate(error, self.where) from error
+
+    def change(self, sql: str, values: Values | None = None) -> int:
+        """Run a statement and give how many rows it changed."""
+        try:
+            return self._connection.execute(sql, values or {}).rowcount
+        except sqlite3.Error as error:
+            raise translate(error, self.where) from error
+
+    def change_many(self, sql: str, rows: Sequence[Values]) -> None:
+        """Run a statement once for each row of values."""
+        if not rows:
+            return
+        try:
+            self._connection.executemany(sql, rows)
+        except sqlite3.Error as error:
+            raise translate(error, self.where) from error
+
+    def close(self) -> None:
+        """Close the connection; an open transaction is undone."""
+        try:
+            self._connection.close()
+        except sqlite3.Error as error:
+            raise translate(error, self.where) from error
+
+
+def open_db(path: str, where: str, connect: Connect = connect_sqlite) -> Db:
+    """Open a file and set the connection up. Raises StoreError; nothing is created by tables."""
+    try:
+        db = Db(connect(path), where)
+    except sqlite3.Error as error:
+        raise translate(error, where) from error
+    try:
+        for pragma in _SET_UP:
+            db.rows(pragma)
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def flush_log(path: Path, where: str) -> None:
+    """Bring the write-ahead log of a database to the disk.
+
+    The log carries no locks (those are on the database and on its shared memory), so opening it
+    beside SQLite is harmless. Where a checkpoint has just emptied or removed it, its content is
+    in the database already, synced. Raises StoreError when the disk does not take it.
+    """
+    try:
+        handle = os.open(f"{path}-wal", os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise translate_os(error, where) from error
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        raise translate_os(error, where) from error
+    finally:
+        os.close(handle)

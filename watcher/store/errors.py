@@ -1,0 +1,107 @@
+"""What can go wrong with the store, divided by what can be done about it.
+
+StoreError
+├── StoreFull         no room on the disk: make room; nothing half-written is left behind
+├── StoreReadOnly     the place cannot be written: rights, a read-only mount, a missing folder
+├── StoreLocked       another process keeps the store busy: try again a little later
+├── StoreDamaged      the file or a row in it does not make sense: open it anew to save what is left
+├── StoreDiskFails    the disk under the store gave an error: look at that drive first
+├── StoreTooNew       written by a newer version: never guessed at; update this program
+└── StoreForeign      a file of somebody else: never touched; choose another path
+
+Each text is one sentence that says what is wrong and what to do. A transaction that ends in one
+of them has changed nothing.
+"""
+
+from __future__ import annotations
+
+import errno
+import sqlite3
+
+
+class StoreError(Exception):
+    """The store could not do what was asked; nothing was changed."""
+
+
+class StoreFull(StoreError):
+    """There is no room left."""
+
+
+class StoreReadOnly(StoreError):
+    """The store cannot be written where it is."""
+
+
+class StoreLocked(StoreError):
+    """Another process holds the store for longer than we wait."""
+
+
+class StoreDamaged(StoreError):
+    """The file, or a row in it, does not make sense."""
+
+
+class StoreDiskFails(StoreError):
+    """The disk under the store gave an error."""
+
+
+class StoreTooNew(StoreError):
+    """The store was written by a newer version of this program."""
+
+
+class StoreForeign(StoreError):
+    """The file belongs to another program."""
+
+
+# SQLite's result codes (sqlite.org/rescode.html): the low eight bits name the kind of error, two
+# extended codes are better told as another kind.
+_PERM, _BUSY, _LOCKED, _READONLY, _IOERR = 3, 5, 6, 8, 10
+_CORRUPT, _FULL, _CANTOPEN, _NOTADB = 11, 13, 14, 26
+_TOLD_AS = {
+    _IOERR | (19 << 8): _FULL,  # IOERR_SHMSIZE: the shared memory file could not grow
+    _IOERR | (33 << 8): _CORRUPT,  # IOERR_CORRUPTFS
+}
+
+
+def translate(error: sqlite3.Error, where: str) -> StoreError:
+    """Turn an error of SQLite into ours, by its code and never by its wording.
+
+    ``where`` names the store in the sentence. An error without a code, or with one that only a
+    fault in our own statements can cause, becomes a plain ``StoreError`` with SQLite's own words.
+    """
+    code: int = getattr(error, "sqlite_errorcode", 0) or 0
+    kind = _TOLD_AS.get(code, code & 0xFF)
+    if kind == _FULL:
+        return StoreFull(f"no room is left for {where}: make room on that disk")
+    if kind in {_READONLY, _PERM}:
+        return StoreReadOnly(
+            f"{where} cannot be written ({error}): check the rights and whether the disk is "
+            "mounted read-only"
+        )
+    if kind == _CANTOPEN:
+        return StoreReadOnly(
+            f"{where} cannot be opened ({error}): check that its folder is there and may be written"
+        )
+    if kind in {_BUSY, _LOCKED}:
+        return StoreLocked(f"another process keeps {where} busy: try again in a moment")
+    if kind in {_CORRUPT, _NOTADB}:
+        return StoreDamaged(
+            f"{where} is damaged ({error}): restart the watch, which sets it aside and keeps what "
+            "can be read"
+        )
+    if kind == _IOERR:
+        return StoreDiskFails(
+            f"the disk under {where} gave an error ({error}): look at that drive first"
+        )
+    return StoreError(f"{where}: {error}")
+
+
+def translate_os(error: OSError, where: str) -> StoreError:
+    """Turn an error of the operating system into ours."""
+    reason = error.strerror or str(error)
+    if error.errno in {errno.ENOSPC, errno.EDQUOT}:
+        return StoreFull(f"no room is left for {where}: make room on that disk")
+    if error.errno in {errno.EROFS, errno.EACCES, errno.EPERM, errno.ENOENT, errno.ENOTDIR}:
+        return StoreReadOnly(
+            f"{where} cannot be written ({reason}): check that its folder is there, its rights, "
+            "and whether the disk is mounted read-only"
+        )
+    return StoreDiskFails(f"the disk under {where} gave an error ({reason}): look at it first")

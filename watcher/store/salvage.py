@@ -1,0 +1,216 @@
+"""A damaged store: seen, set aside, and as much of it kept as can be read.
+
+A rescue is plain: the damaged file gets a name with the time (nothing of it is ever deleted), a
+new store is begun, and every row that can still be read is copied. Each table is read from its
+beginning until the damage, and then from its end backwards until the damage; what lies between is
+lost to the new store. Rows of cases and books that do not make sense are left out too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from watcher.cases.state import Book, Case
+from watcher.store.codec import BOOK, CASE, Form
+from watcher.store.connection import Connect, Db, open_db
+from watcher.store.errors import StoreDamaged, StoreError, StoreForeign, translate_os
+from watcher.store.migrate import version_of
+
+_HEADER = b"SQLite format 3\x00"  # sqlite.org/fileformat.html, section 1.3.1
+_MOST_FLIPPED = 4
+"""Bytes of the header's text that may be wrong in a file that still counts as ours; our choice:
+a file with less in common was never a database, and must not be moved about."""
+
+SMALLEST_ROW_BYTES = 4
+"""No row of ours is smaller in the file, so more rows than this allows are a loop in the damage."""
+
+_CHECKED_ROWS: tuple[tuple[str, Form[Book] | Form[Case]], ...] = (
+    ("book", BOOK),
+    ("case_file", CASE),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rescue:
+    """What was done about a damaged store."""
+
+    at: datetime
+    reason: str  # what was seen, one sentence
+    aside: Path  # where the damaged file is now
+    rows_kept: int = 0
+    tables_cut: tuple[str, ...] = ()  # tables of which a part could not be read
+
+    @property
+    def sentence(self) -> str:
+        """Tell the person what happened, in one sentence."""
+        lost = (
+            f"parts of these were lost: {', '.join(self.tables_cut)}"
+            if self.tables_cut
+            else "every table could be read"
+        )
+        return (
+            f"The history was damaged and was set aside as {self.aside}; a new one was begun with "
+            f"the {self.rows_kept} rows that could be read ({lost})."
+        )
+
+
+def refuse_foreign(path: Path, where: str) -> None:
+    """Raise StoreForeign for a file that was never a database: it must not be set aside.
+
+    A file of nothing but zeros (a crash of the machine leaves such) and one whose header differs
+    in a few bytes count as ours, and as damaged.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(len(_HEADER))
+    except OSError as error:
+        raise translate_os(error, where) from error
+    if not head.strip(b"\x00"):
+        return
+    padded = head.ljust(len(_HEADER), b"\xff")
+    wrong = sum(one != other for one, other in zip(padded, _HEADER, strict=True))
+    if wrong > _MOST_FLIPPED:
+        raise StoreForeign(f"{where} is not a store of midwatch: choose another path for it")
+
+
+def examine(db: Db) -> None:
+    """Look at a database from end to end. Raises StoreDamaged with what was found first."""
+    found = db.one("PRAGMA quick_check(1)")[0]
+    if found != "ok":
+        raise StoreDamaged(f"{db.where} is damaged ({' '.join(str(found).split())})")
+    tables = {row[0] for row in db.rows("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    for table, form in _CHECKED_ROWS:
+        if table in tables:
+            for row in db.rows(f"SELECT state FROM {table}"):  # noqa: S608 - a name of ours
+                form.read(row["state"], f"a row of {table}")
+
+
+def set_aside(path: Path, where: str, now: datetime, reason: str) -> Rescue:
+    """Rename a damaged store and its log, so that nothing of it is lost."""
+    aside = path.with_name(f"{path.name}.damaged-{now:%Y%m%dT%H%M%SZ}")
+    number = 1
+    while aside.exists():
+        number += 1
+        aside = path.with_name(f"{path.name}.damaged-{now:%Y%m%dT%H%M%SZ}-{number}")
+    try:
+        # The log first: it must never be taken for the log of the new store.
+        with suppress(FileNotFoundError):
+            Path(f"{path}-wal").rename(f"{aside}-wal")
+        Path(f"{path}-shm").unlink(missing_ok=True)
+        path.rename(aside)
+    except OSError as error:
+        raise translate_os(error, where) from error
+    return Rescue(at=now, reason=reason, aside=aside)
+
+
+def version_aside(rescue: Rescue, connect: Connect) -> int | None:
+    """Give the form of a file set aside, or None when that cannot be read."""
+    try:
+        old = open_db(str(rescue.aside), "the damaged store", connect)
+        try:
+            return version_of(old) or None
+        finally:
+            old.close()
+    except StoreError:
+        return None
+
+
+def save_what_is_left(rescue: Rescue, path: Path, where: str, connect: Connect) -> Rescue:
+    """Copy every row that can be read from the file set aside into the new store at ``path``.
+
+    The new store must have the form of the old one. All is copied in one transaction.
+    """
+    new = open_db(str(path), where, connect)
+    try:
+        old = open_db(str(rescue.aside), f"the damaged store {rescue.aside}", connect)
+    except StoreError:
+        new.close()
+        return replace(rescue, tables_cut=("all",))
+    try:
+        # Here a page that looks odd is better read than refused.
+        old.rows("PRAGMA cell_size_check=OFF")
+        most = rescue.aside.stat().st_size // SMALLEST_ROW_BYTES
+        kept, cut = 0, []
+        new.change("BEGIN IMMEDIATE")
+        for table in our_tables(new):
+            copied, whole = _copy_table(old, new, table, most)
+            kept += copied
+            if not whole:
+                cut.append(table.name)
+        new.change("COMMIT")
+    finally:
+        old.close()
+        new.close()
+    return replace(rescue, rows_kept=kept, tables_cut=tuple(cut))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table of ours and how to walk it."""
+
+    name: str
+    columns: tuple[str, ...]
+    order: tuple[str, ...]  # the columns in whose order its rows lie in the file
+
+    def insert(self, conflict: str) -> str:
+        """Give the statement that adds a row; ``conflict`` is IGNORE or REPLACE."""
+        names = ", ".join(self.columns)
+        values = ", ".join(f":{name}" for name in self.columns)
+        return f"INSERT OR {conflict} INTO {self.name} ({names}) VALUES ({values})"  # noqa: S608 - names of ours
+
+    def select(self, *, backwards: bool = False) -> str:
+        """Give the statement that walks the table from one end."""
+        way = " DESC" if backwards else ""
+        order = ", ".join(f"{name}{way}" for name in self.order)
+        return f"SELECT {', '.join(self.columns)} FROM {self.name} ORDER BY {order}"  # noqa: S608 - names of ours
+
+
+def our_tables(db: Db) -> Iterator[Table]:
+    """Name the tables of a store in good order, but for the record of its migrations."""
+    for row in db.rows("SELECT name, sql FROM sqlite_master WHERE type = 'table' ORDER BY name"):
+        name = row["name"]
+        if name == "schema_step" or name.startswith("sqlite_"):
+            continue
+        info = db.rows(f"PRAGMA table_info({name})")
+        keys = sorted((column["pk"], column["name"]) for column in info if column["pk"])
+        packed = "WITHOUT ROWID" in row["sql"]
+        yield Table(
+            name=name,
+            columns=tuple(column["name"] for column in info),
+            order=tuple(key for _, key in keys) if packed else ("rowid",),
+        )
+
+
+def _copy_table(old: Db, new: Db, table: Table, most: int) -> tuple[int, bool]:
+    """Copy a table from both ends; give how many rows, and whether it could be read in full."""
+    copied = 0
+    for backwards in (False, True):
+        try:
+            for number, row in enumerate(old.walk(table.select(backwards=backwards))):
+                if number > most:  # a damaged tree may lead in circles
+                    break
+                if _makes_sense(table.name, row):
+                    copied += max(new.change(table.insert("IGNORE"), dict(row)), 0)
+            else:
+                return copied, True
+        except StoreDamaged:
+            continue
+        except StoreError:  # the table is not there, or the disk gives no more
+            return copied, False
+    return copied, False
+
+
+def _makes_sense(table: str, row: Any) -> bool:  # noqa: ANN401 - a row
+    """Tell whether a row whose content the watch stands on can be used."""
+    for name, form in _CHECKED_ROWS:
+        if name == table:
+            try:
+                form.read(row["state"], f"a row of {table}")
+            except StoreDamaged:
+                return False
+    return True

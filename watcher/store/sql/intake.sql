@@ -1,0 +1,188 @@
+-- Taking in a survey.
+
+-- name: note-survey
+-- Remember that a survey was taken in; no row changes when it was already.
+INSERT INTO survey (survey, box, taken_at, taken_in_at)
+VALUES (:survey, :box, :taken_at, :taken_in_at)
+ON CONFLICT (survey) DO NOTHING;
+
+-- name: box
+-- When a box was heard of.
+SELECT first_seen, last_survey_at FROM box WHERE box = :box;
+
+-- name: new-box
+-- A box that was not heard of before.
+INSERT INTO box (box, first_seen, last_survey_at, last_survey, survey_body)
+VALUES (:box, :at, :at, :survey, :body);
+
+-- name: box-heard
+-- The last survey of a box.
+UPDATE box SET last_survey_at = :at, last_survey = :survey, survey_body = :body WHERE box = :box;
+
+-- name: drive-row
+-- What is known of a drive.
+SELECT id, box, identity, verdict, first_seen, last_read, last_present, in_use, latest, day
+FROM drive WHERE drive = :drive;
+
+-- name: new-drive
+-- A drive that was not seen before; the rest is filled in by the same survey.
+INSERT INTO drive
+    (drive, box, identity, model, serial, node, device_type, bay, verdict, unread_detail,
+     first_seen, in_use, latest, day)
+VALUES
+    (:drive, :box, :identity, :model, :serial, :node, '', NULL, 'unknown', '', :at, 1, '{}', '[]');
+
+-- name: drive-read
+-- A drive gave a reading. A bay that is not told this time is kept.
+UPDATE drive SET box = :box, identity = :identity, model = :model, serial = :serial, node = :node,
+    device_type = :device_type, bay = coalesce(:bay, bay), verdict = :verdict, unread = NULL,
+    unread_detail = '', last_read = :at, last_present = :at, in_use = :in_use, latest = :latest,
+    day = :day
+WHERE id = :id;
+
+-- name: drive-there
+-- A drive is there, but gave no reading.
+UPDATE drive SET box = :box, node = :node, bay = coalesce(:bay, bay), unread = :unread,
+    unread_detail = :detail, last_present = :at, in_use = :in_use
+WHERE id = :id;
+
+-- name: drive-away
+-- A drive is not there.
+UPDATE drive SET unread = :unread, unread_detail = :detail WHERE id = :id;
+
+-- name: older-first-seen
+-- A late survey saw the drive earlier than we knew.
+UPDATE drive SET first_seen = :at WHERE id = :id AND first_seen > :at;
+
+-- name: metric-numbers
+-- The numbers of the metrics.
+SELECT id, name FROM metric;
+
+-- name: new-metric
+-- Give a metric a number.
+INSERT INTO metric (name) VALUES (:name) ON CONFLICT (name) DO NOTHING;
+
+-- name: add-change
+-- A counter has moved.
+INSERT INTO change (drive, metric, at, value) VALUES (:drive, :metric, :at, :value)
+ON CONFLICT (drive, metric, at) DO UPDATE SET value = excluded.value;
+
+-- name: value-at
+-- What a counter was at a moment: its last change up to then.
+SELECT at, value FROM change WHERE drive = :drive AND metric = :metric AND at <= :at
+ORDER BY at DESC LIMIT 1;
+
+-- name: change-after
+-- The first change of a counter after a moment.
+SELECT at, value FROM change WHERE drive = :drive AND metric = :metric AND at > :at
+ORDER BY at LIMIT 1;
+
+-- name: add-to-span
+-- Put a value of a moving series into its span of ten minutes.
+INSERT INTO span (drive, metric, step, at, last, below, above, readings)
+VALUES (:drive, :metric, 0, :at, :value, 0, 0, 1)
+ON CONFLICT (drive, metric, step, at) DO UPDATE SET
+    last = excluded.last,
+    below = CASE WHEN excluded.last - (span.last - span.below) > 0
+        THEN excluded.last - (span.last - span.below) ELSE 0 END,
+    above = CASE WHEN (span.last + span.above) - excluded.last > 0
+        THEN (span.last + span.above) - excluded.last ELSE 0 END,
+    readings = span.readings + 1;
+
+-- name: count-poll
+-- Proof that we looked.
+INSERT INTO poll (drive, day, read_count, asleep_count, failed_count)
+VALUES (:drive, :day, :read, :asleep, :failed)
+ON CONFLICT (drive, day) DO UPDATE SET
+    read_count = poll.read_count + excluded.read_count,
+    asleep_count = poll.asleep_count + excluded.asleep_count,
+    failed_count = poll.failed_count + excluded.failed_count;
+
+-- name: latest-answer
+-- The row that holds the latest raw answer of a drive.
+SELECT id FROM raw_answer WHERE drive = :drive AND kind = 'latest';
+
+-- name: replace-answer
+-- Put a newer raw answer in the place of the latest.
+UPDATE raw_answer SET at = :at, verdict = :verdict, source = :source, body = :body WHERE id = :id;
+
+-- name: add-answer
+-- Keep a raw answer.
+INSERT INTO raw_answer (drive, kind, at, verdict, source, body)
+VALUES (:drive, :kind, :at, :verdict, :source, :body);
+
+-- name: drop-old-answers
+-- Keep the newest answers at a change of verdict only.
+DELETE FROM raw_answer WHERE drive = :drive AND kind = 'change' AND id NOT IN (
+    SELECT id FROM raw_answer WHERE drive = :drive AND kind = 'change' ORDER BY at DESC LIMIT :keep);
+
+-- name: event-to-fold-into
+-- The last event of the same kind about the same thing, if it began lately.
+SELECT id, last_at, count FROM event
+WHERE box = :box AND last_at >= :since AND at >= :since AND at <= :at AND what = :what
+    AND device = :device AND category = :category
+    AND coalesce(subject_kind, '') = :subject_kind AND coalesce(subject_key, '') = :subject_key
+ORDER BY last_at DESC LIMIT 1;
+
+-- name: fold-event
+-- The same again.
+UPDATE event SET count = count + :count, last_at = :last_at WHERE id = :id;
+
+-- name: add-event
+-- Something new that the kernel said.
+INSERT INTO event
+    (box, at, last_at, category, what, device, subject_kind, subject_key, line, count)
+VALUES
+    (:box, :at, :last_at, :category, :what, :device, :subject_kind, :subject_key, :line, :count);
+
+-- name: pool-row
+-- What is known of a pool.
+SELECT id, first_seen, last_seen, protection, margin, full_margin, not_whole_since, work_kind,
+    work_state, work_since, scrubbed_at, in_use
+FROM pool WHERE box = :box AND pool = :pool;
+
+-- name: new-pool
+-- A pool that was not seen before.
+INSERT INTO pool
+    (box, pool, name, kind, first_seen, last_seen, protection, in_use, body)
+VALUES (:box, :pool, :name, :kind, :at, :at, 'unknown', 1, '');
+
+-- name: pool-seen
+-- A pool as it is now.
+UPDATE pool SET name = :name, kind = :kind, last_seen = :at, protection = :protection,
+    margin = :margin, full_margin = :full_margin, not_whole_since = :not_whole_since,
+    work_kind = :work_kind, work_state = :work_state, work_since = :work_since,
+    scrubbed_at = :scrubbed_at, in_use = :in_use, body = :body
+WHERE id = :id;
+
+-- name: last-pool-change
+-- The state of a pool that was recorded last.
+SELECT protection, margin, full_margin, work_kind, work_state, said, drives FROM pool_change
+WHERE pool = :pool ORDER BY at DESC LIMIT 1;
+
+-- name: add-pool-change
+-- A pool's state has changed.
+INSERT INTO pool_change
+    (pool, at, protection, margin, full_margin, work_kind, work_state, said, drives)
+VALUES
+    (:pool, :at, :protection, :margin, :full_margin, :work_kind, :work_state, :said, :drives)
+ON CONFLICT (pool, at) DO UPDATE SET
+    protection = excluded.protection, margin = excluded.margin,
+    full_margin = excluded.full_margin, work_kind = excluded.work_kind,
+    work_state = excluded.work_state, said = excluded.said, drives = excluded.drives;
+
+-- name: add-pool-work
+-- How far the work on a pool is.
+INSERT INTO pool_work (pool, at, kind, done_fraction) VALUES (:pool, :at, :kind, :done_fraction)
+ON CONFLICT (pool, at) DO UPDATE SET
+    kind = excluded.kind, done_fraction = excluded.done_fraction;
+
+-- name: last-pool-work
+-- The last samples of a work.
+SELECT at, kind, done_fraction FROM pool_work WHERE pool = :pool AND at >= :since
+ORDER BY at DESC LIMIT :limit;
+
+-- name: first-pool-work
+-- The first sample of a work.
+SELECT at, kind, done_fraction FROM pool_work WHERE pool = :pool AND at >= :since
+ORDER BY at LIMIT 1;

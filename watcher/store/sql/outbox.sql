@@ -1,0 +1,102 @@
+-- Messages on their way, and what became of each attempt.
+
+-- name: put-notice
+-- A message to one target; the same key twice is the same message.
+INSERT INTO notice
+    (box, notice_key, person, target, urgency, urgency_rank, title, body, link, created_at, state,
+     attempts, next_try_at, last_error)
+VALUES
+    (:box, :notice_key, :person, :target, :urgency, :urgency_rank, :title, :body, :link,
+     :created_at, 'waiting', 0, :next_try_at, '')
+ON CONFLICT (box, notice_key, target) DO NOTHING;
+
+-- name: due-notices
+-- Messages whose time has come, the most urgent first.
+SELECT * FROM notice WHERE state = 'waiting' AND next_try_at <= :now
+ORDER BY urgency_rank DESC, next_try_at, id LIMIT :limit;
+
+-- name: claim
+-- Take a waiting message.
+UPDATE notice SET state = 'sending', claimed_by = :claimer, claimed_at = :now,
+    attempts = attempts + 1
+WHERE id = :id AND state = 'waiting';
+
+-- name: one-notice
+-- One message.
+SELECT * FROM notice WHERE id = :id;
+
+-- name: mark-sent
+-- It arrived: a fact, whoever holds the claim by now.
+UPDATE notice SET state = 'sent', ended_at = :now, claimed_by = NULL, claimed_at = NULL,
+    last_error = ''
+WHERE id = :id AND state <> 'sent';
+
+-- name: mark-failed
+-- It did not arrive; try again later. Only by who holds the claim.
+UPDATE notice SET state = 'waiting', next_try_at = :next_try_at, last_error = :error,
+    claimed_by = NULL, claimed_at = NULL
+WHERE id = :id AND state = 'sending' AND claimed_by = :claimer;
+
+-- name: give-up
+-- It will not arrive. Only by who holds the claim.
+UPDATE notice SET state = 'given-up', ended_at = :now, last_error = :error,
+    claimed_by = NULL, claimed_at = NULL
+WHERE id = :id AND state = 'sending' AND claimed_by = :claimer;
+
+-- name: drop-waiting
+-- It need not be said any more.
+UPDATE notice SET state = 'dropped', ended_at = :now, last_error = :reason
+WHERE id = :id AND state = 'waiting';
+
+-- name: stale-claims
+-- Claims of senders that did not come back; also those from a time that a clock set back has made
+-- the future.
+SELECT id FROM notice
+WHERE state = 'sending' AND (claimed_at <= :before OR claimed_at > :after);
+
+-- name: release-claim
+-- Give a message free again.
+UPDATE notice SET state = 'waiting', next_try_at = :now, claimed_by = NULL, claimed_at = NULL,
+    last_error = :error
+WHERE id = :id AND state = 'sending';
+
+-- name: add-attempt
+-- The result of one attempt; a late "sent" replaces what was thought of it.
+INSERT INTO attempt (notice, number, target, at, outcome, error)
+VALUES (:notice, :number, :target, :at, :outcome, :error)
+ON CONFLICT (notice, number) DO UPDATE SET
+    at = excluded.at, outcome = excluded.outcome, error = excluded.error;
+
+-- name: attempts
+-- All attempts of one message.
+SELECT number, at, outcome, error FROM attempt WHERE notice = :notice ORDER BY number;
+
+-- name: next-due
+-- When the next message is due.
+SELECT min(next_try_at) AS at FROM notice WHERE state = 'waiting';
+
+-- name: list-notices
+-- Messages of a box, newest first.
+SELECT * FROM notice WHERE box = :box ORDER BY id DESC LIMIT :limit;
+
+-- name: list-notices-of-state
+-- Messages of a box in one state, newest first.
+SELECT * FROM notice WHERE box = :box AND state = :state ORDER BY id DESC LIMIT :limit;
+
+-- name: last-arrival
+-- When a message last arrived at a target.
+SELECT max(at) AS at FROM attempt WHERE target = :target AND outcome = 'sent';
+
+-- name: failures-since
+-- Failed attempts at a target since a moment.
+SELECT count(*) AS failures, min(at) AS first_at FROM attempt
+WHERE target = :target AND outcome <> 'sent' AND at > :since;
+
+-- name: last-failure
+-- The last failed attempt at a target.
+SELECT at, error FROM attempt WHERE target = :target AND outcome <> 'sent'
+ORDER BY at DESC, notice DESC LIMIT 1;
+
+-- name: targets
+-- Every target to which something was sent.
+SELECT DISTINCT target FROM attempt ORDER BY target;
