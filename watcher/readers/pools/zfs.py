@@ -28,7 +28,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from watcher.facts.drive import Unread
@@ -51,7 +51,6 @@ from watcher.facts.pool import (
     margin_of,
     members_of,
     protection_of,
-    weakest_parts,
 )
 from watcher.facts.survey import Blindness
 from watcher.facts.units import say_count
@@ -168,14 +167,27 @@ def with_list(pool: Status, rows: str, guids: str) -> Status:
     raise CannotParse("zpool list", f"it does not tell the guid of {pool.name}")
 
 
-def _usable(host: Host) -> dict[str, tuple[int, int]]:
-    """Give used and available bytes by pool; nothing when that cannot be told."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Usable:
+    """What a pool's own dataset tells: bytes for files, and where it is mounted."""
+
+    used_bytes: int
+    available_bytes: int
+    mount_point: str | None
+
+
+def _usable(host: Host) -> dict[str, Usable]:
+    """Give by pool what can be used; nothing when that cannot be told."""
     ran = host.run(USABLE, lane=LANE)
-    found = {}
+    found: dict[str, Usable] = {}
     for line in ran.stdout.splitlines() if ran.ended is Ended.EXITED else ():
         words = line.split("\t")
         if len(words) == 5 and words[1].isdecimal() and words[2].isdecimal():
-            found[words[0]] = (int(words[1]), int(words[2]))
+            found[words[0]] = Usable(
+                used_bytes=int(words[1]),
+                available_bytes=int(words[2]),
+                mount_point=words[4] if words[4].startswith("/") else None,
+            )
     return found
 
 
@@ -224,7 +236,7 @@ def pool_id(status: Status) -> PoolId:
 
 
 def judge(
-    status: Status, built: Built, *, observed_at: datetime, usable: tuple[int, int] | None = None
+    status: Status, built: Built, *, observed_at: datetime, usable: Usable | None = None
 ) -> Pool:
     """Give the pool that a status means; pure."""
     notes = (
@@ -249,10 +261,10 @@ def judge(
         work=_work(status),
         notes=notes,
         said=status.said,
-        capacity_bytes=sum(usable) if usable else None,
-        used_bytes=usable[0] if usable else None,
+        capacity_bytes=usable.used_bytes + usable.available_bytes if usable else None,
+        used_bytes=usable.used_bytes if usable else None,
         scrubbed_at=min(ended, observed_at) if ended else None,
-        node=None,
+        node=usable.mount_point if usable else None,
     )
 
 
@@ -444,8 +456,8 @@ def _inner(top: Vdev) -> Iterable[Vdev]:
 
 
 def _spare_notes(built: Built) -> tuple[Noted, ...]:
-    """Tell of hot spares that stand in for a lost drive, and of the weakest set."""
-    notes = [
+    """Tell of hot spares that stand in for a lost drive."""
+    return tuple(
         Noted(
             remark=Remark.SPARE_IN_USE,
             text=f"The hot spare {member.name} stands in for another drive",
@@ -453,13 +465,7 @@ def _spare_notes(built: Built) -> tuple[Noted, ...]:
         )
         for member in built.others
         if member.role is Role.SPARE and member.said.startswith("INUSE")
-    ]
-    return tuple(notes)
-
-
-def weakest(pool: Pool) -> tuple[str, ...]:
-    """Name the sets that alone decide the margin of a striped pool."""
-    return tuple(part.name for part in weakest_parts(pool.tree)) if pool.tree else ()
+    )
 
 
 _WORK_STATE = {ScanState.RUNNING: WorkState.RUNNING, ScanState.PAUSED: WorkState.PAUSED}

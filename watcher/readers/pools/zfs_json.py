@@ -148,7 +148,10 @@ def _vdev(vdev: Mapping[str, Any]) -> Vdev:
 
 
 def _remark(vdev: Mapping[str, Any]) -> str:
-    """Give what is said beside the state: the reason, and whether it is being filled."""
+    """Give what is said beside the state: the reason, and whether it was filled by a resilver.
+
+    ``scan_processed`` stays when the scan has ended, so it means something only while one runs.
+    """
     said = [str(vdev[key]) for key in ("aux", "was") if key in vdev]
     said += ["resilvering" for key, value in vdev.items() if "resilver" in key and value]
     if "scan_processed" in vdev and vdev["scan_processed"] not in {0, "0", "0B"}:

@@ -58,7 +58,7 @@ class _Builder:
         short = vdev.name.rsplit("/", 1)[-1]
         if state is MemberState.UNKNOWN:
             self.notes.append(unknown_word("a vdev's state", vdev.said, member=short))
-        if state is MemberState.GOOD and ("resilver" in vdev.remark or (newcomer and self.filling)):
+        if state is MemberState.GOOD and self.filling and (newcomer or "resilver" in vdev.remark):
             state = MemberState.REBUILDING
         said = f"{vdev.said} ({vdev.remark})" if vdev.remark else vdev.said
         bare = Member(
