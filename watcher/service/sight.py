@@ -100,11 +100,14 @@ def observe(
     findings: tuple[Finding, ...],
     pool_past: Mapping[PoolId, PoolPast],
     retired: frozenset[DriveId],
+    works: frozenset[str] = frozenset(),
 ) -> SurveyJudged:
-    """Make the observation of a judged survey."""
+    """Make the observation of a judged survey; ``works`` names sources known to work besides."""
     return SurveyJudged(
         findings=findings,
-        seen=subjects_seen(survey) | {about_drive(drive) for drive in retired},
+        seen=subjects_seen(survey)
+        | {about_drive(drive) for drive in retired}
+        | {about_source(source) for source in works},
         disproved=disproved(survey),
         pools=tuple(pool_seen(pool, pool_past.get(pool.pool)) for pool in survey.pools),
         taken_at=survey.taken_at,

@@ -1,0 +1,280 @@
+"""The desk: takes in surveys and what people say, decides, and writes it all down at once.
+
+The desk keeps nothing between two calls. In one transaction it loads the book, asks the rules,
+decides, and saves the history rows, the book, the written record and the messages for the outbox.
+Nothing leaves the machine before the commit, and the same decision made twice has the same keys:
+a crash at any point means "again", never "lost" and never "twice".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import assert_never
+from zoneinfo import ZoneInfo
+
+from watcher.cases.decide import decide, next_deadline
+from watcher.cases.effects import Record, Refuse, Tell
+from watcher.cases.observations import Observation, TimePassed
+from watcher.cases.policy import Policy
+from watcher.cases.state import Book, Case, NoticeKind
+from watcher.exposure.window import WindowPlan
+from watcher.facts.drive import Unread
+from watcher.facts.finding import Finding, Urgency
+from watcher.facts.identity import BoxId, PoolId, SubjectKind
+from watcher.facts.pool import Pool, Protection
+from watcher.facts.survey import Survey
+from watcher.notify.message_facts import CaseExtras, PoolLine, Watched
+from watcher.notify.messages import render
+from watcher.notify.target import Target, ways_to
+from watcher.rules.catalogue import judge
+from watcher.rules.tuning import Tuning
+from watcher.rules.view import View
+from watcher.service.prospects import best_choice, exposure_of, message_loss, message_window
+from watcher.service.routes import route_findings, routes_seen
+from watcher.service.sight import observe, replaced_drives
+from watcher.store.database import Store
+from watcher.store.outbox import NewNotice
+from watcher.store.transaction import Transaction
+
+LOOK_BACK = timedelta(days=31)
+"""How much of the past the rules see: the longest span over which one of them compares."""
+
+EVENTS_BACK = timedelta(hours=24)
+"""How far back kernel events count as recent."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """What the desk works by; built from the settings, replaced when they are read again."""
+
+    box: BoxId
+    policy: Policy
+    tuning: Tuning
+    targets: tuple[Target, ...]
+    plan: WindowPlan
+    page_url: str = ""  # where the pages are reached; "" when there are none
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What came of handing something to the desk."""
+
+    findings: tuple[Finding, ...] = ()
+    told: tuple[Tell, ...] = ()
+    refused: str = ""  # a sentence, when a person asked for something that cannot be done
+    taken: bool = True  # False: this survey had been taken in already
+
+
+class Desk:
+    """Decides over a store."""
+
+    def __init__(self, store: Store, standing: Standing) -> None:
+        """Work over a store, by what the settings say."""
+        self.store = store
+        self.standing = standing
+
+    def take_in(self, survey: Survey, now: datetime) -> Outcome:
+        """Take in a survey; a survey that was taken in before changes nothing."""
+        with self.store.transaction() as tx:
+            view = view_of(tx, survey, now)
+            if not tx.take_survey(survey):
+                return Outcome(taken=False)
+            retired = replaced_drives(survey, view.past, view.pool_past)
+            for drive in sorted(retired):
+                tx.retire_drive(survey.box, drive, now)
+            findings = tuple(
+                f
+                for f in judge(view, self.standing.tuning)
+                if not (f.subject.kind is SubjectKind.DRIVE and f.subject.key in retired)
+            )
+            records = tx.target_records()
+            findings += route_findings(records, self.standing.targets, now)
+            works = routes_seen(records, self.standing.targets)
+            observation = observe(survey, findings, view.pool_past, retired, works)
+            told = self._decide(tx, survey.box, observation, now, view)
+        return Outcome(findings=findings, told=told.told)
+
+    def hear(self, observation: Observation, now: datetime) -> Outcome:
+        """Take in what a person said, or that time has passed."""
+        with self.store.transaction() as tx:
+            return self._decide(tx, self.standing.box, observation, now, None)
+
+    def tick(self, now: datetime) -> Outcome:
+        """Let time pass."""
+        return self.hear(TimePassed(), now)
+
+    def deadline(self, now: datetime) -> datetime | None:
+        """Give when ``tick`` is due if nothing else happens."""
+        with self.store.snapshot() as tx:
+            book = tx.load_book(self.standing.box)
+        return next_deadline(book, self.standing.policy, now)
+
+    def _decide(
+        self,
+        tx: Transaction,
+        box: BoxId,
+        observation: Observation,
+        now: datetime,
+        view: View | None,
+    ) -> Outcome:
+        """Decide over the book of a box, and write down what follows."""
+        before = tx.load_book(box)
+        book, effects = decide(before, observation, now, self.standing.policy)
+        if book != before:
+            tx.save_book(box, book)
+        told: list[Tell] = []
+        refused = ""
+        for effect in effects:
+            match effect:
+                case Tell():
+                    told.append(effect)
+                case Record():
+                    tx.add_records(box, (effect,))
+                case Refuse():
+                    refused = effect.reason
+                case _:
+                    assert_never(effect)
+        if told:
+            view = view or last_view(tx, box, now)
+            for tell in told:
+                tx.put_notices(self._notices(tell, book, view, now))
+        return Outcome(told=tuple(told), refused=refused)
+
+    def _notices(
+        self, tell: Tell, book: Book, view: View | None, now: datetime
+    ) -> Iterable[NewNotice]:
+        """Write a message and address it to every way to its person."""
+        person = self.standing.policy.person(tell.person)
+        zone = ZoneInfo(person.zone) if person else ZoneInfo("UTC")
+        message = render(
+            tell,
+            {case.number: case for case in book.cases},
+            box_name=book.box,
+            person_zone=zone,
+            now=now,
+            extras=self._extras(tell, book, view, now),
+        )
+        proves_route = any(item.kind is NoticeKind.DIGEST for item in tell.items)
+        for target in ways_to(self.standing.targets, tell.person, tell.urgency, every=proves_route):
+            yield NewNotice(
+                key=tell.key,
+                box=book.box,
+                person=tell.person,
+                target=target.key,
+                urgency=tell.urgency,
+                title=message.title,
+                body=message.body,
+                created_at=now,
+            )
+
+    def _extras(
+        self, tell: Tell, book: Book, view: View | None, now: datetime
+    ) -> dict[int, CaseExtras]:
+        """Gather what a message says beyond its cases."""
+        extras = {}
+        for item in tell.items:
+            case = book.case(item.case)
+            if case is not None:
+                extras[item.case] = self._extras_of(case, view, now)
+        if any(item.case == 0 for item in tell.items):
+            extras[0] = CaseExtras(watched=watched(book, view), link=self.standing.page_url)
+        return extras
+
+    def _extras_of(self, case: Case, view: View | None, now: datetime) -> CaseExtras:
+        """Gather what is known around one case."""
+        ended = case.closed_at or case.calm_since
+        lasted = (ended - case.opened_at) if case.closed_at is not None and ended else None
+        pool = pool_of_case(case, view)
+        if pool is None or view is None:
+            return CaseExtras(lasted=lasted, proof=proof_of(case, None))
+        exposure = None
+        if pool.protection in {Protection.THINNED, Protection.BARE}:
+            exposure = exposure_of(view, pool, self.standing.plan, now)
+        return CaseExtras(
+            pool_name=pool.name,
+            protection=pool.protection,
+            margin=pool.margin,
+            full_margin=pool.full_margin,
+            at_stake=pool.at_stake,
+            window=message_window(exposure) if exposure else None,
+            loss=message_loss(exposure) if exposure else None,
+            best_choice=best_choice(exposure) if exposure else "",
+            proof=proof_of(case, pool),
+            lasted=lasted,
+            work=pool.work,
+        )
+
+
+def view_of(tx: Transaction, survey: Survey, now: datetime) -> View:
+    """Put a survey and what came before it together for the rules."""
+    recent = tx.recent_events(survey.box, now - EVENTS_BACK)
+    known = {(e.at, e.what, e.device) for e in recent}
+    fresh = tuple(e for e in survey.events if (e.at, e.what, e.device) not in known)
+    return View(
+        survey=survey,
+        now=now,
+        past=tx.drive_pasts(survey.box, now - LOOK_BACK, now),
+        pool_past=tx.pool_pasts(survey.box),
+        recent=(*recent, *(e for e in fresh if e.at >= now - EVENTS_BACK)),
+    )
+
+
+def last_view(tx: Transaction, box: BoxId, now: datetime) -> View | None:
+    """Give the view of the last survey that was taken in, or None when there is none."""
+    survey = tx.last_survey(box)
+    return None if survey is None else view_of(tx, survey, now)
+
+
+def pool_of_case(case: Case, view: View | None) -> Pool | None:
+    """Give the pool that a case is about, as it was seen last."""
+    if view is None:
+        return None
+    finding = case.weightiest
+    key: PoolId | None = finding.pool
+    if case.locus.kind is SubjectKind.POOL:
+        key = PoolId(case.locus.key)
+    return next((pool for pool in view.survey.pools if pool.pool == key), None)
+
+
+def proof_of(case: Case, pool: Pool | None) -> str:
+    """Say what showed that a case is over; "" while it is not."""
+    if case.closed_at is None:
+        return ""
+    if pool is not None and pool.protection is Protection.WHOLE:
+        return (
+            f"{pool.name} has all of its members again and its full margin "
+            f"({pool.margin} of {pool.full_margin})."
+        )
+    return "The signs were looked for again and do not hold any more."
+
+
+def watched(book: Book, view: View | None) -> Watched:
+    """Say what is being watched, for the regular message."""
+    still = book.open_cases
+    if view is None:
+        return Watched(drives=0, open_cases=len(still), last_survey_at=book.last_survey_at)
+    survey = view.survey
+    hidden = [u for u in survey.unread if u.why is not Unread.ASLEEP]
+    return Watched(
+        drives=len(survey.present),
+        pools=tuple(
+            PoolLine(
+                name=pool.name,
+                protection=pool.protection,
+                margin=pool.margin,
+                full_margin=pool.full_margin,
+            )
+            for pool in survey.pools
+        ),
+        notes=tuple(
+            f"{f.label}: {f.sentence}"
+            for case in still
+            for f in case.standing
+            if f.urgency is Urgency.NOTE
+        ),
+        blind=(*(u.detail for u in hidden), *(b.detail for b in survey.blind)),
+        open_cases=len(still),
+        last_survey_at=survey.taken_at,
+    )

@@ -1,0 +1,119 @@
+"""How long and how likely: the exposure of a pool, from what a survey and history know of it.
+
+Pure: it puts the facts into the shape that ``watcher.exposure`` computes with.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from watcher.exposure.estimate import Exposure, estimate
+from watcher.exposure.figure import Figure
+from watcher.exposure.forecast import Progress
+from watcher.exposure.life import DriveClass, DriveLife
+from watcher.exposure.window import WindowPlan
+from watcher.facts.drive import DriveIdentity, Medium, Metric, Protocol
+from watcher.facts.identity import DriveId
+from watcher.facts.pool import Pool
+from watcher.facts.pool_past import PoolPast
+from watcher.notify.message_facts import LossChance
+from watcher.notify.message_facts import Window as MessageWindow
+from watcher.rules.risk import relative_risk
+from watcher.rules.view import View
+
+
+def class_of(identity: DriveIdentity) -> DriveClass:
+    """Name the class by which published failure rates know a drive."""
+    if identity.protocol is Protocol.NVME:
+        return DriveClass.NVME
+    if identity.medium is Medium.FLASH:
+        return DriveClass.FLASH
+    if identity.medium is Medium.ROTATING:
+        return DriveClass.HARD_DISK
+    return DriveClass.UNKNOWN
+
+
+def life_of(view: View, drive: DriveId) -> DriveLife | None:
+    """Say what is known of a drive's future; None for a stranger."""
+    identity = view.identity_of(drive)
+    if identity is None:
+        return None
+    reading = view.survey.reading(drive)
+    past = view.past.get(drive)
+    traces = past.traces if past is not None else ()
+    if reading is not None:
+        metrics = dict(reading.metrics)
+    else:
+        metrics = {trace.metric: trace.points[-1][1] for trace in traces if trace.points}
+    by_metric = {trace.metric: trace for trace in traces}
+    factor, low, high = relative_risk(metrics=metrics, traces=by_metric, now=view.now)
+    return DriveLife(
+        drive=drive,
+        drive_class=class_of(identity),
+        age_hours=metrics.get(Metric.POWER_ON_HOURS),
+        capacity_bytes=identity.capacity_bytes,
+        risk=Figure(low=low, likely=factor, high=high),
+        pending_sectors=metrics.get(Metric.PENDING_SECTORS),
+        wear_percent=metrics.get(Metric.WEAR_PERCENT),
+        model=identity.model,
+        answers=reading is not None,
+    )
+
+
+def lives_of(view: View, pool: Pool) -> dict[DriveId, DriveLife]:
+    """Say it of all drives of a pool, the lost ones too as they are remembered."""
+    past = view.pool_past.get(pool.pool)
+    drives = set(pool.drives)
+    if past is not None:
+        drives |= {*past.drives, *past.lost}
+    found = {drive: life_of(view, drive) for drive in sorted(drives)}
+    return {drive: life for drive, life in found.items() if life is not None}
+
+
+def progress_of(pool: Pool, past: PoolPast | None) -> tuple[Progress, ...]:
+    """Give the looks at the work that runs now, oldest first, this one included."""
+    if pool.work is None or pool.work.done_fraction is None:
+        return ()
+    before = tuple(
+        Progress(at=sample.at, done=sample.done_fraction)
+        for sample in (past.work if past is not None else ())
+        if sample.kind is pool.work.kind and sample.done_fraction is not None
+    )
+    return (*before, Progress(at=pool.observed_at, done=pool.work.done_fraction))
+
+
+def exposure_of(view: View, pool: Pool, plan: WindowPlan, now: datetime) -> Exposure:
+    """Compute the exposure of a pool as it stands."""
+    past = view.pool_past.get(pool.pool)
+    lives = lives_of(view, pool)
+    return estimate(
+        pool,
+        lives,
+        plan,
+        now,
+        progress=progress_of(pool, past),
+        lost_at=past.not_whole_since if past is not None else None,
+        label={drive: view.label_of(drive) for drive in lives},
+    )
+
+
+def message_window(exposure: Exposure) -> MessageWindow | None:
+    """Give the window as a message says it."""
+    if exposure.window is None:
+        return None
+    window = exposure.window
+    ordered = sorted((window.earliest, window.likely, window.latest))
+    return MessageWindow(earliest=ordered[0], likely=ordered[1], latest=ordered[2])
+
+
+def message_loss(exposure: Exposure) -> LossChance | None:
+    """Give the chance of loss as a message says it."""
+    chance = exposure.chance
+    if chance is None:
+        return None
+    return LossChance(likely=chance.likely, low=chance.low, high=chance.high)
+
+
+def best_choice(exposure: Exposure) -> str:
+    """Give the safest choice in a sentence, "" when there is nothing to choose."""
+    return exposure.ranking.reason
