@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from tests.lab.step_host import host_of
+from tests.lab.step_host import host_of, texts_of
 from watcher.facts.pool import Member, Pool, Work
 from watcher.facts.survey import Blindness
 from watcher.readers.blocks import read_blocks
@@ -19,9 +20,9 @@ from watcher.readers.pools.registry import read_pools
 from watcher.readers.pools.shape import Blocks, UnseenBlocks, blindness_of
 
 
-def look(folder: Path) -> dict[str, Any]:
-    """Give all that was seen in a step, as plain data."""
-    host, moment = host_of(folder)
+def look(texts: Mapping[str, str]) -> dict[str, Any]:
+    """Give all that was seen in a step, out of its files, as plain data."""
+    host, moment = host_of(texts)
     blind: list[Blindness] = []
     blocks: Blocks
     try:
@@ -107,7 +108,7 @@ def main() -> None:
     command.add_argument("folder", type=Path)
     command.add_argument("--json", action="store_true", help="print data for programs")
     options = command.parse_args()
-    seen = look(options.folder)
+    seen = look(texts_of(options.folder))
     print(json.dumps(seen, indent=1) if options.json else _sentence(seen))
 
 

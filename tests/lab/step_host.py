@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -28,7 +29,7 @@ SOMETIME = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 class Tape:
     """What was found in a folder, on its way to a host."""
 
-    folder: Path
+    texts: Mapping[str, str]  # by file name
     programs: dict[tuple[str, ...], Answer] = field(default_factory=dict)
     files: dict[str, str] = field(default_factory=dict)
     links: dict[str, str] = field(default_factory=dict)
@@ -36,8 +37,7 @@ class Tape:
 
     def text(self, name: str) -> str | None:
         """Give a file of the step, None when it is not there."""
-        path = self.folder / name
-        return path.read_text(errors="replace") if path.is_file() else None
+        return self.texts.get(name)
 
     def status(self, name: str) -> int:
         """Give the exit status of what made a file."""
@@ -55,17 +55,44 @@ class Tape:
     def names(self, ending: str) -> list[tuple[str, str]]:
         """Give (prefix, file name) for all files ``[PREFIX-]ENDING``."""
         found = []
-        for path in sorted(self.folder.iterdir()):
-            if path.name == ending:
-                found.append(("", path.name))
-            elif path.name.endswith(f"-{ending}"):
-                found.append((path.name.removesuffix(f"-{ending}"), path.name))
+        for name in sorted(self.texts):
+            if name == ending:
+                found.append(("", name))
+            elif name.endswith(f"-{ending}"):
+                found.append((name.removesuffix(f"-{ending}"), name))
         return found
 
 
-def host_of(folder: Path) -> tuple[RecordedHost, datetime]:
-    """Make the machine of a step, and say when it was looked at."""
-    tape = Tape(folder=folder)
+STEPS = Path(__file__).parent / "steps"
+
+
+def texts_of(folder: Path) -> dict[str, str]:
+    """Read all files of a step folder."""
+    return {
+        path.name: path.read_text(errors="replace")
+        for path in sorted(folder.iterdir())
+        if path.is_file()
+    }
+
+
+def kept_step(scenario: str, step: str) -> dict[str, str]:
+    """Give the files of a step that is kept with the tests."""
+    kept = json.loads((STEPS / f"{scenario}.json").read_text())[step]
+    return {name: "".join(f"{line}\n" for line in lines) for name, lines in kept.items()}
+
+
+def kept_steps() -> list[tuple[str, str]]:
+    """Name all scenarios and steps that are kept with the tests."""
+    return [
+        (path.stem, step)
+        for path in sorted(STEPS.glob("*.json"))
+        for step in json.loads(path.read_text())
+    ]
+
+
+def host_of(texts: Mapping[str, str]) -> tuple[RecordedHost, datetime]:
+    """Make the machine of a step out of its files, and say when it was looked at."""
+    tape = Tape(texts=texts)
     _blocks(tape)
     _md(tape)
     _lvm(tape)
