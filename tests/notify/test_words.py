@@ -1,0 +1,67 @@
+"""Times as a person says them, and text that is cut to fit."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from watcher.notify.words import clean, cut, say_long, say_when, short_label, split_at
+
+NOW = datetime(2031, 3, 6, 22, 30, tzinfo=UTC)  # Thursday; Friday 07:30 in Tokyo
+
+
+@pytest.mark.parametrize(
+    ("hours", "zone", "text"),
+    [
+        (1, "UTC", "23:30 today"),
+        (2, "UTC", "00:30 tomorrow"),
+        (-24, "UTC", "22:30 yesterday"),
+        (72, "UTC", "Sun 22:30"),
+        (24 * 7, "UTC", "13 Mar 22:30"),
+        (-24 * 70, "UTC", "26 Dec 2030 22:30"),
+        (1, "Asia/Tokyo", "08:30 today"),
+    ],
+)
+def test_a_moment_is_said_by_its_local_day(hours: int, zone: str, text: str) -> None:
+    assert say_when(NOW + timedelta(hours=hours), NOW, ZoneInfo(zone)) == text
+
+
+@pytest.mark.parametrize(
+    ("span", "text"),
+    [
+        (timedelta(seconds=20), "about a minute"),
+        (timedelta(minutes=90), "90 minutes"),
+        (timedelta(hours=2), "2 hours"),
+        (timedelta(hours=47), "47 hours"),
+        (timedelta(days=9, hours=13), "10 days"),
+    ],
+)
+def test_how_long_it_lasted_is_said_roughly(span: timedelta, text: str) -> None:
+    assert say_long(span) == text
+
+
+@given(st.text(), st.integers(1, 300))
+def test_a_cut_text_is_never_longer_than_asked(text: str, longest: int) -> None:
+    assert len(cut(text, longest)) <= longest
+    assert "\n" not in cut(text, longest)
+
+
+@given(st.text(), st.integers(20, 300))
+def test_splitting_loses_no_word(text: str, longest: int) -> None:
+    first, rest = split_at(text, longest)
+    assert len(first) <= longest
+    joined = f"{first.removesuffix('…')} {rest.removeprefix('…')}" if rest else first
+    assert joined.replace(" ", "") == clean(text).replace(" ", "")
+
+
+def test_control_and_direction_characters_are_dropped() -> None:
+    assert clean("a\x1b[31mb\u202ec\td\n\u0000e") == "a[31mbc d e"
+
+
+def test_the_short_label_is_what_a_person_says() -> None:
+    assert short_label("bay 3 (Altair A8, 8 TB, serial X)") == "bay 3"
+    assert short_label("(odd)") == "(odd)"

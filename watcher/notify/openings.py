@@ -1,0 +1,210 @@
+"""The title and the first line, for each kind of notice."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from watcher.cases.state import Answer, NoticeKind
+from watcher.facts.finding import Urgency
+from watcher.facts.pool import Protection
+from watcher.facts.units import say_count
+from watcher.notify.message_facts import PoolLine
+from watcher.notify.scene import Scene, happening_in, is_proven
+from watcher.notify.words import WHEN, clean, cut, say_long
+
+ITEMS_SHOWN = 5
+"""How many of several things are named; the rest is counted. Our choice: what fits a screen."""
+
+
+def title_of(scene: Scene) -> str:
+    """Say how soon, what and where."""
+    kind, when = scene.item.kind, WHEN[scene.item.urgency]
+    if kind in _REASONS:
+        who = cut(clean(scene.item.about).partition(": ")[0], 24) or "somebody"
+        reason = _REASONS[kind].format(who=who)
+        return f"{when}{reason}: {scene.place}{scene.plight}"
+    return {
+        NoticeKind.TAKEN: f"Taken by {cut(_who(scene), 24)}: {scene.place}",
+        NoticeKind.WORK_OVERRUNS: f"{when}: planned work on {scene.box} ends soon",
+        NoticeKind.WORK_ENDED: _work_title(scene),
+        NoticeKind.ALL_CLEAR: f"{'All clear' if is_proven(scene) else 'Case over'}: {scene.place}",
+        NoticeKind.DIGEST: f"Still watching {scene.box}",
+    }[kind]
+
+
+_REASONS = {
+    NoticeKind.OPENED: "",
+    NoticeKind.WORSENED: ", worse",
+    NoticeKind.REMINDER: ", no answer yet",
+    NoticeKind.ANSWER_ENDED: ", time of {who} is up",
+    NoticeKind.HANDED_OVER: ", handed to you by {who}",
+    NoticeKind.SILENCE_ENDED: ", silence is over",
+    NoticeKind.SILENCE_BROKEN: ", breaks a silence",
+    NoticeKind.UNEXPECTED: ", not announced",
+}
+"""Why a person hears of it now, beside how soon to act."""
+
+
+def _work_title(scene: Scene) -> str:
+    """Say that planned work is over, and whether something is left."""
+    if scene.item.urgency > Urgency.NOTE:
+        when = WHEN[scene.item.urgency]
+        return f"{when}: planned work on {scene.box} is over, not all is back"
+    return f"Planned work on {scene.box} is over"
+
+
+def opening_of(scene: Scene) -> list[str]:
+    """Give the first line, and what follows directly from the kind of the message."""
+    return [line for line in _OPENINGS[scene.item.kind](scene) if line]
+
+
+def _opened(scene: Scene) -> list[str]:
+    return [happening_in(scene), clean(scene.item.about)]
+
+
+def _answer_ended(scene: Scene) -> list[str]:
+    answer = _last_answer(scene)
+    who = clean(scene.item.about) or "Somebody"
+    until = f"{who} had it until {scene.when(answer.until)}." if answer is not None else ""
+    return [happening_in(scene), until]
+
+
+def _handed_over(scene: Scene) -> list[str]:
+    _, _, note = clean(scene.item.about).partition(": ")
+    return [happening_in(scene), f"Note: {note}" if note else ""]
+
+
+def _reminder(scene: Scene) -> list[str]:
+    opened = scene.case.opened_at if scene.case is not None else None
+    since = f"Nobody answered since {scene.when(opened)}." if opened is not None else ""
+    return [happening_in(scene), since]
+
+
+def _silence_ended(scene: Scene) -> list[str]:
+    return [happening_in(scene), "It was silent until now and still holds."]
+
+
+def _silence_broken(scene: Scene) -> list[str]:
+    about = clean(scene.item.about)
+    return [happening_in(scene), f"It sounds although it is {about}" if about else ""]
+
+
+def _unexpected(scene: Scene) -> list[str]:
+    about = clean(scene.item.about)
+    return [about, happening_in(scene)]
+
+
+def _work_overruns(scene: Scene) -> list[str]:
+    about = clean(scene.item.about)
+    return [about or "Not everything is back.", "Next: finish, or announce more time."]
+
+
+def _work_ended(scene: Scene) -> list[str]:
+    return [clean(scene.item.about) or "Nobody said what came of it."]
+
+
+def _who(scene: Scene) -> str:
+    """Say who took the case."""
+    answer = scene.case.answer if scene.case is not None else None
+    return (answer.by if answer is not None else clean(scene.item.about)) or "somebody"
+
+
+def _last_answer(scene: Scene) -> Answer | None:
+    """Give the answer that the message speaks of."""
+    if scene.case is None:
+        return None
+    return scene.case.answer or next(iter(reversed(scene.case.answers)), None)
+
+
+def _taken(scene: Scene) -> list[str]:
+    """Say who has it, until when."""
+    answer = _last_answer(scene)
+    who = _who(scene)
+    if answer is None:
+        return [f"{who} has it; you need not act."]
+    lines = [f"{who} has it until {scene.when(answer.until)}; you need not act."]
+    if answer.note:
+        lines.append(f"Note: {clean(answer.note)}")
+    return lines
+
+
+def _over(scene: Scene) -> list[str]:
+    """Say that a case is over, after how long, and what proved it."""
+    lasted = scene.extras.lasted
+    if lasted is None and scene.case is not None and scene.case.closed_at is not None:
+        lasted = scene.case.closed_at - scene.case.opened_at
+    after = f"Over after {say_long(lasted)}." if lasted is not None else "It is over."
+    proof = clean(scene.extras.proof)
+    if not proof and scene.extras.protection is Protection.WHOLE:
+        proof = f"{scene.pool} has its full margin again."
+    finding = scene.finding
+    was = f"It was: {clean(finding.sentence)}" if finding is not None else ""
+    if not proof:
+        proof = "What it was about is no longer seen."
+    return [f"{after} {proof}".strip(), was]
+
+
+def _digest(scene: Scene) -> list[str]:
+    """Say what is watched and how the pools stand."""
+    seen = scene.extras.watched
+    proves = "That you read this shows that messages reach you."
+    if seen is None:
+        return ["What is watched is not known yet.", proves]
+    counts = [say_count(seen.drives, "drive"), say_count(len(seen.pools), "pool")]
+    if seen.open_cases:
+        counts.append(say_count(seen.open_cases, "open case"))
+    if seen.notes:
+        counts.append(say_count(len(seen.notes), "note"))
+    first = ", ".join(counts) + "."
+    if seen.blind:
+        first += f" {say_count(len(seen.blind), 'thing')} we cannot see."
+    order = sorted(seen.pools, key=lambda p: _WORST_FIRST.index(p.protection))
+    lines = [f"{cut(p.name, 40)}: {_say_margin(p)}" for p in order[:ITEMS_SHOWN]]
+    if len(order) > ITEMS_SHOWN:
+        lines.append(f"and {say_count(len(order) - ITEMS_SHOWN, 'more pool')}")
+    lines += [f"Cannot see: {cut(text, 120)}" for text in seen.blind[:2]]
+    lines += [f"Note: {cut(text, 120)}" for text in seen.notes[:2]]
+    if seen.last_survey_at is not None:
+        lines.append(f"Last look: {scene.when(seen.last_survey_at)}.")
+    return [first, *lines, proves]
+
+
+_WORST_FIRST = (
+    Protection.BROKEN,
+    Protection.BARE,
+    Protection.UNKNOWN,
+    Protection.THINNED,
+    Protection.WHOLE,
+)
+
+
+def _say_margin(pool: PoolLine) -> str:
+    """Say how many more drives a pool can lose."""
+    match pool.protection:
+        case Protection.BROKEN:
+            return "broken, data is lost or out of reach"
+        case Protection.UNKNOWN:
+            return "margin not known"
+        case Protection.BARE:
+            return "no margin, the next loss costs data"
+        case Protection.THINNED | Protection.WHOLE:
+            full = f" of {pool.full_margin}" if pool.full_margin is not None else ""
+            short = "" if pool.protection is Protection.WHOLE else ", not full"
+            return f"margin {pool.margin}{full}{short}"
+
+
+_OPENINGS: dict[NoticeKind, Callable[[Scene], list[str]]] = {
+    NoticeKind.OPENED: _opened,
+    NoticeKind.WORSENED: _opened,
+    NoticeKind.REMINDER: _reminder,
+    NoticeKind.TAKEN: _taken,
+    NoticeKind.ANSWER_ENDED: _answer_ended,
+    NoticeKind.HANDED_OVER: _handed_over,
+    NoticeKind.SILENCE_ENDED: _silence_ended,
+    NoticeKind.SILENCE_BROKEN: _silence_broken,
+    NoticeKind.UNEXPECTED: _unexpected,
+    NoticeKind.WORK_OVERRUNS: _work_overruns,
+    NoticeKind.WORK_ENDED: _work_ended,
+    NoticeKind.ALL_CLEAR: _over,
+    NoticeKind.DIGEST: _digest,
+}

@@ -1,0 +1,126 @@
+"""One thing that a message says, with all that its words are chosen from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+
+from watcher.cases.effects import Item
+from watcher.cases.state import Case, NoticeKind
+from watcher.facts.finding import Finding
+from watcher.facts.identity import SubjectKind
+from watcher.facts.pool import Protection
+from watcher.notify.message_facts import CaseExtras
+from watcher.notify.words import clean, cut, say_when, short_label
+
+_PLIGHTS = {
+    Protection.BARE: " has no margin left",
+    Protection.THINNED: " lost margin",
+    Protection.BROKEN: " is broken",
+    Protection.UNKNOWN: " cannot be seen",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """All that the words are chosen from."""
+
+    item: Item
+    case: Case | None
+    extras: CaseExtras
+    box: str
+    zone: tzinfo
+    now: datetime
+
+    @property
+    def finding(self) -> Finding | None:
+        """The finding that the message leads with.
+
+        Where the title already says how the pool stands, what caused it follows; where it does
+        not, or where the pool is broken, the pool's own finding leads.
+        """
+        if self.case is None or not self.case.held:
+            return None
+        standing = self.case.standing
+        top = [f for f in standing if f.urgency is self.case.urgency]
+        causes = [f for f in top if f.subject != self.case.locus]
+        own = [f for f in top if f.subject == self.case.locus]
+        says_cause = self.plight and self.extras.protection is not Protection.BROKEN
+        ranked = (*causes, *own) if says_cause else (*own, *causes)
+        return ranked[0] if ranked else self.case.weightiest
+
+    @property
+    def pool_finding(self) -> Finding | None:
+        """The pool's own finding of the same urgency, when another one leads."""
+        lead = self.finding
+        if self.case is None or lead is None or lead.subject == self.case.locus:
+            return None
+        return next(
+            (
+                f
+                for f in self.case.standing
+                if f.subject == self.case.locus and f.urgency is lead.urgency
+            ),
+            None,
+        )
+
+    @property
+    def plight(self) -> str:
+        """How the pool stands, for the title; "" when the case is not a pool's."""
+        if self.case is None or self.case.locus.kind is not SubjectKind.POOL:
+            return ""
+        return _PLIGHTS.get(self.extras.protection or Protection.WHOLE, "")
+
+    @property
+    def label(self) -> str:
+        """What the owner calls the place, shortly."""
+        return cut(short_label(self.case.label), 40) if self.case is not None else ""
+
+    @property
+    def place(self) -> str:
+        """Where it is."""
+        return f"{self.label} on {self.box}" if self.label else self.box
+
+    @property
+    def pool(self) -> str:
+        """The pool's name, or a word for it."""
+        return cut(self.extras.pool_name, 40) or "the pool"
+
+    @property
+    def is_calm(self) -> bool:
+        """Whether nothing needs to be done by the reader."""
+        return self.item.kind in {NoticeKind.TAKEN, NoticeKind.ALL_CLEAR, NoticeKind.DIGEST}
+
+    def when(self, moment: datetime) -> str:
+        """Say a moment in the reader's zone."""
+        return say_when(moment, self.now, self.zone)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """A line below the first, and how badly it is needed (higher: sooner left out)."""
+
+    text: str
+    drop: int
+
+
+def is_proven(scene: Scene) -> bool:
+    """Whether "all clear" may be said: no pool is touched, or the pool is whole."""
+    if scene.extras.protection is not None:
+        return scene.extras.protection is Protection.WHOLE
+    case = scene.case
+    if case is None:
+        return False
+    pools = [h.finding.pool for h in case.held if h.finding.pool is not None]
+    return case.locus.kind is not SubjectKind.POOL and not pools
+
+
+def happening_in(scene: Scene) -> str:
+    """Say what happened, and to which part when the case is a wider place."""
+    finding, case = scene.finding, scene.case
+    if finding is None or case is None:
+        return clean(scene.item.about) or "Something needs a look"
+    part = short_label(finding.label)
+    if finding.subject == case.locus or part == short_label(case.label):
+        return clean(finding.sentence)
+    return f"{cut(part, 40)}: {clean(finding.sentence)}"
