@@ -119,7 +119,7 @@ def read(
     """
     known = None if carriers is None else tuple(carriers)
     ran = host.run(LVS, lane=SOURCE)
-    if not known and ran.ended is Ended.MISSING:
+    if known == () and ran.ended is Ended.MISSING:
         return PoolsRead(answered=(SOURCE,))
     require_exited(SOURCE, ran, remedy=REMEDY)
     if ran.status:

@@ -5,8 +5,8 @@ Sources, in the order they are asked: ``/proc/mdstat`` (see md_stat.py), ``/sys/
 known otherwise or where the age of the array tells a first build from a rebuild). No program and
 no right is needed but for those last two.
 
-No ``/proc/mdstat`` means that the kernel has no md: that is a full answer. Firmware containers are
-no pools; the arrays in them are.
+No ``/proc/mdstat`` and no member in the block map mean that there is nothing: a full answer.
+Firmware containers are no pools; the arrays in them are.
 
 Traps: see the modules named, and the cross-checks in md_notes.py.
 """
@@ -72,13 +72,23 @@ def build(  # noqa: PLR0913 - an array has this many sources
 
 
 def read(
-    host: Host, blocks: Blocks, *, observed_at: datetime, previous: Iterable[Pool] = ()
+    host: Host,
+    blocks: Blocks,
+    *,
+    observed_at: datetime,
+    previous: Iterable[Pool] = (),
+    carriers: Iterable[str] | None = None,
 ) -> PoolsRead:
-    """Look at all arrays; raises ``ReadError`` when not even the summary can be read."""
+    """Look at all arrays; raises ``ReadError`` when not even the summary can be read.
+
+    ``carriers`` names the block devices that hold an md signature, None when that is not known.
+    """
     try:
         text = host.read_text(PATH)
-    except FileNotFoundError:
-        return PoolsRead(answered=(SOURCE,))
+    except FileNotFoundError as error:
+        if carriers is not None and not tuple(carriers) and not _unlisted(host, ()):
+            return PoolsRead(answered=(SOURCE,))
+        raise cannot_open(SOURCE, PATH, error) from error
     except OSError as error:
         raise cannot_open(SOURCE, PATH, error) from error
     listings = [listing for listing in parse_mdstat(text) if not listing.is_container]

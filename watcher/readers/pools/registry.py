@@ -1,4 +1,8 @@
-"""All kinds of pools at once, each on its own: trouble with one is a blind spot of that one."""
+"""All kinds of pools at once, each on its own: trouble with one is a blind spot of that one.
+
+A stack without its tool is a full answer only where the block devices are known and none of them
+carries that stack's signature: so each reader is told its carriers.
+"""
 
 from __future__ import annotations
 
@@ -6,21 +10,67 @@ from collections.abc import Callable, Iterable
 from datetime import datetime
 
 from watcher.facts.pool import Pool
+from watcher.readers.blocks import BlockMap
 from watcher.readers.errors import ReadError
 from watcher.readers.host import Host
 from watcher.readers.pools import btrfs, lvm, md
 from watcher.readers.pools.shape import Blocks, PoolsRead, blindness_of, together
 
+SIGNATURES = {
+    md.SOURCE: frozenset({"linux_raid_member", "isw_raid_member", "ddf_raid_member"}),
+    lvm.SOURCE: frozenset({"LVM2_member"}),
+    btrfs.SOURCE: frozenset({"btrfs"}),
+}
+"""What lsblk calls the signature of a member (libblkid's names), for each kind of pool."""
+
+
+def carriers_of(source: str, blocks: Blocks) -> tuple[str, ...] | None:
+    """Name the block devices that carry a stack's signature; None when they are not known."""
+    if not isinstance(blocks, BlockMap):
+        return None
+    kinds = SIGNATURES[source]
+    return tuple(block.kname for block in blocks.blocks if block.filesystem in kinds)
+
 
 def read_pools(
     host: Host, blocks: Blocks, *, observed_at: datetime, previous: Iterable[Pool] = ()
 ) -> PoolsRead:
-    """Look at the pools of every kind."""
+    """Look at the pools of every kind. ``previous`` are those of the last look, for comparison."""
     before = tuple(previous)
+
+    def carriers(source: str) -> tuple[str, ...] | None:
+        return carriers_of(source, blocks)
+
     kinds: tuple[tuple[str, Callable[[], PoolsRead]], ...] = (
-        (md.SOURCE, lambda: md.read(host, blocks, observed_at=observed_at, previous=before)),
-        (lvm.SOURCE, lambda: lvm.read(host, blocks, observed_at=observed_at, previous=before)),
-        (btrfs.SOURCE, lambda: btrfs.read(host, blocks, observed_at=observed_at)),
+        (
+            md.SOURCE,
+            lambda: md.read(
+                host,
+                blocks,
+                observed_at=observed_at,
+                previous=before,
+                carriers=carriers(md.SOURCE),
+            ),
+        ),
+        (
+            lvm.SOURCE,
+            lambda: lvm.read(
+                host,
+                blocks,
+                observed_at=observed_at,
+                previous=before,
+                carriers=carriers(lvm.SOURCE),
+            ),
+        ),
+        (
+            btrfs.SOURCE,
+            lambda: btrfs.read(
+                host,
+                blocks,
+                observed_at=observed_at,
+                carriers=carriers(btrfs.SOURCE) or (),
+            ),
+        ),
     )
     return together(_alone(source, look) for source, look in kinds)
 
