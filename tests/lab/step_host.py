@@ -18,6 +18,7 @@ from typing import Any
 
 from watcher.readers.blocks import COMMAND as LSBLK
 from watcher.readers.blocks import OLD_COMMAND as OLD_LSBLK
+from watcher.readers.pools import zfs
 from watcher.readers.pools.lvm_report import LVS, PVS, STATUS
 from watcher.readers.recorded import Answer, RecordedHost
 
@@ -249,7 +250,27 @@ def _in_bytes(text: str) -> str:
 
 
 def _zfs(tape: Tape) -> None:
-    del tape
+    tape.program(zfs.STATUS_JSON, "zpool-status-p-P-v-json-int.json")
+    tape.program(zfs.STATUS_TEXT, "zpool-status-Ppv.txt")
+    tape.program(zfs.ROWS, "zpool-list-vHp.txt")
+    if any(name.startswith("zpool-") for name in tape.texts):
+        tape.files[f"{zfs.MODULE}/initstate"] = "live\n"
+    facts = [line.split("\t") for line in (tape.text("zpool-get-all-Hp.txt") or "").splitlines()]
+    values = {(row[0], row[1]): row[2] for row in facts if len(row) > 2}
+    pools = sorted({pool for pool, _ in values})
+    if pools:
+        lines = [
+            "\t".join((pool, values.get((pool, "guid"), "-"), values.get((pool, "health"), "-")))
+            for pool in pools
+        ]
+        tape.programs[zfs.LIST] = (0, "".join(f"{line}\n" for line in lines), "")
+    datasets = tape.text("zfs-list-Hp.txt")
+    if datasets is not None:  # recorded with all datasets; the command asks for the top ones
+        top = [line for line in datasets.splitlines() if "/" not in line.split("\t")[0]]
+        tape.programs[zfs.USABLE] = (0, "".join(f"{line}\n" for line in top), "")
+    state = tape.text("kstat-state.txt")
+    if state is not None and len(pools) == 1:
+        tape.files[f"/proc/spl/kstat/zfs/{pools[0]}/state"] = state
 
 
 def _file_parity(tape: Tape) -> None:

@@ -13,12 +13,13 @@ from watcher.facts.pool import Pool
 from watcher.readers.blocks import BlockMap
 from watcher.readers.errors import ReadError
 from watcher.readers.host import Host
-from watcher.readers.pools import btrfs, lvm, md
+from watcher.readers.pools import btrfs, lvm, md, zfs
 from watcher.readers.pools.shape import Blocks, PoolsRead, blindness_of, together
 
 SIGNATURES = {
     md.SOURCE: frozenset({"linux_raid_member", "isw_raid_member", "ddf_raid_member"}),
     lvm.SOURCE: frozenset({"LVM2_member"}),
+    zfs.SOURCE: frozenset({"zfs_member"}),
     btrfs.SOURCE: frozenset({"btrfs"}),
 }
 """What lsblk calls the signature of a member (libblkid's names), for each kind of pool."""
@@ -60,6 +61,15 @@ def read_pools(
                 observed_at=observed_at,
                 previous=before,
                 carriers=carriers(lvm.SOURCE),
+            ),
+        ),
+        (
+            zfs.SOURCE,
+            lambda: zfs.read(
+                host,
+                blocks,
+                observed_at=observed_at,
+                carriers=carriers(zfs.SOURCE) or (),
             ),
         ),
         (
