@@ -67,11 +67,12 @@ class DriveTarget:
         return f"{self.node} {self.device_type}" if "," in self.device_type else self.node
 
 
-def command(target: DriveTarget, *, deep: bool = False) -> tuple[str, ...]:
-    """Give the argument list for one poll of a drive."""
+def command(target: DriveTarget, *, deep: bool = False, wake: bool = False) -> tuple[str, ...]:
+    """Give the argument list for one poll of a drive; ``wake`` asks a sleeping one too."""
+    asleep = () if wake else ("-n", "standby,3")
     pages = SLOW_PAGES if deep else ()
     kind = target.device_type or AUTO
-    return ("smartctl", "--json=co", "-a", "-n", "standby,3", *pages, "-d", kind, target.node)
+    return ("smartctl", "--json=co", "-a", *asleep, *pages, "-d", kind, target.node)
 
 
 def unread_of(
@@ -275,9 +276,24 @@ def parse(
         source="smartctl " + ".".join(str(part) for part in version),
         raw=text,
     )
-    kind = target.device_type
+    return _placed(reading, target)
+
+
+def _placed(reading: DriveReading, target: DriveTarget) -> DriveReading:
+    """Add what the answer itself cannot tell: the bay, and the type as it was asked.
+
+    A drive that told no serial number through smartctl gets the id that the block layer has.
+    """
+    identity = reading.identity
+    known = target.known
+    if known and identity.drive.startswith("unidentified_"):
+        identity = replace(identity, drive=known.drive)
+    asked = target.device_type
     return replace(
-        reading, bay=target.bay, device_type=reading.device_type if kind == AUTO else kind
+        reading,
+        identity=identity,
+        bay=target.bay,
+        device_type=reading.device_type if asked == AUTO else asked,
     )
 
 
@@ -299,8 +315,8 @@ _REMEDIES = {
     Ended.KILLED: (
         Unread.GARBLED,
         (
-            "smartctl was killed by signal {signal} while it asked {node}: look into the kernel log "
-            "(memory, a crash)."
+            "smartctl was killed by signal {signal} while it asked {node}: look into the kernel "
+            "log (memory, a crash)."
         ),
     ),
     Ended.TOO_LONG: (
@@ -314,8 +330,8 @@ _REMEDIES = {
     Ended.FORBIDDEN: (
         Unread.FORBIDDEN,
         (
-            "smartctl may not be started, so {node} cannot be asked: run as root, or let the service "
-            "do it."
+            "smartctl may not be started, so {node} cannot be asked: run as root, or let the "
+            "service do it."
         ),
     ),
 }
@@ -336,10 +352,12 @@ def read_drive(
     *,
     observed_at: datetime,
     deep: bool = False,
+    wake: bool = False,
     limit_seconds: float = LIMIT_SECONDS,
 ) -> DriveReading | DriveUnread:
     """Ask one drive; never raises: what went wrong is an answer of its own."""
-    ran = host.run(command(target, deep=deep), limit_seconds=limit_seconds, lane=target.lane)
+    arguments = command(target, deep=deep, wake=wake)
+    ran = host.run(arguments, limit_seconds=limit_seconds, lane=target.lane)
     if ran.ended is not Ended.EXITED:
         return _not_ended(target, ran, observed_at)
     if not ran.stdout.lstrip().startswith("{") and any(
