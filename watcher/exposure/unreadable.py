@@ -64,7 +64,6 @@ def latent_rate(errors_per_byte: float, bytes_per_hour: float) -> float:
 
 def _pending(pending: int, read_share: float) -> Figure:
     """Give the chance that at least one of the pending sectors is in the way and lost."""
-
     if pending == 0:
         return NONE
 

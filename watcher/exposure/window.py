@@ -112,8 +112,9 @@ class Window:
     zone: tzinfo
 
     def at(self, hours: float) -> datetime:
-        """Give the moment ``hours`` from the beginning, in the owner's zone."""
-        return (self.begins + timedelta(hours=hours)).astimezone(self.zone)
+        """Give the moment ``hours`` from the beginning, to the minute, in the owner's zone."""
+        moment = self.begins + timedelta(hours=hours, seconds=30)
+        return moment.replace(second=0, microsecond=0).astimezone(self.zone)
 
     @property
     def earliest(self) -> datetime:
