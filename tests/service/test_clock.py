@@ -1,0 +1,41 @@
+"""The one place that reads the clock."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import time_machine
+
+from watcher.service.clock import ManualClock, StepWatch, SystemClock, raw_wall_clock
+
+START = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
+
+
+def test_time_never_goes_back_within_a_run() -> None:
+    """When the machine's clock is stepped back an hour, ours stands still until it caught up."""
+    with time_machine.travel(START, tick=False) as travel:
+        clock = SystemClock()
+        assert clock.now() == START
+        travel.shift(timedelta(hours=-1))
+        assert clock.now() == START
+        assert raw_wall_clock() == START - timedelta(hours=1)
+        travel.shift(timedelta(hours=2))
+        assert clock.now() == START + timedelta(hours=1)
+
+
+def test_a_step_is_noticed_and_drift_is_not() -> None:
+    """Wall time that ran ahead of the monotonic clock by more than 30 s is a step (or sleep)."""
+    watch = StepWatch(START, 100.0)
+    assert watch.look(START + timedelta(seconds=60), 160.0) is None
+    assert watch.look(START + timedelta(seconds=80), 170.0) is None
+    assert watch.look(START + timedelta(days=1, seconds=80), 170.0) == timedelta(days=1)
+    assert watch.look(START + timedelta(seconds=90), 180.0) == timedelta(days=-1)
+
+
+def test_a_manual_clock_moves_only_forward() -> None:
+    """It moves when told to, and never back."""
+    clock = ManualClock(START)
+    clock.pass_by(timedelta(seconds=5))
+    clock.move_to(START)
+    assert clock.now() == START + timedelta(seconds=5)
+    assert clock.monotonic() == 5.0
