@@ -105,9 +105,7 @@ class Folded:
     note: str = ""  # one sentence when something was left out, else ""
 
 
-def fold(
-    told: Iterable[Told], names: Names, now: datetime, *, limit: int = MOST_EVENTS
-) -> Folded:
+def fold(told: Iterable[Told], names: Names, now: datetime, *, limit: int = MOST_EVENTS) -> Folded:
     """Fold what was told into at most ``limit`` events. A line without a time counts as ``now``."""
     events: dict[tuple[str, str, str], KernelEvent] = {}
     left_out = 0
@@ -156,9 +154,7 @@ def _thin(events: dict[tuple[str, str, str], KernelEvent], limit: int) -> int:
     surplus = len(events) - limit
     if surplus <= 0:
         return 0
-    ranked = sorted(
-        events, key=lambda key: (-_GRAVITY[events[key].category], events[key].count)
-    )
+    ranked = sorted(events, key=lambda key: (-_GRAVITY[events[key].category], events[key].count))
     for key in ranked[:surplus]:
         del events[key]
     return surplus

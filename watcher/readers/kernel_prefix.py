@@ -71,7 +71,9 @@ _CLASSIC = re.compile(
     r"(?P<month>\w{3}) +(?P<day>\d{1,2}) (?:(?P<year>\d{4}) )?(?P<time>\d\d:\d\d:\d\d(?:\.\d+)?) "
     r"(?:(?P<host>\S+) )?(?P<who>kernel(?:\[\d+\])?): ?"
 )
-_CLASSIC_OTHER = re.compile(r"\w{3} +\d{1,2} (?:\d{4} )?\d\d:\d\d:\d\d(?:\.\d+)? \S+ [\w./@()-]+(?:\[\d+\])?:")
+_CLASSIC_OTHER = re.compile(
+    r"\w{3} +\d{1,2} (?:\d{4} )?\d\d:\d\d:\d\d(?:\.\d+)? \S+ [\w./@()-]+(?:\[\d+\])?:"
+)
 _ISO = re.compile(
     r"(?P<date>\d{4}-\d\d-\d\d)[T ](?P<time>\d\d:\d\d:\d\d)(?:[.,](?P<fraction>\d+))?"
     r" ?(?P<zone>Z|[+-]\d\d:?\d\d)? "
@@ -82,12 +84,8 @@ _KERNEL = re.compile(r"kernel: ?")
 _SINCE_BOOT = re.compile(r"\[ *(\d{1,12}\.\d{1,9})\] ?(?:\[ *[TC]\d+\] ?)?")
 _HUMAN = re.compile(r"\[\w{3} (\w{3}) +(\d{1,2}) (\d\d:\d\d:\d\d) (\d{4})\] ?")
 _KMSG = re.compile(r"(\d{1,6}),(\d{1,20}),(\d{1,20}),[^;]{0,40};")
-_MONTHS = {
-    name: number
-    for number, name in enumerate(
-        "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split(), 1
-    )
-}
+_MONTH_NAMES = "JanFebMarAprMayJunJulAugSepOctNovDec"
+_MONTHS = {_MONTH_NAMES[3 * n : 3 * n + 3]: n + 1 for n in range(12)}
 
 
 def strip_prefix(line: str, dating: Dating) -> Stripped | None:

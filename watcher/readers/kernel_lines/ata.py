@@ -35,8 +35,10 @@ _WORDS = re.compile(r"(status|error|SError): ?\{([^}]*)\}?")
 _MEDIA, _BUS, _HOST, _HSM, _TIMEOUT, _DEVICE = 0x8, 0x10, 0x20, 0x2, 0x4, 0x1
 
 _DATA_LINK_TROUBLE = frozenset(
-    "RecovData RecovComm UnrecovData Persist Proto PHYInt 10B8B Dispar BadCRC Handshk LinkSeq "
-    "TrStaTrns UnrecFIS".split()
+    {
+        *("RecovData", "RecovComm", "UnrecovData", "Persist", "Proto", "PHYInt", "10B8B"),
+        *("Dispar", "BadCRC", "Handshk", "LinkSeq", "TrStaTrns", "UnrecFIS"),
+    }
 )
 _PLUG_WORDS = frozenset({"PHYRdyChg", "CommWake", "DevExch"})
 
@@ -147,29 +149,34 @@ class Report:
             return "optical-trouble", Category.NOISE, False
         if self.waking and not self.command:
             return "after-resume", Category.NOISE, False
-        if self.crc:
-            return "link-crc", Category.LINK, False
-        if self.uncorrectable or self.emask & _MEDIA:
-            return "unreadable-sector", Category.MEDIUM, False
-        if self.fault:
-            return "drive-fault", Category.CONTROLLER, False
-        if self.emask & _HOST:
-            return "host-bus-error", Category.CONTROLLER, False
-        if self.words & _DATA_LINK_TROUBLE or (self.emask & _BUS and self.command):
-            return "link-data-error", Category.LINK, False
-        if self.connection_changed or self.words & _PLUG_WORDS:
-            return "link-changed", Category.LINK, not self.command
-        if self.emask & _BUS:
-            return "link-data-error", Category.LINK, False
-        if self.emask & _TIMEOUT or self.frozen:
-            return "command-timeout", Category.CONTROLLER, not self.is_about_data
-        if self.emask & _HSM:
-            return "protocol-error", Category.CONTROLLER, False
-        if (self.emask & _DEVICE or self.aborted) and not self.is_about_data:
-            return "command-not-supported", Category.NOISE, False
-        if self.emask & _DEVICE or self.aborted:
-            return "command-refused", Category.CONTROLLER, False
-        return "port-exception", Category.CONTROLLER, True
+        return next(
+            (what, category, weak) for holds, what, category, weak in self._judgements() if holds
+        )
+
+    def _judgements(self) -> tuple[tuple[bool, str, Category, bool], ...]:
+        """Give the possible judgements, the most telling first; the last one always holds."""
+        refused = bool(self.emask & _DEVICE or self.aborted)
+        data = self.is_about_data
+        bus = bool(self.emask & _BUS)
+        plugged = self.connection_changed or bool(self.words & _PLUG_WORDS)
+        link = bool(self.words & _DATA_LINK_TROUBLE) or (bus and bool(self.command))
+        medium = self.uncorrectable or bool(self.emask & _MEDIA)
+        timed_out = bool(self.emask & _TIMEOUT) or self.frozen
+        control = Category.CONTROLLER
+        return (
+            (medium, "unreadable-sector", Category.MEDIUM, False),
+            (self.crc, "link-crc", Category.LINK, False),
+            (self.fault, "drive-fault", control, False),
+            (bool(self.emask & _HOST), "host-bus-error", control, False),
+            (link, "link-data-error", Category.LINK, False),
+            (plugged, "link-changed", Category.LINK, not self.command),
+            (bus, "link-data-error", Category.LINK, False),
+            (timed_out, "command-timeout", control, not data),
+            (bool(self.emask & _HSM), "protocol-error", control, False),
+            (refused and not data, "command-not-supported", Category.NOISE, False),
+            (refused, "command-refused", control, False),
+            (True, "port-exception", control, True),
+        )
 
 
 _DETAILS = (

@@ -54,25 +54,12 @@ _SPEAKERS = (
 
 INTEREST = "(?:" + "|".join(_SPEAKERS) + ")"
 
-PREFIX = (
-    r"(?:<\d{1,3}>)?(?:1 )?"
-    r"(?:"
-    r"[A-Z]\w\w [ \d]\d (?:\d{4} )?[\d:.]{8,15} \S+ \S+ |"
-    r"\d{4}-\d\d-\d\d[T ]\S+ (?:\S+ )?(?:kernel\S* )?(?:- - - )?"
-    r")?"
-    r"(?:\[ *\d+\.\d+\] ?(?:\[ *[TC]\d+\] ?)?)?"
-)
-
 _boring_text = re.compile(
     rf"(?:[A-Z]\w\w [ \d]\d [\d:]{{8}} \S+ kernel: )?\[ *\d+\.\d+\] (?!{INTEREST})|"
     rf"[A-Z]\w\w [ \d]\d [\d:]{{8}} \S+ kernel: (?!{INTEREST}|\[ *\d+\.)|"
     r"[A-Z]\w\w [ \d]\d [\d:]{8} \S+ (?!kernel)[\w.@-]+(?:\[\d+\])?: ".encode("ascii")
 )
-_json_interest = re.compile(
-    (
-        rf'"MESSAGE" ?: ?(?:"(?:{INTEREST}|\\t|\[|[^"\\]*\\n)|\[|null)'
-    ).encode("ascii")
-)
+_json_interest = re.compile(rf'"MESSAGE" ?: ?(?:"(?:{INTEREST}|\\t|\[|[^"\\]*\\n)|\[|null)')
 
 
 def worth_reading(block: bytes) -> list[bytes]:
@@ -88,16 +75,16 @@ def worth_reading(block: bytes) -> list[bytes]:
     ]
 
 
-def worth_reading_json(block: bytes) -> list[bytes]:
+def worth_reading_json(text: str) -> list[str]:
     """Give the lines of journal JSON whose message may mean something, in order."""
-    kept: list[bytes] = []
+    kept: list[str] = []
     position = 0
     while True:
-        found = _json_interest.search(block, position)
+        found = _json_interest.search(text, position)
         if found is None:
             return kept
-        start = block.rfind(b"\n", 0, found.start()) + 1
-        end = block.find(b"\n", found.end())
-        end = len(block) if end < 0 else end
-        kept.append(block[start:end])
+        start = text.rfind("\n", 0, found.start()) + 1
+        end = text.find("\n", found.end())
+        end = len(text) if end < 0 else end
+        kept.append(text[start:end])
         position = end

@@ -71,19 +71,47 @@ KEYS = (
     Row("unreadable-sector", _M, "Medium Error", r"Sense Key ?: (?:0x3|Medium Error)"),
     Row("drive-fault", _C, "Hardware Error", r"Sense Key ?: (?:0x4|Hardware Error)"),
     Row("device-not-ready", _C, "Not Ready", r"Sense Key ?: (?:0x2|Not Ready)", weak=True),
-    Row("device-aborted", _C, "Aborted Command", r"Sense Key ?: (?:0xb|Aborted Command)", effect=True),
+    Row(
+        "device-aborted",
+        _C,
+        "Aborted Command",
+        r"Sense Key ?: (?:0xb|Aborted Command)",
+        effect=True,
+    ),
     Row("command-not-supported", _N, "Illegal Request", r"Sense Key ?: "),
     Row("device-note", _N, "Sense Key", r"Sense Key ?: "),
 )
 
 RESULTS = (
-    Row("device-gone", _G, "Result", r"(?:hostbyte=|Result: hostbyte=)(?:DID_NO_CONNECT|DID_BAD_TARGET|0x01|0x04)\b"),
+    Row(
+        "device-gone",
+        _G,
+        "Result",
+        r"(?:hostbyte=|Result: hostbyte=)(?:DID_NO_CONNECT|DID_BAD_TARGET|0x01|0x04)\b",
+    ),
     Row("link-crc", _L, "Result", r"hostbyte=(?:DID_PARITY|0x06)\b"),
     Row("unreadable-sector", _M, "Result", r"hostbyte=(?:DID_MEDIUM_ERROR|0x13)\b"),
-    Row("command-timeout", _C, "Result", r"hostbyte=(?:DID_TIME_OUT|0x03)\b|driverbyte=DRIVER_TIMEOUT"),
+    Row(
+        "command-timeout",
+        _C,
+        "Result",
+        r"hostbyte=(?:DID_TIME_OUT|0x03)\b|driverbyte=DRIVER_TIMEOUT",
+    ),
     Row("device-reset", _C, "Result", r"hostbyte=(?:DID_RESET|DID_ABORT|0x08|0x05)\b"),
-    Row("transport-trouble", _C, "Result", r"hostbyte=(?:DID_TRANSPORT_\w+|DID_BUS_BUSY|0x0e|0x0f|0x02)\b"),
-    Row("device-aborted", _C, "Result", r"hostbyte=(?:DID_ERROR|DID_SOFT_ERROR|DID_IMM_RETRY|0x07|0x0b)\b", effect=True, weak=True),
+    Row(
+        "transport-trouble",
+        _C,
+        "Result",
+        r"hostbyte=(?:DID_TRANSPORT_\w+|DID_BUS_BUSY|0x0e|0x0f|0x02)\b",
+    ),
+    Row(
+        "device-aborted",
+        _C,
+        "Result",
+        r"hostbyte=(?:DID_ERROR|DID_SOFT_ERROR|DID_IMM_RETRY|0x07|0x0b)\b",
+        effect=True,
+        weak=True,
+    ),
 )
 
 STEPS = (
@@ -96,15 +124,27 @@ STEPS = (
     Row("command-timeout", _C, "TIMEOUT", r"\bTIMEOUT\b"),
     Row("command-timeout", _C, "task abort"),
     Row("command-timeout", _C, "attempting task"),
-    Row("command-timeout", _C, "bort", r"[Cc]ommand (?:.*)abort|[Aa]borting|abort(?:ed)? command|ABORT SUCCESS"),
-    Row("device-reset", _C, "reset", r"(?:device|target|host|bus|resetting|logical).*reset(?! occurred)|resetting"),
+    Row(
+        "command-timeout",
+        _C,
+        "bort",
+        r"[Cc]ommand (?:.*)abort|[Aa]borting|abort(?:ed)? command|ABORT SUCCESS",
+    ),
+    Row(
+        "device-reset",
+        _C,
+        "reset",
+        r"(?:device|target|host|bus|resetting|logical).*reset(?! occurred)|resetting",
+    ),
     Row("device-was-reset", _C, "ower-on or device reset occurred", weak=True),
     Row("device-not-ready", _C, "nit not ready"),
     Row("device-not-ready", _C, "nit Not Ready"),
     Row("device-not-ready", _C, "Read Capacity", r"Read Capacity\(\d+\) failed"),
     Row("device-not-ready", _C, "tart/Stop Unit failed", weak=True),
     Row("device-aborted", _C, "naligned partial completion", weak=True),
-    Row("device-aborted", _C, "nhandled", r"Unhandled (?:sense|error) code", effect=True, weak=True),
+    Row(
+        "device-aborted", _C, "nhandled", r"Unhandled (?:sense|error) code", effect=True, weak=True
+    ),
     Row("device-note", _N, "topping disk"),
     Row("device-note", _N, "ynchronizing SCSI cache"),
 )

@@ -41,7 +41,9 @@ _USB_EVENT = re.compile(
     r"USB disconnect|(?:usb|hub) [\d.-]+(?::[\d.]+)?: (?:reset|device (?:not acc|desc))"
 )
 _PORTABLE_NAME = re.compile(r"(?:sr|fd|mmcblk|zram|ram)\d+")
-_PARTITION = re.compile(r"(?P<disk>[shv]d[a-z]+)\d+|(?P<numbered>(?:nvme\d+n|mmcblk|md|nbd)\d+)p\d+")
+_PARTITION = re.compile(
+    r"(?P<disk>[shv]d[a-z]+)\d+|(?P<numbered>(?:nvme\d+n|mmcblk|md|nbd)\d+)p\d+"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,9 +150,7 @@ class Setting:
 
     def is_resuming(self, spot: Spot) -> bool:
         """Tell whether the machine has just gone to sleep or woken."""
-        return self._resume is not None and spot.is_near(
-            self._resume, RESUME_LINES, RESUME_SECONDS
-        )
+        return self._resume is not None and spot.is_near(self._resume, RESUME_LINES, RESUME_SECONDS)
 
     @staticmethod
     def is_starting(line: Line) -> bool:

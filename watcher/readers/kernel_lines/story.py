@@ -90,7 +90,7 @@ class Story:
     def _spot(self, line: Line) -> Spot:
         return Spot(self._number, line.seconds)
 
-    # -- SATA ports ---------------------------------------------------------------------------------
+    # -- SATA ports
 
     def _take_port(self, line: Line, parsed: AtaLine) -> Iterable[Told]:
         told: list[Told] = []
@@ -143,7 +143,7 @@ class Story:
             self._port_cause = cause
         return Told(line=line, meaning=settled)
 
-    # -- everything else ------------------------------------------------------------------------------
+    # -- everything else
 
     def _tell(self, line: Line, meaning: Meaning, scsi: ScsiLine | None) -> Told:
         if scsi and scsi.driver in _NOT_DISKS:

@@ -1,0 +1,458 @@
+"""Where kernel lines come from: the journal, ``/dev/kmsg``, or a log file.
+
+Programs: ``journalctl`` of systemd 233 and up (``--output-fields``), called with the arguments of
+:func:`journal_command`; its JSON is described in systemd's docs/JOURNAL_EXPORT_FORMATS.md and
+systemd.journal-fields(7). ``/dev/kmsg`` is described in the kernel's
+Documentation/ABI/testing/dev-kmsg.
+
+Every source gives a ``Batch``: the lines that may mean something, in order, and the ``Position``
+after the last line looked at. The caller keeps the position together with what came of the batch,
+so that nothing is lost or told twice over a restart.
+
+Traps:
+
+* ``journalctl -k`` means "of this boot only" (journalctl(1)): with it, what was written between the
+  last look and a crash would be lost. The match ``_TRANSPORT=kernel`` has no such limit.
+* MESSAGE may be a list of byte values (not UTF-8), null (too large) or hold a newline: the second
+  line is a message of its own, for instance the ``res …`` of a SATA command.
+* The machine's own programs may write to the kernel log; they begin with a name and a number in
+  brackets and match no pattern.
+* A reader without rights gets no error but fewer lines; only a hint on standard error says so.
+* ``/dev/kmsg`` drops lines that were not read in time; the sequence numbers show how many.
+* A log file is rotated: the rest of the old one is read by its inode before the new one.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Protocol
+
+from watcher.facts.drive import Unread
+from watcher.readers.errors import CannotParse, CannotRead
+from watcher.readers.host import Ended, Host, require_exited
+from watcher.readers.kernel_lines.screen import worth_reading, worth_reading_json
+from watcher.readers.kernel_lines.setting import Line
+from watcher.readers.kernel_prefix import LONGEST, Dating, strip_prefix
+
+SOURCE = "kernel-log"
+MOST_LINES = 50_000
+"""Lines of one batch. Our choice: about 10 MB; what is beyond it comes with the next batch."""
+
+BLOCK_BYTES = 1 << 20
+"""Of a file, read at once. Our choice."""
+
+MOST_BYTES = 32 << 20
+"""Of a file, read for one batch. Our choice."""
+
+_FORBIDDEN_HINTS = ("not seeing messages", "insufficient permissions", "Permission denied")
+_REMEDY_RIGHTS = (
+    "Run as root, or add the user to the group systemd-journal: "
+    "usermod -a -G systemd-journal USER, then log in anew."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Position:
+    """How far a log was read. Only the fields of its source are set."""
+
+    source: str  # "journal", "kmsg" or "file"
+    cursor: str = ""  # of the journal's last entry
+    boot: str = ""  # kmsg: the boot the sequence number belongs to
+    sequence: int = -1  # kmsg: of the last record
+    inode: int = 0  # file: which one
+    offset: int = 0  # file: bytes read
+
+    def to_text(self) -> str:
+        """Give a form to be stored."""
+        return json.dumps(
+            {name: getattr(self, name) for name in self.__slots__}, separators=(",", ":")
+        )
+
+    @classmethod
+    def from_text(cls, text: str) -> Position:
+        """Read the stored form; raises CannotParse."""
+        try:
+            fields = json.loads(text)
+        except ValueError as why:
+            raise CannotParse(SOURCE, "a stored position is not JSON", line=text) from why
+        if not isinstance(fields, dict) or fields.get("source") not in {"journal", "kmsg", "file"}:
+            raise CannotParse(SOURCE, "a stored position names no source", line=text)
+        known = {name: fields[name] for name in cls.__slots__ if name in fields}
+        for name, value in known.items():
+            wanted = str if name in {"source", "cursor", "boot"} else int
+            if not isinstance(value, wanted) or isinstance(value, bool):
+                raise CannotParse(SOURCE, f"a stored position has a wrong {name}", line=text)
+        return cls(**known)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Batch:
+    """A run of kernel lines."""
+
+    lines: tuple[Line, ...]  # those that may mean something
+    position: Position  # after the last line looked at, kept or not
+    lost: int = 0  # lines known to be lost before they could be read
+    unreadable: int = 0  # lines that could not be taken apart
+    more: bool = False  # there is more to read at once
+    doubts: tuple[str, ...] = ()  # sentences for the owner
+
+
+# -- the journal
+
+
+def journal_command(position: Position | None) -> tuple[str, ...]:
+    """Give the command for all kernel lines after a position; of this boot when there is none."""
+    return (
+        "journalctl",
+        "--no-pager",
+        "--output=json",
+        "--output-fields=MESSAGE,PRIORITY,_SOURCE_MONOTONIC_TIMESTAMP,_BOOT_ID",
+        *((f"--after-cursor={position.cursor}",) if position and position.cursor else ("--boot",)),
+        "_TRANSPORT=kernel",
+    )
+
+
+def parse_journal(text: str, position: Position | None = None) -> Batch:
+    """Read journal JSON; raises CannotParse when not one line of it can be read.
+
+    A line that is cut or garbled is counted; it hides none of its neighbours. The position is
+    that of the last entry that could be read.
+    """
+    rows = text.split("\n")
+    last = next((cursor for row in reversed(rows) if (cursor := _cursor_of(row))), None)
+    lines: list[Line] = []
+    unreadable = 0
+    for entry in worth_reading_json(text):
+        read = _entry_lines(entry)
+        if read is None:
+            unreadable += 1
+        else:
+            lines.extend(read)
+    other = [row for row in rows if row[:1] != "{" and row and row[:3] != "-- "]
+    if last is None and any(row.strip() for row in rows if row[:3] != "-- "):
+        raise CannotParse(SOURCE, "the journal's answer is not JSON", line=text.strip())
+    return Batch(
+        lines=tuple(lines),
+        position=Position(source="journal", cursor=last)
+        if last is not None
+        else position or Position(source="journal"),
+        unreadable=unreadable + len(other),
+    )
+
+
+def _cursor_of(entry: str) -> str | None:
+    if not entry.startswith("{"):
+        return None
+    try:
+        fields = json.loads(entry)
+    except (ValueError, RecursionError):
+        return None
+    cursor = fields.get("__CURSOR") if isinstance(fields, dict) else None
+    return cursor if isinstance(cursor, str) and cursor else None
+
+
+def _entry_lines(entry: str) -> tuple[Line, ...] | None:
+    try:
+        fields = json.loads(entry)
+    except (ValueError, RecursionError):
+        return None
+    if not isinstance(fields, dict):
+        return None
+    message = _message_text(fields.get("MESSAGE"))
+    if message is None:
+        return None
+    at = _micros(fields.get("__REALTIME_TIMESTAMP"))
+    since_boot = _number(fields.get("_SOURCE_MONOTONIC_TIMESTAMP"))
+    if since_boot is None:
+        since_boot = _number(fields.get("__MONOTONIC_TIMESTAMP"))
+    return tuple(
+        Line(
+            text=part[:LONGEST],
+            at=at,
+            seconds=at.timestamp() if at else None,
+            since_boot=None if since_boot is None else since_boot / 1e6,
+        )
+        for part in message.split("\n")
+        if part.strip()
+    )
+
+
+def _message_text(message: object) -> str | None:
+    """Give a message as text: a string, a list of byte values, or a list of repeated fields."""
+    if isinstance(message, str):
+        return message
+    if not isinstance(message, list):
+        return None
+    if all(isinstance(one, int) and 0 <= one <= 255 for one in message):
+        return bytes(message).decode("utf-8", "replace")
+    parts = [_message_text(one) for one in message[:16] if not isinstance(one, int)]
+    known = [part for part in parts if part is not None]
+    return "\n".join(known) if known else None
+
+
+def _number(value: object) -> int | None:
+    if isinstance(value, str) and value.isascii() and value.isdigit() and len(value) < 19:
+        return int(value)
+    return None
+
+
+def _micros(value: object) -> datetime | None:
+    number = _number(value)
+    if number is None:
+        return None
+    try:
+        return datetime.fromtimestamp(0, UTC) + timedelta(microseconds=number)
+    except OverflowError:
+        return None
+
+
+def read_journal(host: Host, position: Position | None, *, limit_seconds: float = 60.0) -> Batch:
+    """Read all that came after a position, or of this boot; raises CannotRead or CannotParse.
+
+    More than the output limit is read in pieces: what came so far is given, with ``more`` set.
+    """
+    ran = host.run(journal_command(position), limit_seconds=limit_seconds, lane=SOURCE)
+    too_long = ran.ended is Ended.TOO_LONG and bool(ran.stdout)
+    if not too_long:
+        require_exited(
+            SOURCE, ran, remedy="Without a journal, /dev/kmsg or a log file can be read instead."
+        )
+    hint = next((line for line in ran.stderr.splitlines() if _is_forbidden(line)), None)
+    if hint is not None:
+        raise CannotRead(
+            SOURCE,
+            Unread.FORBIDDEN,
+            f"the journal shows us no kernel lines: {hint[:150]}",
+            remedy=_REMEDY_RIGHTS,
+        )
+    if not ran.stdout.strip() and "No journal files" in ran.stderr:
+        raise CannotRead(
+            SOURCE,
+            Unread.VANISHED,
+            "there is no journal on this machine",
+            remedy="Start systemd-journald, or let /dev/kmsg or a log file be read.",
+        )
+    if ran.status != 0 and not ran.stdout.strip():
+        said = (ran.stderr.strip().splitlines() or ["no word why"])[0]
+        raise CannotRead(
+            SOURCE,
+            Unread.GARBLED,
+            f"journalctl ended with status {ran.status}: {said[:150]}",
+            remedy="Run journalctl --verify to see whether the journal is damaged.",
+        )
+    text = ran.stdout[: ran.stdout.rfind("\n") + 1] if too_long else ran.stdout
+    batch = parse_journal(text, position)
+    doubts = tuple(
+        line[:200] for line in ran.stderr.splitlines() if "orrupt" in line or "runcated" in line
+    )[:5]
+    return replace(batch, more=too_long, doubts=doubts)
+
+
+def _is_forbidden(line: str) -> bool:
+    return any(hint in line for hint in _FORBIDDEN_HINTS)
+
+
+# -- following the journal
+
+
+class Follow(Protocol):
+    """A program that keeps on writing; see ``kernel_follow.ChildFollow``."""
+
+    def take(self) -> str:
+        """Give the whole lines written since the last call, without waiting."""
+
+    @property
+    def ended(self) -> str | None:
+        """Tell why it ended, None while it runs."""
+
+    def stop(self) -> None:
+        """End it."""
+
+
+def follow_command(position: Position | None) -> tuple[str, ...]:
+    """Give the command that writes all lines after a position and then each new one."""
+    first, *rest = journal_command(position)
+    return (first, "--follow", "--no-tail", *rest)
+
+
+# -- /dev/kmsg
+
+
+def parse_kmsg(records: Sequence[bytes], position: Position, booted_at: datetime) -> Batch:
+    """Read records of /dev/kmsg; those at or before the position's number are passed over.
+
+    A record is ``PRIORITY,SEQUENCE,MICROSECONDS,FLAGS;TEXT`` and may have further lines that begin
+    with a blank (the device it is about); those are not messages.
+    """
+    lines: list[Line] = []
+    lost = unreadable = 0
+    last = position.sequence
+    dating = Dating(now=booted_at, booted_at=booted_at)
+    for record in records:
+        text = record.decode("utf-8", "replace").split("\n", 1)[0]
+        head, separator, _ = text.partition(";")
+        numbers = head.split(",")
+        if not separator or len(numbers) < 3 or not numbers[1].isdigit() or len(numbers[1]) > 20:
+            unreadable += 1
+            continue
+        sequence = int(numbers[1])
+        if sequence <= last:
+            continue
+        if last >= 0:
+            lost += sequence - last - 1
+        last = sequence
+        stripped = strip_prefix(text, dating)
+        if stripped is None:
+            continue
+        lines.extend(
+            Line(
+                text=part,
+                at=stripped.at,
+                seconds=stripped.since_boot,
+                since_boot=stripped.since_boot,
+            )
+            for part in stripped.text.replace("\\x0a", "\n").split("\n")
+        )
+    return Batch(
+        lines=tuple(lines),
+        position=replace(position, sequence=last),
+        lost=lost,
+        unreadable=unreadable,
+    )
+
+
+class Records(Protocol):
+    """Gives records of /dev/kmsg; see ``kernel_follow.KernelRing``."""
+
+    def take(self, most: int) -> tuple[bytes, ...]:
+        """Give the records not yet given, without waiting; raises OSError."""
+
+
+def read_kmsg(
+    records: Records, position: Position | None, *, boot: str, booted_at: datetime
+) -> Batch:
+    """Read what came after a position of the same boot, or all; raises CannotRead."""
+    start = position if position and position.boot == boot else None
+    try:
+        taken = records.take(MOST_LINES)
+    except PermissionError as why:
+        raise CannotRead(
+            SOURCE,
+            Unread.FORBIDDEN,
+            "/dev/kmsg may not be read",
+            remedy="Run as root, or set the kernel.dmesg_restrict setting to 0.",
+        ) from why
+    except OSError as why:
+        raise CannotRead(
+            SOURCE,
+            Unread.VANISHED,
+            f"/dev/kmsg cannot be read: {why.strerror}",
+            remedy="Let the journal or a log file be read instead.",
+        ) from why
+    batch = parse_kmsg(taken, start or Position(source="kmsg", boot=boot), booted_at)
+    return replace(batch, more=len(taken) >= MOST_LINES)
+
+
+# -- a file
+
+
+class LogFile(Protocol):
+    """A log file that may be rotated; see ``kernel_follow.RealLogFile``."""
+
+    def inode(self) -> int:
+        """Tell which file the name stands for now; raises OSError."""
+
+    def read(self, inode: int, offset: int, most: int) -> bytes | None:
+        """Read from the file with that inode, also after it was rotated; None when it is gone."""
+
+
+def parse_block(block: bytes, dating: Dating) -> tuple[Line, ...]:
+    """Take the lines of a piece of a log file apart that may mean something."""
+    lines: list[Line] = []
+    for raw in worth_reading(block):
+        stripped = strip_prefix(raw[:LONGEST].decode("utf-8", "replace"), dating)
+        if stripped is None:
+            continue
+        seconds = stripped.since_boot
+        if seconds is None and stripped.at is not None:
+            seconds = stripped.at.timestamp()
+        lines.append(
+            Line(
+                text=stripped.text,
+                at=stripped.at,
+                seconds=seconds,
+                since_boot=stripped.since_boot,
+            )
+        )
+    return tuple(lines)
+
+
+def read_file(log: LogFile, path: str, position: Position | None, dating: Dating) -> Batch:
+    """Read a log file from a position on, through a rotation; raises CannotRead.
+
+    Only whole lines are taken: a line still being written waits for the next look.
+    """
+    try:
+        current = log.inode()
+        start = position or Position(source="file", inode=current)
+        return _read_from(log, current, start, dating)
+    except FileNotFoundError as why:
+        raise CannotRead(
+            SOURCE,
+            Unread.VANISHED,
+            f"{path} does not exist",
+            remedy="Correct the path in the configuration.",
+        ) from why
+    except PermissionError as why:
+        raise CannotRead(
+            SOURCE,
+            Unread.FORBIDDEN,
+            f"{path} may not be read",
+            remedy="Run as root, or add the user to the group adm.",
+        ) from why
+    except OSError as why:
+        raise CannotRead(
+            SOURCE,
+            Unread.VANISHED,
+            f"{path} cannot be read: {why.strerror}",
+            remedy="See whether the drive it is on still works.",
+        ) from why
+
+
+def _read_from(log: LogFile, current: int, start: Position, dating: Dating) -> Batch:
+    lines: list[Line] = []
+    doubts: list[str] = []
+    inode, offset, total = start.inode, start.offset, 0
+    while total < MOST_BYTES and len(lines) < MOST_LINES:
+        block = log.read(inode, offset, BLOCK_BYTES)
+        if block is None:
+            doubts.append("The log file was rotated away before its end was read.")
+            inode, offset = current, 0
+            continue
+        full = block[: block.rfind(b"\n") + 1]
+        if not full and len(block) >= BLOCK_BYTES:
+            full = block  # one line longer than a block: nothing the kernel writes
+        if full:
+            lines.extend(parse_block(full, dating))
+            offset += len(full)
+            total += len(full)
+            continue
+        if inode != current:
+            inode, offset = current, 0
+            continue
+        break
+    else:
+        return Batch(
+            lines=tuple(lines),
+            more=True,
+            doubts=tuple(doubts),
+            position=Position(source="file", inode=inode, offset=offset),
+        )
+    return Batch(
+        lines=tuple(lines),
+        doubts=tuple(doubts),
+        position=Position(source="file", inode=inode, offset=offset),
+    )
