@@ -583,6 +583,11 @@ def parse_balance(text: str) -> Balance:
 _OCTAL = re.compile(r"\\([0-7]{3})")
 
 
+def unescaped(word: str) -> str:
+    """Give a word of a mount table with its blanks back: they stand there as octal codes."""
+    return _OCTAL.sub(lambda found: chr(int(found[1], 8)), word)
+
+
 def parse_mounts(text: str) -> tuple[Mount, ...]:
     """Give the btrfs mounts of /proc/self/mounts, in order (see fstab(5) for its layout)."""
     mounts = []
@@ -590,7 +595,7 @@ def parse_mounts(text: str) -> tuple[Mount, ...]:
         words = line.split(" ")
         if len(words) != 6:
             raise CannotParse("/proc/self/mounts", "this is no mount", line=line)
-        source, target = (_OCTAL.sub(lambda m: chr(int(m[1], 8)), w) for w in words[:2])
+        source, target = unescaped(words[0]), unescaped(words[1])
         if words[2] == "btrfs":
             options = words[3].split(",")
             mounts.append(Mount(source=source, target=target, read_only="ro" in options))
