@@ -83,6 +83,36 @@ def unsqueeze(body: bytes, what: str) -> str:
         raise StoreDamaged(f"{what} in the store cannot be unpacked ({error})") from error
 
 
+def read_latest(text: str) -> dict[str, list[int]]:
+    """Read each metric's value and since when. Raises StoreDamaged when it does not make sense."""
+    found = _read_numbers(text, "a drive's latest values")
+    if not isinstance(found, dict) or not all(_are_numbers(v, 2) for v in found.values()):
+        raise StoreDamaged("a drive's latest values in the store do not make sense")
+    return found
+
+
+def read_day(text: str) -> list[list[int]]:
+    """Read the temperatures of a day. Raises StoreDamaged when they do not make sense."""
+    found = _read_numbers(text, "a drive's temperatures")
+    if not isinstance(found, list) or not all(_are_numbers(hour, 4) for hour in found):
+        raise StoreDamaged("a drive's temperatures in the store do not make sense")
+    return found
+
+
+def _read_numbers(text: str, what: str) -> object:
+    try:
+        found: object = json.loads(text)
+    except ValueError as error:
+        raise StoreDamaged(f"{what} in the store cannot be read ({error})") from error
+    return found
+
+
+def _are_numbers(value: object, count: int) -> bool:
+    return (
+        isinstance(value, list) and len(value) == count and all(isinstance(n, int) for n in value)
+    )
+
+
 def clean(text: str) -> str:
     """Give text that any database takes: no lone surrogates, no NUL."""
     return text.encode("utf-8", "replace").decode().replace("\0", "\ufffd")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from watcher.store.connection import Db
+from watcher.store.statements import statements
 
 
 class Part:
@@ -12,6 +13,7 @@ class Part:
         """Work on a connection on which a transaction has begun."""
         self._open_db: Db | None = db
         self.must_reach_disk = False
+        self._metrics: dict[str, int] = {}
 
     @property
     def db(self) -> Db:
@@ -27,3 +29,19 @@ class Part:
     def end(self) -> None:
         """Make the transaction unusable; called once, after commit or rollback."""
         self._open_db = None
+
+    def metric_numbers(self) -> dict[str, int]:
+        """Give the number of each metric that has one."""
+        if not self._metrics:
+            rows = self.db.rows(statements("intake")["metric-numbers"])
+            self._metrics = {row["name"]: row["id"] for row in rows}
+        return self._metrics
+
+    def metric_number(self, name: str) -> int:
+        """Give the number of a metric; a new one gets one."""
+        known = self.metric_numbers().get(name)
+        if known is None:
+            self.db.change(statements("intake")["new-metric"], {"name": name})
+            self._metrics = {}
+            known = self.metric_numbers()[name]
+        return known

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from watcher.store.book import BookPart
+from watcher.store.history import HistoryPart
+from watcher.store.intake import IntakePart
 from watcher.store.outbox import OutboxPart
+from watcher.store.questions import QuestionsPart
 
 
-class Transaction(BookPart, OutboxPart):
+class Transaction(BookPart, OutboxPart, IntakePart, QuestionsPart, HistoryPart):
     """One transaction: everything done through it is committed together, or not at all."""

@@ -157,13 +157,13 @@ CREATE TABLE event (
     category TEXT NOT NULL,
     what TEXT NOT NULL,
     device TEXT NOT NULL,
-    subject_kind TEXT,
-    subject_key TEXT,
+    subject_kind TEXT NOT NULL,
+    subject_key TEXT NOT NULL,
     line TEXT NOT NULL,
     count INTEGER NOT NULL
 );
 CREATE INDEX event_by_time ON event (box, last_at);
-CREATE INDEX event_by_subject ON event (box, subject_kind, subject_key, last_at);
+CREATE INDEX event_by_subject ON event (subject_key, what, last_at);
 
 -- The case book of a box, without its cases.
 CREATE TABLE book (

@@ -21,7 +21,7 @@ UPDATE box SET last_survey_at = :at, last_survey = :survey, survey_body = :body 
 
 -- name: drive-row
 -- What is known of a drive.
-SELECT id, box, identity, verdict, first_seen, last_read, last_present, in_use, latest, day
+SELECT id, verdict, last_read, last_present, in_use, latest, day
 FROM drive WHERE drive = :drive;
 
 -- name: new-drive
@@ -36,14 +36,14 @@ VALUES
 -- A drive gave a reading. A bay that is not told this time is kept.
 UPDATE drive SET box = :box, identity = :identity, model = :model, serial = :serial, node = :node,
     device_type = :device_type, bay = coalesce(:bay, bay), verdict = :verdict, unread = NULL,
-    unread_detail = '', last_read = :at, last_present = :at, in_use = :in_use, latest = :latest,
+    unread_detail = '', last_read = :at, last_present = :taken_at, in_use = :in_use, latest = :latest,
     day = :day
 WHERE id = :id;
 
 -- name: drive-there
 -- A drive is there, but gave no reading.
 UPDATE drive SET box = :box, node = :node, bay = coalesce(:bay, bay), unread = :unread,
-    unread_detail = :detail, last_present = :at, in_use = :in_use
+    unread_detail = :detail, last_present = :taken_at, in_use = :in_use
 WHERE id = :id;
 
 -- name: drive-away
@@ -118,10 +118,10 @@ DELETE FROM raw_answer WHERE drive = :drive AND kind = 'change' AND id NOT IN (
 
 -- name: event-to-fold-into
 -- The last event of the same kind about the same thing, if it began lately.
-SELECT id, last_at, count FROM event
-WHERE box = :box AND last_at >= :since AND at >= :since AND at <= :at AND what = :what
-    AND device = :device AND category = :category
-    AND coalesce(subject_kind, '') = :subject_kind AND coalesce(subject_key, '') = :subject_key
+SELECT id, last_at FROM event
+WHERE box = :box AND subject_key = :subject_key AND what = :what AND last_at >= :since
+    AND at >= :since AND at <= :at AND subject_kind = :subject_kind AND device = :device
+    AND category = :category
 ORDER BY last_at DESC LIMIT 1;
 
 -- name: fold-event

@@ -1,0 +1,293 @@
+"""Taking in a survey: what it says becomes history, once.
+
+A survey that comes late (older than what is known of a drive or a pool) adds to the history, but
+never takes the place of something newer.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Final
+
+from watcher.facts.drive import DriveIdentity, DriveReading, DriveUnread, Metric, Unread
+from watcher.facts.survey import Survey
+from watcher.store.codec import IDENTITY, SURVEY, clean, read_day, read_latest, squeeze
+from watcher.store.connection import Value, Values
+from watcher.store.event_intake import EventIntake
+from watcher.store.pool_intake import PoolIntake
+from watcher.store.round import Round
+from watcher.store.statements import statements
+from watcher.store.times import DAY, HOUR, MINUTE, floor_to, to_micros
+
+CHATTY: Final = frozenset(
+    {
+        Metric.TEMPERATURE_CELSIUS,
+        Metric.POWER_ON_HOURS,
+        Metric.LOAD_CYCLES,
+        Metric.BYTES_READ,
+        Metric.BYTES_WRITTEN,
+        Metric.WAIT_MICROSECONDS,
+    }
+)
+"""Metrics that move all the time: kept in spans of time. All others are counters: kept at the
+moments at which they moved."""
+
+SPAN = 10 * MINUTE
+ANSWERS_KEPT = 20
+"""Raw answers at a change of verdict that are kept for each drive; our choice: a drive that changes
+its mind more often than that shows the same again."""
+
+LARGEST = 2**63 - 1
+"""The database's integers end here; a value beyond (nonsense, or a 128-bit counter) stops at it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Known:
+    """What the store knew of a drive before this survey."""
+
+    number: int
+    verdict: str
+    last_read: int  # -1: never
+    last_present: int  # -1: never
+    in_use: bool
+    latest: dict[str, list[int]]  # metric: [value, since when]
+    day: list[list[int]]  # temperature of each hour: [when lowest, lowest, when highest, highest]
+
+
+class IntakePart(PoolIntake, EventIntake):
+    """Take in surveys."""
+
+    def take_survey(self, survey: Survey, now: datetime) -> bool:
+        """Put a survey into the history; False when it was taken in before.
+
+        ``now`` is when it is taken in; everything in it is dated by its own times.
+        """
+        sql = statements("intake")
+        at = to_micros(survey.taken_at)
+        if not self.db.change(
+            sql["note-survey"],
+            {
+                "survey": survey.survey,
+                "box": survey.box,
+                "taken_at": at,
+                "taken_in_at": to_micros(now),
+            },
+        ):
+            return False
+        box = self.db.one(sql["box"], {"box": survey.box})
+        heard: int = -1 if box is None else box["last_survey_at"]
+        here = Round(box=survey.box, taken_at=at, heard=heard)
+        for reading in survey.drives:
+            self._take_reading(here, reading)
+        for unread in survey.unread:
+            self._take_unread(here, unread)
+        for pool in survey.pools:
+            self.take_pool(here, pool)
+        self.take_events(survey.box, survey.events)
+        if at >= heard:
+            slim = replace(survey, drives=tuple(replace(r, raw="") for r in survey.drives))
+            values: Values = {
+                "box": survey.box,
+                "at": at,
+                "survey": survey.survey,
+                "body": squeeze(SURVEY.write(slim)),
+            }
+            self.db.change(sql["new-box" if box is None else "box-heard"], values)
+        return True
+
+    def _take_reading(self, here: Round, reading: DriveReading) -> None:
+        """Put one drive's answer into the history."""
+        at = to_micros(reading.observed_at)
+        known = self._known(here, reading.identity, at, reading.node)
+        is_newest = at >= known.last_read and here.taken_at >= known.last_present
+        latest = dict(known.latest) if is_newest else None
+        self._take_metrics(known, reading, at, latest)
+        self._count_poll(known.number, at, read=1)
+        if latest is None:
+            self.db.change(statements("intake")["older-first-seen"], {"id": known.number, "at": at})
+            return
+        self.db.change(
+            statements("intake")["drive-read"],
+            {
+                "id": known.number,
+                "box": here.box,
+                "identity": IDENTITY.write(reading.identity),
+                "model": clean(reading.identity.model),
+                "serial": clean(reading.identity.serial),
+                "node": reading.node,
+                "device_type": reading.device_type,
+                "bay": reading.bay,
+                "verdict": reading.verdict.value,
+                "at": at,
+                "taken_at": here.taken_at,
+                "in_use": int(known.in_use or here.missed(known.last_present)),
+                "latest": json.dumps(latest, separators=(",", ":")),
+                "day": _day_with(known.day, reading.metric(Metric.TEMPERATURE_CELSIUS), at),
+            },
+        )
+        if reading.raw:
+            self._keep_answer(known, reading, at)
+
+    def _take_metrics(
+        self, known: _Known, reading: DriveReading, at: int, latest: dict[str, list[int]] | None
+    ) -> None:
+        """Record what moved. ``latest`` is brought up to date; None for a late reading."""
+        sql = statements("intake")
+        spans: list[Values] = []
+        changes: list[Values] = []
+        for metric, told in reading.metrics:
+            value = max(-LARGEST, min(told, LARGEST))
+            row: dict[str, Value] = {
+                "drive": known.number,
+                "metric": self.metric_number(metric.value),
+                "at": at,
+                "value": value,
+            }
+            if metric in CHATTY:
+                row["at"] = floor_to(at, SPAN)
+                spans.append(row)
+            elif latest is None:
+                self._late_change(known, metric, row)
+                continue
+            elif latest.get(metric.value, (None,))[0] != value:
+                changes.append(row)
+            if latest is not None:
+                before = latest.get(metric.value)
+                if before is None or before[0] != value or metric in CHATTY:
+                    latest[metric.value] = [value, at]
+        self.db.change_many(sql["add-to-span"], spans)
+        self.db.change_many(sql["add-change"], changes)
+
+    def _late_change(self, known: _Known, metric: Metric, row: dict[str, Value]) -> None:
+        """Put a counter of a late reading between the changes that are known.
+
+        Where nothing is known to have changed after it, the value that was read since then is
+        written again at the time of the latest reading, so that the late one does not seem to
+        hold on.
+        """
+        sql = statements("intake")
+        held = self.db.one(sql["value-at"], row)
+        if held is not None and held["value"] == row["value"]:
+            return
+        after = self.db.one(sql["change-after"], row)
+        self.db.change(sql["add-change"], row)
+        now_known = known.latest.get(metric.value)
+        if after is None and now_known is not None and now_known[0] != row["value"]:
+            again = {**row, "at": known.last_read, "value": now_known[0]}
+            self.db.change(sql["add-change"], again)
+
+    def _take_unread(self, here: Round, unread: DriveUnread) -> None:
+        """Note that a drive gave no reading; one without an identity leaves no trace here."""
+        if unread.drive is None:
+            return
+        sql = statements("intake")
+        at = to_micros(unread.observed_at)
+        is_there = unread.why is not Unread.VANISHED
+        if not is_there and self.db.one(sql["drive-row"], {"drive": unread.drive}) is None:
+            return
+        who = DriveIdentity(
+            drive=unread.drive,
+            model=unread.model or "",
+            serial=unread.serial or "",
+            capacity_bytes=unread.capacity_bytes,
+        )
+        known = self._known(here, who, at, unread.node)
+        asleep = unread.why is Unread.ASLEEP
+        self._count_poll(known.number, at, asleep=int(asleep), failed=int(not asleep))
+        if here.taken_at < known.last_present or at < known.last_read:
+            return
+        values: dict[str, Value] = {
+            "id": known.number,
+            "unread": unread.why.value,
+            "detail": clean(unread.detail),
+        }
+        if is_there:
+            values |= {
+                "box": here.box,
+                "node": unread.node,
+                "bay": unread.bay,
+                "taken_at": here.taken_at,
+                "in_use": int(known.in_use or here.missed(known.last_present)),
+            }
+        self.db.change(sql["drive-there" if is_there else "drive-away"], values)
+
+    def _known(self, here: Round, who: DriveIdentity, at: int, node: str) -> _Known:
+        """Give what is known of a drive; a new one is entered first."""
+        sql = statements("intake")
+        row = self.db.one(sql["drive-row"], {"drive": who.drive})
+        if row is None:
+            self.db.change(
+                sql["new-drive"],
+                {
+                    "drive": who.drive,
+                    "box": here.box,
+                    "identity": IDENTITY.write(who),
+                    "model": clean(who.model),
+                    "serial": clean(who.serial),
+                    "node": node,
+                    "at": at,
+                },
+            )
+            row = self.db.one(sql["drive-row"], {"drive": who.drive})
+        return _Known(
+            number=row["id"],
+            verdict=row["verdict"],
+            last_read=-1 if row["last_read"] is None else row["last_read"],
+            last_present=-1 if row["last_present"] is None else row["last_present"],
+            in_use=bool(row["in_use"]),
+            latest=read_latest(row["latest"]),
+            day=read_day(row["day"]),
+        )
+
+    def _count_poll(
+        self, drive: int, at: int, *, read: int = 0, asleep: int = 0, failed: int = 0
+    ) -> None:
+        """Prove that we looked."""
+        self.db.change(
+            statements("intake")["count-poll"],
+            {
+                "drive": drive,
+                "day": floor_to(at, DAY),
+                "read": read,
+                "asleep": asleep,
+                "failed": failed,
+            },
+        )
+
+    def _keep_answer(self, known: _Known, reading: DriveReading, at: int) -> None:
+        """Keep what the drive answered: the latest, and one more at each change of verdict."""
+        sql = statements("intake")
+        values: dict[str, Value] = {
+            "drive": known.number,
+            "kind": "latest",
+            "at": at,
+            "verdict": reading.verdict.value,
+            "source": clean(reading.source),
+            "body": squeeze(reading.raw),
+        }
+        row = self.db.one(sql["latest-answer"], {"drive": known.number})
+        if row is None:
+            self.db.change(sql["add-answer"], values)
+        else:
+            self.db.change(sql["replace-answer"], values | {"id": row["id"]})
+        if known.last_read < 0 or known.verdict != reading.verdict.value:
+            self.db.change(sql["add-answer"], values | {"kind": "change"})
+            self.db.change(sql["drop-old-answers"], {"drive": known.number, "keep": ANSWERS_KEPT})
+
+
+def _day_with(day: list[list[int]], celsius: int | None, at: int) -> str:
+    """Add a temperature to the lowest and highest of each hour, and drop what is over a day old."""
+    kept = [hour for hour in day if max(hour[0], hour[2]) > at - DAY - HOUR]
+    if celsius is not None:
+        if kept and floor_to(kept[-1][0], HOUR) == floor_to(at, HOUR):
+            when_low, low, when_high, high = kept[-1]
+            if celsius < low:
+                when_low, low = at, celsius
+            if celsius > high:
+                when_high, high = at, celsius
+            kept[-1] = [when_low, low, when_high, high]
+        else:
+            kept.append([at, celsius, at, celsius])
+    return json.dumps(kept, separators=(",", ":"))

@@ -1,0 +1,131 @@
+"""Pools into the history: how each is now, a row when its state changed, samples of its work."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from watcher.facts.pool import Pool, Protection, WorkKind
+from watcher.store.codec import POOL, clean
+from watcher.store.connection import Value
+from watcher.store.part import Part
+from watcher.store.round import Round
+from watcher.store.statements import statements
+from watcher.store.times import to_micros_or_none
+
+_SCRUBS = {WorkKind.SCRUB.value, WorkKind.REPAIR.value}
+
+
+class PoolIntake(Part):
+    """Take in pools."""
+
+    def take_pool(self, here: Round, pool: Pool) -> None:
+        """Put one pool into the history. A late survey leaves what is newer as it is."""
+        sql = statements("intake")
+        who: dict[str, Value] = {
+            "box": here.box,
+            "pool": pool.pool,
+            "name": clean(pool.name),
+            "kind": pool.kind.value,
+            "at": here.taken_at,
+        }
+        row = self.db.one(sql["pool-row"], who)
+        if row is None:
+            self.db.change(sql["new-pool"], who)
+            row = self.db.one(sql["pool-row"], who)
+        if here.taken_at < row["last_seen"]:
+            return
+        values: dict[str, Value] = who | {
+            "id": row["id"],
+            "protection": pool.protection.value,
+            "margin": pool.margin,
+            "full_margin": row["full_margin"] if pool.full_margin is None else pool.full_margin,
+            "not_whole_since": _not_whole_since(pool, row["not_whole_since"], here.taken_at),
+            "work_kind": pool.work.kind.value if pool.work is not None else None,
+            "work_state": pool.work.state.value if pool.work is not None else None,
+            "scrubbed_at": self._scrubbed_at(here, pool, row),
+            "in_use": int(row["in_use"] or here.missed(row["last_seen"])),
+            "body": POOL.write(pool),
+        }
+        if values["work_kind"] is None or values["work_kind"] != row["work_kind"]:
+            values["work_since"] = None if pool.work is None else here.taken_at
+        else:
+            values["work_since"] = row["work_since"]
+        self.db.change(sql["pool-seen"], values)
+        if pool.work is not None:
+            sample: dict[str, Value] = {
+                "pool": row["id"],
+                "at": here.taken_at,
+                "kind": pool.work.kind.value,
+                "done_fraction": pool.work.done_fraction,
+            }
+            self.db.change(sql["add-pool-work"], sample)
+        self._note_change(row["id"], here, pool, values)
+
+    def _note_change(self, number: int, here: Round, pool: Pool, values: dict[str, Value]) -> None:
+        """Add a row to the pool's history when its state is not the one recorded last."""
+        sql = statements("intake")
+        state: dict[str, Value] = {
+            "protection": values["protection"],
+            "margin": pool.margin,
+            "full_margin": pool.full_margin,
+            "work_kind": values["work_kind"],
+            "work_state": values["work_state"],
+            "said": clean(pool.said),
+            "drives": json.dumps(sorted(pool.drives)),
+        }
+        last = self.db.one(sql["last-pool-change"], {"pool": number})
+        if last is None or dict(last) != state:
+            self.db.change(sql["add-pool-change"], state | {"pool": number, "at": here.taken_at})
+
+    def _scrubbed_at(self, here: Round, pool: Pool, row: Any) -> int | None:  # noqa: ANN401 - a row
+        """Give when the last full scrub ended: as the stack says, or as we saw.
+
+        A scrub that we watched counts when, at its last pace, it must have come to its end before
+        this survey, and nothing else has taken its place; one that was stopped on the way never
+        does.
+        """
+        said = to_micros_or_none(pool.scrubbed_at)
+        known: int | None = row["scrubbed_at"]
+        if said is not None:
+            known = said if known is None else max(said, known)
+        if row["work_kind"] not in _SCRUBS or pool.work is not None:
+            return known
+        ended = self._scrub_end(row["id"], row["work_kind"], row["work_since"], here.taken_at)
+        if ended is None:
+            return known
+        return ended if known is None else max(ended, known)
+
+    def _scrub_end(self, number: int, kind: str, since: int, now: int) -> int | None:
+        """Work out when a scrub that is over reached its end, or None when it cannot have."""
+        samples = [
+            sample
+            for sample in self.db.rows(
+                statements("intake")["last-pool-work"],
+                {"pool": number, "since": since, "limit": 2},
+            )
+            if sample["kind"] == kind and sample["done_fraction"] is not None
+        ]
+        if len(samples) < 2:
+            return None
+        last, before = samples
+        gain = last["done_fraction"] - before["done_fraction"]
+        span = last["at"] - before["at"]
+        if gain <= 0 or span <= 0:
+            return None
+        ends = last["at"] + round((1.0 - last["done_fraction"]) * span / gain)
+        return ends if ends <= now else None
+
+
+def _not_whole_since(pool: Pool, known: int | None, at: int) -> int | None:
+    """Give since when the pool lacks margin.
+
+    A pool that cannot be seen neither begins nor ends that; one built without margin never had it
+    to lose.
+    """
+    if pool.protection is Protection.UNKNOWN:
+        return known
+    built_bare = pool.full_margin == 0 and pool.protection is not Protection.BROKEN
+    if pool.protection is Protection.WHOLE or built_bare:
+        return None
+    return at if known is None else known

@@ -1,0 +1,195 @@
+"""What the desk asks for each survey: the past of its drives and pools, and what happened lately.
+
+These are asked for every survey, so each costs one row for each drive, pool or event, however
+long the history is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import datetime, timedelta
+from functools import lru_cache
+from typing import Any
+
+from watcher.facts.drive import DriveIdentity, DrivePast, Metric, Trace
+from watcher.facts.identity import BoxId, DriveId, PoolId, Subject, SubjectKind
+from watcher.facts.kernel_event import Category, KernelEvent
+from watcher.facts.pool import Pool, PoolKind, Protection, WorkKind
+from watcher.facts.pool_past import PoolPast, WorkSample
+from watcher.facts.survey import Survey
+from watcher.store.codec import IDENTITY, POOL, SURVEY, read_day, read_latest, unsqueeze
+from watcher.store.intake import CHATTY
+from watcher.store.part import Part
+from watcher.store.statements import statements
+from watcher.store.times import from_micros, from_micros_or_none, to_micros
+
+WORK_SAMPLES = 60
+"""Samples of a running work that are handed to the rules, beside its first: ten hours of surveys
+every ten minutes, enough to see a standstill or a pace. Our choice."""
+
+
+class QuestionsPart(Part):
+    """Ask what history knows."""
+
+    def drive_pasts(
+        self, box: BoxId, since: datetime, now: datetime
+    ) -> Mapping[DriveId, DrivePast]:
+        """Give the past of every drive of a box, retired ones too (``in_use`` says so).
+
+        The trace of a counter holds its changes since ``since``, and before them the value that
+        held then, dated at the moment from which it held. The trace of the temperature holds the
+        lowest and the highest reading of each hour of the last day, and the latest. The traces of
+        the other series that move all the time (hours, bytes, load cycles, waits) hold the latest
+        value only: ask ``series`` for more.
+        """
+        rows = self.db.rows(statements("questions")["drives-of-box"], {"box": box})
+        return {
+            DriveId(row["drive"]): self._past_of(row, to_micros(since), to_micros(now))
+            for row in rows
+        }
+
+    def _past_of(self, row: Any, since: int, now: int) -> DrivePast:  # noqa: ANN401 - a row
+        """Make the past of a drive from its row."""
+        return DrivePast(
+            identity=identity_of(row["identity"]),
+            first_seen=from_micros(row["first_seen"]),
+            last_read=from_micros_or_none(row["last_read"]),
+            last_present=from_micros_or_none(row["last_present"]),
+            bay=row["bay"],
+            node=row["node"],
+            in_use=bool(row["in_use"]),
+            traces=tuple(self._traces(row, since, now)),
+        )
+
+    def _traces(self, row: Any, since: int, now: int) -> Iterator[Trace]:  # noqa: ANN401 - a row
+        """Make the trace of each metric of a drive."""
+        for name, (value, changed_at) in read_latest(row["latest"]).items():
+            metric = _METRICS.get(name)
+            if metric is None:  # a metric of a later version, after a step back
+                continue
+            if metric is Metric.TEMPERATURE_CELSIUS:
+                yield Trace(metric=metric, points=_day_points(row["day"], now, changed_at, value))
+            elif metric in CHATTY or changed_at <= since:
+                yield Trace(metric=metric, points=((_moment(changed_at), value),))
+            else:
+                yield Trace(metric=metric, points=self._points(row["id"], name, since))
+
+    def _points(self, drive: int, name: str, since: int) -> tuple[tuple[datetime, int], ...]:
+        """Give the changes of a counter within the window and the value before them."""
+        sql = statements("questions")
+        values = {"drive": drive, "metric": self.metric_number(name), "since": since}
+        found = [(row["at"], row["value"]) for row in self.db.rows(sql["changes-since"], values)]
+        before = self.db.one(sql["change-up-to"], values)
+        if before is not None:
+            found.insert(0, (before["at"], before["value"]))
+        return tuple((_moment(at), value) for at, value in found)
+
+    def pool_pasts(self, box: BoxId) -> Mapping[PoolId, PoolPast]:
+        """Give the past of every pool of a box, retired ones too."""
+        rows = self.db.rows(statements("questions")["pools-of-box"], {"box": box})
+        return {PoolId(row["pool"]): self._pool_past(row) for row in rows}
+
+    def _pool_past(self, row: Any) -> PoolPast:  # noqa: ANN401 - a row
+        """Make the past of a pool from its row."""
+        seen = pool_of(row["body"])
+        return PoolPast(
+            pool=PoolId(row["pool"]),
+            name=row["name"],
+            kind=PoolKind(row["kind"]),
+            first_seen=from_micros(row["first_seen"]),
+            last_seen=from_micros(row["last_seen"]),
+            last_protection=Protection(row["protection"]),
+            full_margin=row["full_margin"],
+            not_whole_since=from_micros_or_none(row["not_whole_since"]),
+            work=self._work(row) if row["work_kind"] is not None else (),
+            scrubbed_at=from_micros_or_none(row["scrubbed_at"]),
+            members=tuple(member.name for member in seen.members),
+            drives=tuple(sorted(seen.drives)),
+            member_errors=tuple(
+                (member.name, member.errors) for member in seen.members if member.errors is not None
+            ),
+            in_use=bool(row["in_use"]),
+        )
+
+    def _work(self, row: Any) -> tuple[WorkSample, ...]:  # noqa: ANN401 - a row
+        """Give the first and the last samples of the work that ran when the pool was seen."""
+        sql = statements("intake")
+        values = {"pool": row["id"], "since": row["work_since"], "limit": WORK_SAMPLES}
+        last = list(reversed(self.db.rows(sql["last-pool-work"], values)))
+        first = self.db.one(sql["first-pool-work"], values)
+        if first is not None and last and first["at"] < last[0]["at"]:
+            last.insert(0, first)
+        return tuple(work_sample(sample) for sample in last)
+
+    def recent_events(self, box: BoxId, since: datetime) -> tuple[KernelEvent, ...]:
+        """Give the kernel events of a box that lasted beyond ``since``, oldest first."""
+        rows = self.db.rows(
+            statements("questions")["events-since"], {"box": box, "since": to_micros(since)}
+        )
+        return tuple(event_of(row) for row in rows)
+
+    def last_survey(self, box: BoxId) -> Survey | None:
+        """Give the last survey of a box as it was handed over, but for the raw answers."""
+        row = self.db.one(statements("questions")["last-survey"], {"box": box})
+        if row is None:
+            return None
+        what = f"the last survey of {box}"
+        return SURVEY.read(unsqueeze(row["survey_body"], what), what)
+
+
+_METRICS = {metric.value: metric for metric in Metric}
+
+
+@lru_cache(maxsize=4096)
+def identity_of(text: str) -> DriveIdentity:
+    """Read a drive's identity; the same text is read once."""
+    return IDENTITY.read(text, "a drive's identity")
+
+
+@lru_cache(maxsize=256)
+def pool_of(text: str) -> Pool:
+    """Read a pool as it was seen; the same text is read once."""
+    return POOL.read(text, "a pool")
+
+
+@lru_cache(maxsize=4096)
+def _moment(micros: int) -> datetime:
+    """Give the time of a number of microseconds; counters share most of theirs."""
+    return from_micros(micros)
+
+
+def _day_points(
+    text: str, now: int, changed_at: int, value: int
+) -> tuple[tuple[datetime, int], ...]:
+    """Give the lowest and highest temperature of each hour of the last day, and the latest."""
+    since = now - timedelta(days=1) // timedelta(microseconds=1)
+    points = {changed_at: value}
+    for when_low, low, when_high, high in read_day(text):
+        for at, celsius in ((when_low, low), (when_high, high)):
+            if at > since:
+                points.setdefault(at, celsius)
+    return tuple((from_micros(at), points[at]) for at in sorted(points))
+
+
+def work_sample(row: Any) -> WorkSample:  # noqa: ANN401 - a row
+    """Make a sample of a work from its row."""
+    return WorkSample(
+        at=from_micros(row["at"]), kind=WorkKind(row["kind"]), done_fraction=row["done_fraction"]
+    )
+
+
+def event_of(row: Any) -> KernelEvent:  # noqa: ANN401 - a row
+    """Make a kernel event from its row."""
+    about = None
+    if row["subject_key"]:
+        about = Subject(kind=SubjectKind(row["subject_kind"]), key=row["subject_key"])
+    return KernelEvent(
+        at=from_micros(row["at"]),
+        category=Category(row["category"]),
+        what=row["what"],
+        device=row["device"],
+        subject=about,
+        line=row["line"],
+        count=row["count"],
+        last_at=from_micros(row["last_at"]) if row["last_at"] > row["at"] else None,
+    )
