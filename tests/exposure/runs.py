@@ -1,4 +1,4 @@
-"""Simulated rebuilds: a disk that slows down towards its inner tracks, and users who come and go."""
+"""Simulated rebuilds: disks slower towards their inner tracks, users who come and go."""
 
 from __future__ import annotations
 
