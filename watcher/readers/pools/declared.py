@@ -32,6 +32,7 @@ from watcher.facts.pool import (
     judge_pool,
 )
 from watcher.readers.host import Host
+from watcher.readers.pools.btrfs_work import unescaped
 from watcher.readers.pools.shape import Blocks, PoolsRead, bare_name
 
 SOURCE = "declared"
@@ -102,91 +103,87 @@ class Sighting:
     node: str | None = None
 
 
-def read(  # noqa: PLR0913 - what was seen of the drives comes in three sets
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrivesSeen:
+    """What was found out about the drives of the box in this round."""
+
+    present: frozenset[DriveId] = frozenset()  # all that are there
+    unseen: frozenset[DriveId] = frozenset()  # there, or may be, and gave no answer this time
+    failing: frozenset[DriveId] = frozenset()  # answered, and their own verdict is bad
+    serials: tuple[tuple[str, DriveId], ...] = ()  # the drive of each serial number
+
+    def of_serial(self, name: str) -> DriveId:
+        """Give the drive that a serial number or a drive id names."""
+        return dict(self.serials).get(name, DriveId(name))
+
+    def presence(self, drives: tuple[DriveId, ...]) -> Presence:
+        """Tell how the drives below one member are; the worst of them counts."""
+        known = self.present | self.unseen
+        if any(drive not in known for drive in drives):
+            return Presence.ABSENT
+        if not self.failing.isdisjoint(drives):
+            return Presence.FAILING
+        if not drives or not self.unseen.isdisjoint(drives):
+            return Presence.SILENT
+        return Presence.READ
+
+
+def read(
     host: Host,
     blocks: Blocks,
     *,
     observed_at: datetime,
     declared: tuple[DeclaredPool, ...] = (),
-    present: frozenset[DriveId] = frozenset(),
-    unseen: frozenset[DriveId] = frozenset(),
-    failing: frozenset[DriveId] = frozenset(),
-    serials: Mapping[str, DriveId] | None = None,
+    drives: DrivesSeen | None = None,
 ) -> PoolsRead:
-    """Judge all declared pools.
-
-    ``present`` are the drives that are there, ``unseen`` those of them that did not answer this
-    time, ``failing`` those whose own verdict is bad; ``serials`` gives the drive of a serial
-    number.
-    """
-    known = dict(serials or {})
+    """Judge all declared pools; without ``drives`` nothing is known of any member."""
     mounts = _mounts(host)
-
-    def find(member: DeclaredMember) -> Sighting:
-        return _find(member, present, unseen, failing, known, mounts, host, blocks)
-
     return PoolsRead(
-        pools=tuple(judge(pool, find, observed_at=observed_at) for pool in declared),
+        pools=tuple(
+            judge(
+                pool,
+                lambda member: _find(member, drives, mounts, host, blocks),
+                observed_at=observed_at,
+            )
+            for pool in declared
+        ),
         answered=(SOURCE,),
     )
 
 
-def _mounts(host: Host) -> Mapping[str, str]:
-    """Give the source of each mount point; nothing when that cannot be read."""
+def _mounts(host: Host) -> Mapping[str, str] | None:
+    """Give the source of each mount point; None when that cannot be read."""
     try:
         text = host.read_text("/proc/self/mounts")
     except OSError:
-        return {}
+        return None
     words = [line.split(" ") for line in text.splitlines()]
-    return {row[1].replace("\\040", " "): row[0] for row in words if len(row) >= 2}
+    return {unescaped(row[1]): unescaped(row[0]) for row in words if len(row) >= 2}
 
 
-def _find(  # noqa: PLR0913 - see read
+def _find(
     member: DeclaredMember,
-    present: frozenset[DriveId],
-    unseen: frozenset[DriveId],
-    failing: frozenset[DriveId],
-    serials: Mapping[str, DriveId],
-    mounts: Mapping[str, str],
+    drives: DrivesSeen | None,
+    mounts: Mapping[str, str] | None,
     host: Host,
     blocks: Blocks,
 ) -> Sighting:
     """Look for one member: by node or mount point when its name is a path, else by drive."""
-    node: str | None = None
-    if member.name.startswith("/"):
-        at = member.name if member.name.startswith("/dev/") else mounts.get(member.name)
-        if at is None:
-            if not mounts:
-                return Sighting(presence=Presence.SILENT)
-            return Sighting(presence=Presence.ABSENT)
-        name = bare_name(host.real_path(at))
-        if not blocks.exists(name):
-            return Sighting(presence=Presence.ABSENT)
-        node, drives = f"/dev/{name}", blocks.drives_below(name)
-        if not drives:
-            return Sighting(presence=Presence.SILENT, node=node)
-    else:
-        drive = serials.get(member.name, DriveId(member.name))
-        if drive not in present | unseen:
-            return Sighting(presence=Presence.ABSENT, drives=(drive,))
-        drives = (drive,)
-    return Sighting(
-        presence=presence_of(drives, present, unseen, failing), drives=drives, node=node
-    )
-
-
-def presence_of(
-    drives: tuple[DriveId, ...],
-    present: frozenset[DriveId],
-    unseen: frozenset[DriveId],
-    failing: frozenset[DriveId],
-) -> Presence:
-    """Tell how the drives below one member are; the worst of them counts."""
-    if any(drive not in present | unseen for drive in drives):
-        return Presence.ABSENT
-    if not failing.isdisjoint(drives):
-        return Presence.FAILING
-    return Presence.SILENT if not unseen.isdisjoint(drives) else Presence.READ
+    if drives is None:
+        return Sighting(presence=Presence.SILENT)
+    if not member.name.startswith("/"):
+        drive = drives.of_serial(member.name)
+        return Sighting(presence=drives.presence((drive,)), drives=(drive,))
+    at: str | None = member.name
+    if not member.name.startswith("/dev/"):
+        if mounts is None:
+            return Sighting(presence=Presence.SILENT)
+        at = mounts.get(member.name)
+    name = bare_name(host.real_path(at)) if at else ""
+    if not name or not blocks.exists(name):
+        return Sighting(presence=Presence.ABSENT)
+    below = blocks.drives_below(name)
+    return Sighting(presence=drives.presence(below), drives=below, node=f"/dev/{name}")
 
 
 _STATE = {

@@ -53,7 +53,7 @@ from watcher.facts.survey import Blindness
 from watcher.facts.units import say_count
 from watcher.readers.errors import CannotParse, CannotRead, ReadError
 from watcher.readers.host import Host, require_exited
-from watcher.readers.pools.btrfs_parse import unescaped
+from watcher.readers.pools.btrfs_work import unescaped
 from watcher.readers.pools.file_parity_parse import (
     IN_USE,
     Changes,
@@ -303,7 +303,8 @@ def _notes(seen: Seen, levels: int) -> tuple[Noted, ...]:
         notes.append(
             Noted(
                 remark=Remark.DAMAGED_DATA,
-                text=f"A scrub found {say_count(report.bad_blocks, 'bad block')}. Parity can restore them while no disk is lost: snapraid -e fix, then "
+                text=f"A scrub found {say_count(report.bad_blocks, 'bad block')}. Parity can "
+                "restore them while no disk is lost: snapraid -e fix, then "
                 "snapraid -p bad scrub",
                 amount=report.bad_blocks,
                 at_most=one_less,

@@ -13,7 +13,7 @@ from watcher.facts.pool import Pool
 from watcher.readers.blocks import BlockMap
 from watcher.readers.errors import ReadError
 from watcher.readers.host import Host
-from watcher.readers.pools import btrfs, lvm, md, zfs
+from watcher.readers.pools import btrfs, file_parity, lvm, md, zfs
 from watcher.readers.pools.shape import Blocks, PoolsRead, blindness_of, together
 
 SIGNATURES = {
@@ -69,7 +69,7 @@ def read_pools(
                 host,
                 blocks,
                 observed_at=observed_at,
-                carriers=carriers(zfs.SOURCE) or (),
+                carriers=carriers(zfs.SOURCE),
             ),
         ),
         (
@@ -78,8 +78,12 @@ def read_pools(
                 host,
                 blocks,
                 observed_at=observed_at,
-                carriers=carriers(btrfs.SOURCE) or (),
+                carriers=carriers(btrfs.SOURCE),
             ),
+        ),
+        (
+            file_parity.SOURCE,
+            lambda: file_parity.read(host, blocks, observed_at=observed_at),
         ),
     )
     return together(_alone(source, look) for source, look in kinds)
