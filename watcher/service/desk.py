@@ -79,11 +79,11 @@ class Desk:
         """Take in a survey; a survey that was taken in before changes nothing."""
         with self.store.transaction() as tx:
             view = view_of(tx, survey, now)
-            if not tx.take_survey(survey):
+            if not tx.take_survey(survey, now):
                 return Outcome(taken=False)
             retired = replaced_drives(survey, view.past, view.pool_past)
             for drive in sorted(retired):
-                tx.retire_drive(survey.box, drive, now)
+                tx.retire_drive(drive)
             findings = tuple(
                 f
                 for f in judge(view, self.standing.tuning)
