@@ -11,6 +11,10 @@ EVERY_URGENCY = (Urgency.NOTE, Urgency.THIS_WEEK, Urgency.TODAY, Urgency.NOW)
 TERMINAL = "terminal"
 """The built-in way: printed where ``midwatch watch`` runs."""
 
+TIMEOUT_SECONDS = 20.0
+"""How long one target may take. Our choice: mail servers that hold a greeting back to deter spam
+take up to about ten seconds; longer would hold up the other targets."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Target:
@@ -30,6 +34,17 @@ class Target:
     def is_terminal(self) -> bool:
         """Tell whether messages are printed here and go nowhere."""
         return scheme_of(self.url.reveal()) == TERMINAL
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SendResult:
+    """What came of one try."""
+
+    ok: bool
+    permanent: bool = False  # trying the same again would not help
+    error: str = ""  # a sentence with every secret taken out; "" when ok
+    seconds: float = 0.0
+    left_behind: bool = False  # a thread still waits for the server: the process must end
 
 
 def scheme_of(url: str) -> str:

@@ -23,7 +23,6 @@ from __future__ import annotations
 import logging
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 from time import monotonic
 from urllib.parse import parse_qsl, quote, unquote, urlsplit
 
@@ -31,13 +30,9 @@ from apprise import Apprise, AppriseAsset, NotifyFormat, NotifyType
 
 from watcher.facts.finding import Urgency
 from watcher.notify.secret import HIDDEN, Secret
-from watcher.notify.target import Target, scheme_of
+from watcher.notify.target import TIMEOUT_SECONDS, SendResult, Target, scheme_of
 
 ID_HEADER = "X-Midwatch-Message"
-TIMEOUT_SECONDS = 20.0
-"""How long one target may take. Our choice: mail servers that hold a greeting back to deter spam
-take up to about ten seconds; longer would hold up the other targets."""
-
 _WITH_HEADERS = frozenset(
     {"mailto", "mailtos", "json", "jsons", "xml", "xmls", "form", "forms"},
 )
@@ -69,17 +64,6 @@ _PRIORITY = {
 _PERMANENT = re.compile(
     r"error=(?:400|401|403|404|410)\b|\((?:550|551|553|535)\b|\b(?:550|551|553|535)[ ,-]"
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SendResult:
-    """What came of one try."""
-
-    ok: bool
-    permanent: bool = False  # trying the same again would not help
-    error: str = ""  # a sentence with every secret taken out; "" when ok
-    seconds: float = 0.0
-    left_behind: bool = False  # a thread still waits for the server: the process must end
 
 
 def dressed(url: str, *, message_id: str, urgency: Urgency) -> str:

@@ -1,0 +1,398 @@
+"""Delivery: takes messages out of the outbox, has them sent, and writes down what came of it.
+
+It runs as a process of its own, ``python -m watcher.service.delivery --store … --config …``,
+a child of the daemon in a process group of its own. Why the shape is so:
+
+- The daemon may be killed at any moment. Whatever was committed is in the outbox; this process
+  goes on until the messages under way are sent and written down, sees the end of its input, and
+  ends. So the death of the daemon loses nothing and doubles nothing.
+- This process may be killed at any moment. What it had taken is marked with its name
+  (``claims.py``); the next one sees that the name is dead and sends again, with the same message
+  id. Only where the receiver had accepted and the confirmation was cut off does a receiver get
+  a message twice, and the id says so.
+- A sender may hang or die; that is one failed try (``sender_process.py``).
+
+Input, one word a line: ``wake`` (there may be something new), ``reload`` (read the settings
+again; broken ones leave the old in place). Order within one way is kept; ways that fail have a
+lane of their own (``lanes.py``).
+
+A full or failing disk: what waits is still read and sent, and what was sent is remembered in
+memory and written down when the disk takes it again.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import queue
+import random
+import signal
+import sys
+import threading
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from watcher.facts.finding import Urgency
+from watcher.facts.identity import BoxId
+from watcher.notify.job import Job
+from watcher.notify.target import TIMEOUT_SECONDS, SendResult, Target
+from watcher.service.claims import is_alive, own_name
+from watcher.service.clock import Clock, SystemClock
+from watcher.service.errors import ConfigError
+from watcher.service.lanes import Done, Lane, Lanes, Sender
+from watcher.service.last_resort import say_here
+from watcher.service.message_id import message_id_of
+from watcher.service.retry import next_try
+from watcher.service.sender_process import SenderProcess
+from watcher.service.settings import load, to_targets
+from watcher.store.database import Store, open_store
+from watcher.store.errors import StoreError
+from watcher.store.outbox import Notice, NoticeState
+
+MOST_TAKEN = 200
+"""How many messages are held at once; more wait in the outbox. The flood limit of the cases keeps
+a box far below it."""
+POLL_SECONDS = 5.0
+"""How often the outbox is looked at without being woken: a command may have put something in."""
+BUSY_SECONDS = 1.0
+STALE_AFTER = timedelta(minutes=10)
+"""A claim of somebody who cannot be looked up is given free after that. Our choice: five times
+what the longest job can take."""
+LOOK_FOR_DEAD = timedelta(minutes=1)
+TRIES_BEFORE_LAST_RESORT = 2
+"""Every way must have failed that often before it is said on the machine itself."""
+
+
+class Delivery:
+    """Works through the outbox, one step at a time."""
+
+    def __init__(  # noqa: PLR0913 - the parts that tests replace
+        self,
+        store: Store,
+        *,
+        box: BoxId,
+        targets: tuple[Target, ...],
+        make_sender: Callable[[], Sender],
+        clock: Clock,
+        chance: Callable[[], float],
+        show: Callable[[str], None],
+        say_here: Callable[[str, str], object],
+        timeout_seconds: float = TIMEOUT_SECONDS,
+        give_up_after: timedelta = timedelta(hours=72),
+    ) -> None:
+        """Work over a store; nothing happens before ``step``."""
+        self.store, self.box, self.clock = store, box, clock
+        self.use(targets, timeout_seconds, give_up_after)
+        self.events: queue.SimpleQueue[Done | str] = queue.SimpleQueue()
+        self.ending = False
+        self.name = own_name()
+        self._lanes = Lanes(make_sender, self.events.put)
+        self._chance, self._show, self._say_here = chance, show, say_here
+        self._pending: list[Notice] = []  # taken, not yet with a lane
+        self._with: dict[Lane, Notice] = {}  # what each lane has at hand
+        self._failing: set[str] = set()
+        self._unwritten: dict[int, datetime] = {}  # arrived, and the disk did not take it
+        self._later: dict[int, datetime] = {}  # while the disk takes nothing: when to try again
+        self._said_here: set[str] = set()
+        self._looked_for_dead: datetime | None = None
+
+    def use(
+        self, targets: tuple[Target, ...], timeout_seconds: float, give_up_after: timedelta
+    ) -> None:
+        """Go on with these ways and limits."""
+        self._targets = {target.key: target for target in targets}
+        self._timeout_seconds = timeout_seconds
+        self._give_up_after = give_up_after
+
+    @property
+    def is_idle(self) -> bool:
+        """Whether no message is under way."""
+        return not self._with
+
+    def step(self) -> None:
+        """Write down what came in, take what is due, hand it out. Never waits for a server."""
+        while True:
+            try:
+                event = self.events.get_nowait()
+            except queue.Empty:
+                break
+            self._hear(event)
+        self._write_arrivals()
+        if not self.ending:
+            now = self.clock.now()
+            self._free_the_dead(now)
+            self._take(now)
+            self._hand_out()
+
+    def wait(self, seconds: float = POLL_SECONDS) -> None:
+        """Wait for something to happen."""
+        try:
+            event = self.events.get(timeout=seconds)
+        except queue.Empty:
+            return
+        self._hear(event)
+
+    def run(self) -> None:
+        """Work until told to end, and then until nothing is under way."""
+        while True:
+            self.step()
+            if self.ending and self.is_idle:
+                return
+            self.wait(self._seconds_to_next())
+
+    def close(self) -> None:
+        """End the lanes and their senders."""
+        self._lanes.close()
+
+    def _seconds_to_next(self) -> float:
+        """Give how long to wait for the next message that is due."""
+        try:
+            with self.store.snapshot() as tx:
+                due = tx.next_due()
+        except StoreError:
+            return POLL_SECONDS
+        if due is None:
+            return POLL_SECONDS
+        ahead = (due - self.clock.now()).total_seconds()
+        if ahead <= 0:  # due and not taken: the disk takes nothing, or the hands are full
+            return BUSY_SECONDS
+        return min(max(ahead, 0.05), POLL_SECONDS)
+
+    def _hear(self, event: Done | str) -> None:
+        """Take in one event."""
+        if isinstance(event, str):
+            self.ending = self.ending or event == "end"
+            return
+        notice = self._with.pop(event.lane)
+        self._write_down(notice, event.result)
+
+    def _free_the_dead(self, now: datetime) -> None:
+        """Take over what a predecessor had taken and never reported."""
+        if self._looked_for_dead is not None and now - self._looked_for_dead < LOOK_FOR_DEAD:
+            return
+        self._looked_for_dead = now
+        try:
+            with self.store.transaction() as tx:
+                for notice in tx.list_notices(self.box, state=NoticeState.SENDING, limit=1000):
+                    holder = notice.claimed_by or ""
+                    if holder != self.name and not is_alive(holder):
+                        tx.mark_failed(
+                            notice.number,
+                            holder,
+                            now=now,
+                            next_try_at=now,
+                            error="the sender did not come back",
+                        )
+                tx.release_stale_claims(now, STALE_AFTER)
+                records = tx.target_records()
+        except StoreError:
+            return  # the disk takes nothing now; looked for again in a minute
+        self._failing |= {r.target for r in records if r.failing_since is not None}
+
+    def _take(self, now: datetime) -> None:
+        """Take what is due."""
+        room = MOST_TAKEN - len(self._pending) - len(self._with)
+        if room <= 0:
+            return
+        try:
+            with self.store.snapshot() as tx:
+                due = tx.next_due()
+            if due is None or due > now:
+                return
+            with self.store.transaction() as tx:
+                self._pending += tx.claim_due(now, room, self.name)
+        except StoreError:
+            self._take_without_writing(now)
+
+    def _take_without_writing(self, now: datetime) -> None:
+        """Take what is due from a store that cannot be written, and remember it here."""
+        held = {n.number for n in self._pending} | {n.number for n in self._with.values()}
+        try:
+            with self.store.snapshot() as tx:
+                waiting = tx.list_notices(self.box, state=NoticeState.WAITING, limit=MOST_TAKEN)
+        except StoreError:
+            return  # nothing can be read either; the daemon tells of it by its own ways
+        self._pending += [
+            notice
+            for notice in reversed(waiting)
+            if notice.number not in held
+            and notice.number not in self._unwritten
+            and self._later.get(notice.number, notice.next_try_at) <= now
+        ]
+
+    def _hand_out(self) -> None:
+        """Give each idle lane the first message that belongs into it."""
+        still: list[Notice] = []
+        for notice in self._pending:
+            target = self._targets.get(notice.target)
+            if target is None:
+                self._give_up(notice, "this way is not in the settings any more")
+                continue
+            if target.is_terminal:
+                self._write_down(notice, self._on_terminal(notice))
+                continue
+            lane = Lane.SLOW if notice.target in self._failing else Lane.STEADY
+            if lane in self._with:
+                still.append(notice)
+                continue
+            self._with[lane] = notice
+            self._lanes.submit(
+                lane,
+                notice.number,
+                Job(
+                    target=target,
+                    title=notice.title,
+                    body=notice.body,
+                    urgency=notice.urgency,
+                    message_id=message_id_of(notice.key, notice.target),
+                    timeout_seconds=self._timeout_seconds,
+                ),
+            )
+        self._pending = still
+
+    def _on_terminal(self, notice: Notice) -> SendResult:
+        """Print a message where the watch runs."""
+        try:
+            self._show(f"{notice.title}\n{notice.body}")
+        except OSError as error:
+            return SendResult(ok=False, error=f"the terminal is gone ({error.strerror})")
+        return SendResult(ok=True)
+
+    def _write_down(self, notice: Notice, result: SendResult) -> None:
+        """Write down what came of one try."""
+        now = self.clock.now()
+        if result.ok:
+            self._failing.discard(notice.target)
+            self._later.pop(notice.number, None)
+            self._unwritten[notice.number] = now
+            self._write_arrivals()
+            return
+        self._failing.add(notice.target)
+        if now - notice.created_at > self._give_up_after:
+            self._give_up(notice, result.error)
+            return
+        at = next_try(max(notice.attempts, 1), now, self._chance(), permanent=result.permanent)
+        self._later[notice.number] = at
+        try:
+            with self.store.transaction() as tx:
+                tx.mark_failed(
+                    notice.number, self.name, now=now, next_try_at=at, error=result.error
+                )
+        except StoreError:
+            return  # tried again from memory; the claim, if there is one, goes stale
+        self._last_resort(notice)
+
+    def _write_arrivals(self) -> None:
+        """Write down what arrived; what the disk does not take is kept for the next step."""
+        if not self._unwritten:
+            return
+        try:
+            with self.store.transaction() as tx:
+                for number, at in self._unwritten.items():
+                    tx.mark_sent(number, at)
+        except StoreError:
+            return
+        self._unwritten = {}
+
+    def _give_up(self, notice: Notice, error: str) -> None:
+        """Write down that a message will not arrive by this way."""
+        try:
+            with self.store.transaction() as tx:
+                tx.give_up(notice.number, self.name, now=self.clock.now(), error=error)
+        except StoreError:
+            return  # its claim goes stale, and it comes up again
+        self._last_resort(notice)
+
+    def _last_resort(self, notice: Notice) -> None:
+        """Say it on the machine itself when it cannot wait and every way has failed."""
+        if notice.urgency is not Urgency.NOW or notice.key in self._said_here:
+            return
+        try:
+            with self.store.snapshot() as tx:
+                recent = tx.list_notices(self.box, limit=1000)
+        except StoreError:
+            return  # asked again at the next failure
+        ways = [n for n in recent if n.key == notice.key and n.person == notice.person]
+        failed = all(
+            n.state is NoticeState.GIVEN_UP
+            or (n.state is not NoticeState.SENT and n.attempts >= TRIES_BEFORE_LAST_RESORT)
+            for n in ways
+        )
+        if ways and failed:
+            self._said_here.add(notice.key)
+            self._say_here(notice.title, notice.body)
+
+
+def _listen(delivery: Delivery, reload: Callable[[], None]) -> None:
+    """Pass on the words of the daemon; its end is ours."""
+    while line := sys.stdin.buffer.readline(64):
+        if line.strip() == b"reload":
+            reload()
+        delivery.events.put("wake")
+    delivery.events.put("end")
+
+
+def _settings(
+    path: str | None, environ: Mapping[str, str]
+) -> tuple[BoxId, tuple[Target, ...], float, timedelta]:
+    """Read what this process needs of the settings. Raises ConfigError."""
+    config = load(path, environ)
+    return (
+        BoxId(config.box_name or "box"),
+        to_targets(config),
+        float(config.delivery.timeout_seconds),
+        timedelta(hours=config.delivery.give_up_hours),
+    )
+
+
+def main() -> None:
+    """Deliver until the input ends."""
+    ask = argparse.ArgumentParser(prog="python -m watcher.service.delivery")
+    ask.add_argument("--store", required=True)
+    ask.add_argument("--config")
+    asked = ask.parse_args()
+    clock = SystemClock()
+    try:
+        box, targets, timeout_seconds, give_up_after = _settings(asked.config, os.environ)
+        store = open_store(Path(asked.store), now=clock.now(), check=False)
+    except (ConfigError, StoreError) as error:
+        sys.stderr.write(f"messages cannot be delivered: {error}\n")
+        os._exit(3)
+
+    def show(text: str) -> None:
+        stamp = datetime.now(UTC).astimezone()
+        sys.stdout.write(f"\n--- message, {stamp:%H:%M} ---\n{text}\n---\n")
+        sys.stdout.flush()
+
+    delivery = Delivery(
+        store,
+        box=box,
+        targets=targets,
+        make_sender=SenderProcess,
+        clock=clock,
+        chance=random.random,
+        show=show,
+        say_here=lambda title, body: say_here(title, body, os.environ),
+        timeout_seconds=timeout_seconds,
+        give_up_after=give_up_after,
+    )
+
+    def reload() -> None:
+        try:
+            _, fresh, seconds, after = _settings(asked.config, os.environ)
+        except ConfigError:
+            return  # the daemon says what is wrong; the old ways go on
+        delivery.use(fresh, seconds, after)
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: delivery.events.put("end"))
+    threading.Thread(target=_listen, args=(delivery, reload), daemon=True).start()
+    delivery.run()
+    delivery.close()
+    store.close()
+    os._exit(0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,121 @@
+"""The daemon's end of the delivery process: starts it, wakes it, starts it again when it dies.
+
+The child is in a session of its own, so that an interrupt on the terminal does not cut a message
+in half, and it ends when its input closes: with the daemon, however that ends.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+RESTART_FIRST_SECONDS = 1.0
+RESTART_LONGEST_SECONDS = 60.0
+"""Gaps between starts when it dies again and again, doubling. Our choice: soon enough for a
+message that cannot wait, seldom enough not to fill the log."""
+LONG_ENOUGH_SECONDS = 60.0
+"""A child that lived that long counts as well, and the gap begins anew."""
+END_SECONDS = 40.0
+"""How long it may take to finish what is under way: a time limit of a message and its graces."""
+
+
+def delivery_command(store: str, config: str | None) -> tuple[str, ...]:
+    """Give the command line of the delivery process; it holds no secret."""
+    command = (sys.executable, "-m", "watcher.service.delivery", "--store", store)
+    return (*command, "--config", config) if config is not None else command
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ended:
+    """The delivery process ended by itself, which it should not."""
+
+    status: int  # minus the signal's number when it was killed
+    times: int  # in a row
+    retry_at: float  # on the monotonic clock
+
+
+class DeliveryChild:
+    """Keeps a delivery process running. ``ensure`` is called from the daemon's loop."""
+
+    def __init__(self, command: Sequence[str], environ: Mapping[str, str]) -> None:
+        """Begin with none running."""
+        self._command, self._environ = tuple(command), dict(environ)
+        self._process: subprocess.Popen[bytes] | None = None
+        self._started_at = 0.0
+        self._retry_at = 0.0
+        self._times = 0
+
+    @property
+    def pid(self) -> int | None:
+        """Give the process id of the running delivery, or None."""
+        return self._process.pid if self._process is not None else None
+
+    def ensure(self, monotonic: float) -> Ended | None:
+        """Start the delivery when none runs and its gap is over; say so when it had ended.
+
+        Raises OSError when it cannot be started at all.
+        """
+        ended = None
+        if self._process is not None:
+            status = self._process.poll()
+            if status is None:
+                return None
+            _close_input(self._process)
+            self._process = None
+            lived = monotonic - self._started_at
+            self._times = 1 if lived >= LONG_ENOUGH_SECONDS else self._times + 1
+            gap = RESTART_FIRST_SECONDS * (1 << min(self._times - 1, 10))
+            self._retry_at = monotonic + min(gap, RESTART_LONGEST_SECONDS)
+            ended = Ended(status=status, times=self._times, retry_at=self._retry_at)
+        if monotonic >= self._retry_at:
+            self._process = subprocess.Popen(
+                self._command,
+                env=self._environ,
+                stdin=subprocess.PIPE,
+                start_new_session=True,
+            )
+            self._started_at = monotonic
+        return ended
+
+    def wake(self) -> None:
+        """Say that there may be something new in the outbox."""
+        self._say(b"wake\n")
+
+    def reload(self) -> None:
+        """Say that the settings file was changed and is good."""
+        self._say(b"reload\n")
+
+    def stop(self, seconds: float = END_SECONDS) -> bool:
+        """Let it finish what is under way and end; False when it had to be killed."""
+        process, self._process = self._process, None
+        if process is None:
+            return True
+        _close_input(process)
+        try:
+            process.wait(timeout=seconds)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+            return False
+        return True
+
+    def _say(self, word: bytes) -> None:
+        """Say a word; a dead or stuck child is noticed by ``ensure``, not here."""
+        if self._process is None or self._process.stdin is None:
+            return
+        try:
+            self._process.stdin.write(word)
+            self._process.stdin.flush()
+        except OSError:
+            return
+
+
+def _close_input(process: subprocess.Popen[bytes]) -> None:
+    """Close the pipe to a child; what a dead one did not read does not matter."""
+    if process.stdin is not None:
+        try:
+            process.stdin.close()
+        except OSError:
+            return
