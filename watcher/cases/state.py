@@ -103,9 +103,14 @@ class Case:
 
     @property
     def standing(self) -> tuple[Finding, ...]:
-        """Findings that hold now, most urgent first."""
+        """Findings that hold now, most urgent first; the place itself before its parts."""
         now = [held.finding for held in self.held if held.cleared_at is None]
-        return tuple(sorted(now, key=lambda f: (-f.urgency.rank, f.rule, str(f.subject))))
+        return tuple(
+            sorted(
+                now,
+                key=lambda f: (-f.urgency.rank, f.subject != self.locus, f.rule, str(f.subject)),
+            )
+        )
 
     @property
     def urgency(self) -> Urgency:

@@ -145,7 +145,11 @@ class SimBox:
                     {"name": d.node, "info_name": d.node, "type": "sat", "protocol": "ATA"}
                     for d in self._ordered()
                 ]
-                return self._ran(words, json.dumps({"devices": devices}))
+                document = {
+                    "smartctl": {"version": [7, 4], "output": lines, "exit_status": 0},
+                    "devices": devices,
+                }
+                return self._ran(words, json.dumps(document))
             return self._ran(words, "\n".join(lines) + "\n")
         if program == "smartctl":
             return self._smartctl(words, limit_seconds)

@@ -30,7 +30,6 @@ from watcher.readers.kernel_lines.story import Story
 from watcher.readers.kernel_log import SOURCE as KERNEL_LOG
 from watcher.readers.kernel_log import Batch, Position, read_journal
 from watcher.readers.pools import declared as declared_pools
-from watcher.readers.pools import file_parity
 from watcher.readers.pools.declared import DeclaredPool, DrivesSeen
 from watcher.readers.pools.registry import read_pools
 from watcher.readers.pools.shape import PoolsRead, blindness_of, together
@@ -167,10 +166,6 @@ class Surveyor:
         """Look at pools of every kind; without block devices members cannot be traced."""
         seen = blocks if blocks is not None else BlockMap(blocks=())
         reads = [read_pools(self.host, seen, observed_at=now, previous=self._pools)]
-        try:
-            reads.append(file_parity.read(self.host, seen, observed_at=now))
-        except ReadError as error:
-            reads.append(PoolsRead(blind=(blindness_of(file_parity.SOURCE, error),)))
         if self.looking.declared:
             answers = {r.identity.drive for r in readings}
             silent = {
