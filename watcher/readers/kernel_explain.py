@@ -66,13 +66,19 @@ def verdict_of(told: Iterable[Told]) -> Category:
     signs.discard(Category.NOISE)
     if not firm:
         return _worst(signs)
-    if firm == {Category.GONE}:  # signs of trouble before a departure tell its cause
+    if (
+        firm == {Category.GONE} and Category.POOL not in signs
+    ):  # signs of trouble before a departure tell its cause
         return _worst(signs & {Category.CONTROLLER, Category.LINK} or firm)
     worst = _worst(firm)
-    causes = firm & {Category.CONTROLLER, Category.LINK}
-    if worst in {Category.GONE, Category.CONTROLLER} and causes:
-        # link errors make timeouts and resets, but no timeout makes a link error
-        return Category.LINK if Category.LINK in causes else Category.CONTROLLER
+    if worst is Category.GONE and Category.POOL in signs:
+        return Category.POOL  # who left was a member
+    if worst in {Category.GONE, Category.CONTROLLER}:
+        # a link error makes timeouts, resets and departures, never the other way round
+        if Category.LINK in firm:
+            return Category.LINK
+        if Category.CONTROLLER in firm:
+            return Category.CONTROLLER
     return worst
 
 

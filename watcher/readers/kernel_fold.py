@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from watcher.facts.identity import Subject, SubjectKind
@@ -105,34 +105,55 @@ class Folded:
     note: str = ""  # one sentence when something was left out, else ""
 
 
-def fold(told: Iterable[Told], names: Names, now: datetime, *, limit: int = MOST_EVENTS) -> Folded:
-    """Fold what was told into at most ``limit`` events. A line without a time counts as ``now``."""
-    events: dict[tuple[str, str, str], KernelEvent] = {}
-    left_out = 0
-    for one in told:
-        meaning, at = one.meaning, one.line.at or now
-        subject = names.lookup(meaning.device)
-        who = str(subject) if subject else disk_of(meaning.device)
-        key = (meaning.category.value, meaning.what, who)
-        before = events.get(key)
-        if before is not None:
-            last = before.last_at or before.at
-            count = before.count + one.adds
-            events[key] = replace(
-                before, count=count, last_at=max(last, at) if count > 1 else before.last_at
-            )
-            continue
-        events[key] = KernelEvent(
-            at=at,
+@dataclass(slots=True)
+class _Heap:
+    """What is folded into one event so far."""
+
+    first: Told
+    subject: Subject | None
+    at: datetime
+    last: datetime
+    count: int = 1
+
+    def event(self) -> KernelEvent:
+        """Give the event."""
+        meaning = self.first.meaning
+        return KernelEvent(
+            at=self.at,
             category=meaning.category,
             what=meaning.what,
             device=meaning.device,
-            subject=subject,
-            line=one.line.text[:LINE_CHARACTERS],
+            subject=self.subject,
+            line=self.first.line.text[:LINE_CHARACTERS],
+            count=self.count,
+            last_at=self.last if self.count > 1 else None,
         )
-        if len(events) > 2 * limit:
-            left_out += _thin(events, limit)
-    left_out += _thin(events, limit)
+
+
+def fold(told: Iterable[Told], names: Names, now: datetime, *, limit: int = MOST_EVENTS) -> Folded:
+    """Fold what was told into at most ``limit`` events. A line without a time counts as ``now``."""
+    heaps: dict[tuple[Category, str, str], _Heap] = {}
+    subjects: dict[str, tuple[Subject | None, str]] = {}
+    left_out = 0
+    for one in told:
+        meaning = one.meaning
+        known = subjects.get(meaning.device)
+        if known is None:
+            subject = names.lookup(meaning.device)
+            known = (subject, str(subject) if subject else disk_of(meaning.device))
+            subjects[meaning.device] = known
+        key = (meaning.category, meaning.what, known[1])
+        at = one.line.at or now
+        heap = heaps.get(key)
+        if heap is not None:
+            heap.count += one.adds
+            heap.at, heap.last = min(heap.at, at), max(heap.last, at)
+            continue
+        heaps[key] = _Heap(first=one, subject=known[0], at=at, last=at)
+        if len(heaps) > 2 * limit:
+            left_out += _thin(heaps, limit)
+            subjects.clear()
+    left_out += _thin(heaps, limit)
     note = (
         f"The kernel log told more than {limit} different things at once; "
         f"{left_out} of the least grave were left out."
@@ -140,21 +161,25 @@ def fold(told: Iterable[Told], names: Names, now: datetime, *, limit: int = MOST
         else ""
     )
     return Folded(
-        events=tuple(sorted(events.values(), key=lambda event: event.at)),
+        events=tuple(sorted((heap.event() for heap in heaps.values()), key=_moment_of)),
         left_out=left_out,
         note=note,
     )
 
 
+def _moment_of(event: KernelEvent) -> datetime:
+    return event.at
+
+
 _GRAVITY = {category: rank for rank, category in enumerate(Category)}
 
 
-def _thin(events: dict[tuple[str, str, str], KernelEvent], limit: int) -> int:
+def _thin(heaps: dict[tuple[Category, str, str], _Heap], limit: int) -> int:
     """Drop the least grave, and of those the rarest, down to the limit; tell how many."""
-    surplus = len(events) - limit
+    surplus = len(heaps) - limit
     if surplus <= 0:
         return 0
-    ranked = sorted(events, key=lambda key: (-_GRAVITY[events[key].category], events[key].count))
+    ranked = sorted(heaps, key=lambda key: (-_GRAVITY[key[0]], heaps[key].count))
     for key in ranked[:surplus]:
-        del events[key]
+        del heaps[key]
     return surplus

@@ -18,6 +18,7 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from enum import IntEnum
+from functools import lru_cache
 
 LONGEST = 2048
 """Characters of a line that are looked at. The kernel writes records of at most 1024 (printk.c,
@@ -126,7 +127,9 @@ def strip_prefix(line: str, dating: Dating) -> Stripped | None:
 def _strip_date(text: str, dating: Dating) -> tuple[str, datetime | None] | None:
     found = _CLASSIC.match(text)
     if found:
-        return text[found.end() :], _classic_time(found, dating)
+        return text[found.end() :], _classic_time(
+            *found.group("month", "day", "year", "time"), dating
+        )
     if _CLASSIC_OTHER.match(text):
         return None
     found = _ISO.match(text)
@@ -146,13 +149,16 @@ def _strip_date(text: str, dating: Dating) -> tuple[str, datetime | None] | None
     return text, None
 
 
-def _classic_time(found: re.Match[str], dating: Dating) -> datetime | None:
-    month, day, clock = found.group("month"), found.group("day"), found.group("time")
-    if found.group("year"):
-        return _moment(int(found.group("year")), month, day, clock, dating.zone)
-    year = dating.now.astimezone(dating.zone).year
+@lru_cache(maxsize=64)  # neighbours in a log share their second
+def _classic_time(
+    month: str, day: str, year: str | None, clock: str, dating: Dating
+) -> datetime | None:
+    if year:
+        return _moment(int(year), month, day, clock, dating.zone)
+    this = dating.now.astimezone(dating.zone).year
     latest = dating.now + timedelta(days=1)  # clocks and zones may be off by that much
-    for candidate in (year + 1, year, year - 1, year - 2, year - 3, year - 4):
+    first = this + 1 if month == "Jan" else this
+    for candidate in range(first, this - 5, -1):  # far enough back for a 29 February
         moment = _moment(candidate, month, day, clock, dating.zone)
         if moment is not None and moment <= latest:
             return moment

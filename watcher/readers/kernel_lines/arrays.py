@@ -264,6 +264,7 @@ ZFS = (
         "zio pool=",
         r"zio pool=\S+ vdev=(?P<dev>\S+) error=",
         effect=True,
+        weak=True,
     ),
 )
 

@@ -211,7 +211,7 @@ class AtaLine:
 
 def read_ata(message: str) -> AtaLine | None:
     """Take a port's line apart; None when the message is not one, or says nothing of note."""
-    found = _LINE.search(message)
+    found = _LINE.search(message) if "ata" in message else None
     if found is None:
         return None
     port, unit, body = found.group("port", "unit", "body")
@@ -234,4 +234,8 @@ def read_ata(message: str) -> AtaLine | None:
 
 def is_result_line(message: str) -> bool:
     """Tell whether this is the second half of a command line, printed without its port."""
-    return message.lstrip().startswith("res ") and _RESULT.search(message) is not None
+    return (
+        " res " in message
+        and message.lstrip().startswith("res ")
+        and _RESULT.search(message) is not None
+    )

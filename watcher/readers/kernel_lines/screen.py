@@ -48,7 +48,6 @@ _SPEAKERS = (
     r"z(?:io|one)",
     r"(?:kernel|resource|transport|invalid) ",
     r" +res ",
-    r"\S+: (?:attempt to access|AER)",
     r"\[[a-z]",  # a message that begins with a name in brackets
 )
 

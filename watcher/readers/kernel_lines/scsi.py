@@ -23,6 +23,7 @@ _LINE = re.compile(
     r"(?:\[(?P<name>\w+)\]\s*)?(?:tag#(?P<tag>\d+)\s*)?(?P<body>.*)",
     re.DOTALL,
 )
+_CUES = ("sd ", "scsi ", "sr ", "st ", "ses ", "ch ", "sg ")
 _M, _C, _L, _G, _N = (
     Category.MEDIUM,
     Category.CONTROLLER,
@@ -166,7 +167,7 @@ class ScsiLine:
 
 def read_scsi(message: str) -> ScsiLine | None:
     """Take a device's line apart; None when the message is not one, or says nothing of note."""
-    found = _LINE.search(message)
+    found = _LINE.search(message) if any(cue in message for cue in _CUES) else None
     if found is None:
         return None
     body = found.group("body")
@@ -183,13 +184,7 @@ def read_scsi(message: str) -> ScsiLine | None:
         name=name,
         tag=found.group("tag") or "",
         part_of_failure=part,
-        meaning=Meaning(
-            what=meaning.what,
-            category=meaning.category,
-            device=device,
-            weak=meaning.weak,
-            effect=meaning.effect,
-        ),
+        meaning=meaning.of(device),
     )
 
 

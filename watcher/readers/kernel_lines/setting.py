@@ -28,6 +28,7 @@ _RESUME = re.compile(
     r"|ACPI: (?:PM: )?Waking|Restarting tasks|\] Starting disk|Suspending console"
     r"|Freezing user space|waking up from sleep"
 )
+_RESUME_CUES = ("PM: ", "ACPI", "ing tasks", "Starting d", "ing console", "Freezing", "waking up")
 _USB_HOST = re.compile(
     r"scsi ?(?:host)?(?P<host>\d+) ?: (?:usb-storage|uas|SCSI emulation for USB)"
 )
@@ -94,13 +95,13 @@ class Setting:
         """Learn from a run of messages before they are told: a stick's errors precede its end."""
         for number, line in enumerate(lines, first_number):
             self._learn(line.text)
-            if _USB_EVENT.search(line.text):
+            if ("USB" in line.text or "usb" in line.text) and _USB_EVENT.search(line.text):
                 self._usb.append(Spot(number, line.seconds))
         del self._usb[:-REMEMBERED]
 
     def pass_by(self, text: str, spot: Spot) -> None:
         """Take note when the machine goes to sleep or wakes."""
-        if _RESUME.search(text):
+        if any(cue in text for cue in _RESUME_CUES) and _RESUME.search(text):
             self._resume = spot
 
     def _learn(self, text: str) -> None:
@@ -108,17 +109,18 @@ class Setting:
             found = _ATAPI.search(text)
             if found:
                 self._keep(found.group("dev"))
-        if "sd " not in text and "scsi" not in text:
-            return
-        found = _USB_HOST.search(text) or _UAS.search(text)
-        if found:
-            self._keep(f"host{found.group('host')}")
-        found = _REMOVABLE.search(text)
-        if found:
-            self._keep(f"host{found.group('host')}", found.group("name"))
-        found = _DISK.search(text)
-        if found and f"host{found.group('host')}" in self._portable:
-            self._keep(found.group("name"))
+        if "scsi" in text or "uas_" in text:
+            found = _USB_HOST.search(text) or _UAS.search(text)
+            if found:
+                self._keep(f"host{found.group('host')}")
+        if "removable disk" in text:
+            found = _REMOVABLE.search(text)
+            if found:
+                self._keep(f"host{found.group('host')}", found.group("name"))
+        if self._portable and text.startswith("sd "):
+            found = _DISK.match(text)
+            if found and f"host{found.group('host')}" in self._portable:
+                self._keep(found.group("name"))
 
     def _keep(self, *names: str) -> None:
         for name in names:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from watcher.facts.kernel_event import Category
 from watcher.readers.kernel_lines import arrays, devices, filesystems
@@ -154,9 +154,7 @@ class Story:
             cause = self._cause_of(line, meaning)
             if cause is not None:
                 adds = False
-                meaning = replace(
-                    meaning, what=cause.what, category=cause.category, weak=cause.weak
-                )
+                meaning = cause.of(meaning.device)
         settled = self._settle(line, meaning)
         if meaning.device and not inherits:
             _keep(self._causes, disk_of(meaning.device), _Cause(settled, self._spot(line)))
@@ -207,7 +205,7 @@ class Story:
 
 
 def _harmless(meaning: Meaning, what: str) -> Meaning:
-    return replace(meaning, what=what, category=Category.NOISE, weak=False, effect=False)
+    return Meaning(what=what, category=Category.NOISE, device=meaning.device)
 
 
 def _keep(store: OrderedDict[str, _Cause] | OrderedDict[str, int], key: str, value: object) -> None:

@@ -29,6 +29,16 @@ class Meaning:
     weak: bool = False  # a mere sign: decides an excerpt only when nothing stronger is there
     effect: bool = False  # follows from a cause told nearby on the same device
 
+    def of(self, device: str) -> Meaning:
+        """Give the same meaning of another device."""
+        return Meaning(
+            what=self.what,
+            category=self.category,
+            device=device,
+            weak=self.weak,
+            effect=self.effect,
+        )
+
 
 @dataclass(frozen=True)
 class Row:
@@ -46,6 +56,11 @@ class Row:
         """Give the compiled pattern; the cue itself where no pattern is needed."""
         return re.compile(self.pattern or re.escape(self.cue))
 
+    @cached_property
+    def names_device(self) -> bool:
+        """Tell whether the pattern can name the device."""
+        return "dev" in self.compiled.groupindex
+
     def read(self, message: str) -> Meaning | None:
         """Give what the message means, or None when it is not of this kind."""
         if self.cue not in message:
@@ -53,7 +68,7 @@ class Row:
         found = self.compiled.search(message)
         if found is None:
             return None
-        device = found.groupdict().get("dev") or ""
+        device = found["dev"] or "" if self.names_device else ""
         return Meaning(
             what=self.what,
             category=self.category,
