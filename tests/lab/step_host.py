@@ -18,7 +18,7 @@ from typing import Any
 
 from watcher.readers.blocks import COMMAND as LSBLK
 from watcher.readers.blocks import OLD_COMMAND as OLD_LSBLK
-from watcher.readers.pools import zfs
+from watcher.readers.pools import file_parity, zfs
 from watcher.readers.pools.lvm_report import LVS, PVS, STATUS
 from watcher.readers.recorded import Answer, RecordedHost
 
@@ -140,6 +140,7 @@ def _md(tape: Tape) -> None:
     arrays = re.findall(r"^(md\S*) : ", text, re.MULTILINE)
     prefixed = {prefix for prefix, _ in tape.names("sysfs-md.txt") if prefix}
     rest = [name for name in arrays if name not in prefixed]
+    rest += re.findall(r"^/dev/(md\S+):", tape.text("mdadm-detail.txt") or "")
 
     def array_of(prefix: str) -> str | None:
         return prefix if prefix.startswith("md") else (rest[0] if rest else None)
@@ -273,8 +274,62 @@ def _zfs(tape: Tape) -> None:
         tape.files[f"/proc/spl/kstat/zfs/{pools[0]}/state"] = state
 
 
+SNAPRAID_CONF = """\
+parity /mnt/p1/snapraid.parity
+content /var/snapraid/snapraid.content
+content /mnt/d1/.snapraid.content
+data d1 /mnt/d1/
+data d2 /mnt/d2/
+data d3 /mnt/d3/
+exclude /lost+found/
+"""
+"""The configuration that the runs wrote; it was not recorded."""
+
+SYNCED = "".join(
+    f"{count} {what}\n"
+    for count, what in (
+        (12, "equal"),
+        *((0, w) for w in ("added", "removed", "updated", "moved", "copied", "restored")),
+    )
+)
+"""What ``snapraid diff`` says right after a sync, for the steps whose diff was made before one."""
+
+
 def _file_parity(tape: Tape) -> None:
-    del tape
+    said = tape.text("status.txt") or ""
+    if "SnapRAID" not in said and "Loading state from" not in said:
+        return
+    tape.files[file_parity.CONFIGURATIONS[0]] = SNAPRAID_CONF
+    tape.files["/mnt/p1/snapraid.parity"] = ""
+    mounted = _mounted(tape.text("findmnt.txt") or "")
+    if mounted:
+        tape.files["/proc/self/mounts"] = mounted
+    synced = re.search(
+        r"^(Everything OK|Nothing to do)$", tape.text("sync.txt") or "", re.MULTILINE
+    )
+    differs = tape.text("diff.txt")
+    if synced and (differs is None or "fix.txt" in tape.texts):
+        differs = f"{SYNCED}No differences\nrc=0\n"
+    for argv, text in ((file_parity.STATUS, said), (file_parity.DIFF, differs)):
+        if text is not None:
+            body, _, status = text.rstrip("\n").rpartition("rc=")
+            tape.programs[argv] = (int(status or 0), body, "")
+
+
+def _mounted(text: str) -> str:
+    """Give the mount table that findmnt prints as JSON, with the root that it leaves out."""
+    body = text.rpartition("}")[0] + "}"
+    try:
+        rows = json.loads(body)["filesystems"]
+    except (ValueError, KeyError):
+        return ""
+    found = ["/dev/vda / ext4 rw 0 0"]
+    while rows:
+        row = rows.pop(0)
+        rows.extend(row.get("children", []))
+        if row["target"] != "/":
+            found.append(f"{row['source']} {row['target']} {row['fstype']} {row['options']} 0 0")
+    return "".join(f"{line}\n" for line in found)
 
 
 def _smart(tape: Tape) -> None:
