@@ -178,7 +178,7 @@ def margin_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
             urgency=Urgency.NOW,
             sentence=(f"The pool {pool.name} has no protection left. {_stake(pool)}."),
             next_step=(
-                "First see that a copy of what cannot be replaced exists elsewhere; avoid restarts and "
+                "First see that what cannot be replaced also exists elsewhere; avoid restarts and "
                 f"heavy use until the pool is whole. {_swap_step(view, pool)}"
             ),
             evidence=_reason(view, pool),
