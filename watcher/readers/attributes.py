@@ -22,6 +22,9 @@ Facts behind the decoders, and where they come from:
   the clear forms with an ``h``. A plain number beyond 30 years is not hours.
 * 187, 197 and 198 of some makers are error *rates* or wrapped below zero (4294967290): beyond
   :data:`MAX_SECTORS`, or above 65,535 with the low word empty (1179648), they count nothing.
+* A row's unit is checked against the device statistics of the same drives (same reports): power-on
+  hours agree within 2 % in 28,260 of 28,365 reports, bytes written in 15,010 of 16,289, wear in
+  12,786 of 13,768, the CRC count in 31,160 of 31,237. Names that disagree mostly are not used.
 * 194 and 190 carry minimum and maximum in the higher bytes; 0 and 255 mean that there is no sensor.
 """
 
@@ -43,6 +46,9 @@ MAX_CRC_ERRORS = 1_000_000_000
 """Count. A bad cable makes errors by the million (159,687,172 was seen). Our choice."""
 MAX_HOURS = 262_800
 """Hours. 30 years of 8,760 h: longer than drives with these attributes have existed. Our choice."""
+MAX_BYTES = 10**18
+"""Bytes. Largest plausible amount read or written: 20 years at 1.5 GB/s. Our choice; packed values
+of 10^20 were seen."""
 TEMPERATURE_RANGE_CELSIUS = (-40, 125)
 """Degrees. What a sensor in a drive can sensibly show: storage limits of data sheets, and the
 highest junction temperature of common parts (common practice, no source)."""
@@ -167,7 +173,8 @@ def _times(unit_bytes: int) -> Callable[[Attribute], int | None]:
     """Make a decoder of an amount of data in units."""
 
     def decode(row: Attribute) -> int | None:
-        return row.raw * unit_bytes if _PLAIN.fullmatch(row.raw_text) else None
+        amount = row.raw * unit_bytes
+        return amount if _PLAIN.fullmatch(row.raw_text) and amount <= MAX_BYTES else None
 
     return decode
 
@@ -218,7 +225,7 @@ _MEANINGS = (
     _m(Metric.HELIUM_PERCENT, [22], r"Helium", _value),
     _m(Metric.TEMPERATURE_CELSIUS, [194, 190, 231], r"Temperature", _temperature),
     _m(Metric.WEAR_PERCENT, [169], r"Remaining_Lifetime_Perc", _worn_by_raw),
-    _m(Metric.WEAR_PERCENT, [202], r"Percent_Lifetime_(?:Remain|Used)|Perc_Rated_Life_Used",
+    _m(Metric.WEAR_PERCENT, [202], r"Percent_Lifetime_(?:Remain|Used)",
        _worn_by_value),
     _m(Metric.WEAR_PERCENT, [231], r"SSD_Life_Left", _worn_by_value),
     _m(Metric.WEAR_PERCENT, [233], r"Media_Wearout", _worn_by_value),
@@ -227,7 +234,7 @@ _MEANINGS = (
     _m(Metric.SPARE_THRESHOLD_PERCENT, [232], r"Avail\w*_Res", _threshold),
     _m(Metric.BYTES_WRITTEN, [241], r"^(?:Host|Lifetime|Total)_Writes_32MiB", _times(32 * _MIB)),
     _m(Metric.BYTES_WRITTEN, [241], r"^(?:Host|Lifetime|Total)_Writes_GiB", _times(_GIB)),
-    _m(Metric.BYTES_WRITTEN, [241, 246], r"^Total_LBAs_Written|^Total_Host_Sector_Wr", _times(512),
+    _m(Metric.BYTES_WRITTEN, [241], r"^Total_LBAs_Written", _times(512),
        needs_table=True),
     _m(Metric.BYTES_READ, [242], r"^(?:Host|Lifetime|Total)_Reads_32MiB", _times(32 * _MIB)),
     _m(Metric.BYTES_READ, [242], r"^(?:Host|Lifetime|Total)_Reads_GiB", _times(_GIB)),

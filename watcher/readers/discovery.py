@@ -246,7 +246,7 @@ class _Merger:
 _NO_BLOCKS = Blindness(
     source=SOURCE,
     why=Unread.TOOL_MISSING,
-    detail="The block devices could not be listed, so disks that smartctl does not know are unseen.",
+    detail="The block devices could not be listed: disks that smartctl does not know are unseen.",
     remedy="Install the package util-linux, which brings lsblk.",
 )
 

@@ -27,8 +27,15 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from watcher.facts.drive import DriveIdentity, DriveReading, DriveUnread, Protocol, Unread
-from watcher.readers.drive_report import Report
+from watcher.facts.drive import (
+    DriveIdentity,
+    DriveReading,
+    DriveUnread,
+    Protocol,
+    Unread,
+    Verdict,
+)
+from watcher.readers.drive_report import Report, verdict_of
 from watcher.readers.errors import CannotParse
 from watcher.readers.host import Ended, Host, Ran
 from watcher.readers.second_reader import compare
@@ -242,7 +249,7 @@ def parse(
     """Read one answer of smartctl; raises ``CannotParse`` for anything else.
 
     ``target`` brings the bay and what the block layer knows; without it, node and type are all.
-    ``exit_status`` is the one the program ended with; its bits are joined to those in the answer.
+    ``exit_status`` is the one the program ended with: its bit 3 makes a drive failing as well.
     ``deep`` also lets pySMART read the embedded text, for what the JSON lacks.
     """
     target = target or DriveTarget(node=node, device_type=device_type)
@@ -258,13 +265,16 @@ def parse(
         return refused
     if refused:
         raise CannotParse(SOURCE, "the exit status is no byte", line=str(told))
-    report = report_of(document, told | (exit_status & 0xFF))
+    report = report_of(document, told)
     if unread := _no_smart(target, document, report, observed_at):
         return unread
     if lines:
         compare(report, lines, node=node, deep=deep)
-    if told != exit_status and exit_status:
+    if exit_status not in {0, told}:
         report.doubts.append(f"smartctl ended with status {exit_status} but tells {told}.")
+        report.verdict = verdict_of(
+            True if report.verdict is Verdict.PASSED else None, exit_status | told
+        )
     version = head.get("version")
     if not isinstance(version, list) or not all(isinstance(part, int) for part in version):
         raise CannotParse(SOURCE, "the answer does not tell the program's version")
