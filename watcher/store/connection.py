@@ -131,10 +131,10 @@ class Db:
         except sqlite3.Error as error:
             raise translate(error, self.where) from error
 
-    def walk(self, sql: str) -> Iterator[Any]:
+    def walk(self, sql: str, values: Values | None = None) -> Iterator[Any]:
         """Give the rows of a query one by one, so that an error comes after the rows before it."""
         try:
-            cursor = self._connection.execute(sql, {})
+            cursor = self._connection.execute(sql, values or {})
             while (row := cursor.fetchone()) is not None:
                 yield row
         except sqlite3.Error as error:

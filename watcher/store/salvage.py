@@ -163,11 +163,11 @@ class Table:
         values = ", ".join(f":{name}" for name in self.columns)
         return f"INSERT OR {conflict} INTO {self.name} ({names}) VALUES ({values})"  # noqa: S608 - names of ours
 
-    def select(self, *, backwards: bool = False) -> str:
-        """Give the statement that walks the table from one end."""
+    def select(self, *, where: str = "", backwards: bool = False) -> str:
+        """Give the statement that walks the table, or a part of it, from one end."""
         way = " DESC" if backwards else ""
         order = ", ".join(f"{name}{way}" for name in self.order)
-        return f"SELECT {', '.join(self.columns)} FROM {self.name} ORDER BY {order}"  # noqa: S608 - names of ours
+        return f"SELECT {', '.join(self.columns)} FROM {self.name} {where} ORDER BY {order}"  # noqa: S608 - names of ours
 
 
 def our_tables(db: Db) -> Iterator[Table]:

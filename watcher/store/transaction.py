@@ -7,7 +7,8 @@ from watcher.store.history import HistoryPart
 from watcher.store.intake import IntakePart
 from watcher.store.outbox import OutboxPart
 from watcher.store.questions import QuestionsPart
+from watcher.store.upkeep import UpkeepPart
 
 
-class Transaction(BookPart, OutboxPart, IntakePart, QuestionsPart, HistoryPart):
+class Transaction(BookPart, OutboxPart, IntakePart, QuestionsPart, HistoryPart, UpkeepPart):
     """One transaction: everything done through it is committed together, or not at all."""

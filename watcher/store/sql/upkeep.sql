@@ -1,0 +1,110 @@
+-- Keeping the history small: roll up what is old, drop what has had its time.
+
+-- name: roll-up
+-- Put spans older than a moment together into wider ones: what was lowest, highest and last.
+INSERT INTO span (drive, metric, step, at, last, below, above, readings)
+SELECT wide.drive, wide.metric, :to_step, wide.at, newest.last, newest.last - wide.lowest,
+    wide.highest - newest.last, wide.readings
+FROM (
+    SELECT drive, metric, at - at % :width AS at, max(at) AS newest_at,
+        min(last - below) AS lowest, max(last + above) AS highest, sum(readings) AS readings
+    FROM span WHERE step = :from_step AND at < :before
+    GROUP BY drive, metric, at - at % :width
+) AS wide
+JOIN span AS newest ON newest.drive = wide.drive AND newest.metric = wide.metric
+    AND newest.step = :from_step AND newest.at = wide.newest_at
+WHERE 1 = 1
+ON CONFLICT (drive, metric, step, at) DO UPDATE SET
+    last = excluded.last,
+    below = CASE WHEN excluded.below > excluded.last - (span.last - span.below)
+        THEN excluded.below ELSE excluded.last - (span.last - span.below) END,
+    above = CASE WHEN excluded.above > (span.last + span.above) - excluded.last
+        THEN excluded.above ELSE (span.last + span.above) - excluded.last END,
+    readings = span.readings + excluded.readings;
+
+-- name: drop-spans
+-- Spans that have had their time at this resolution.
+DELETE FROM span WHERE step = :step AND at < :before;
+
+-- name: thin-changes
+-- Of the old changes of a counter, keep the last, the highest and the lowest of each day.
+DELETE FROM change WHERE at < :before AND at >= :after
+    AND EXISTS (SELECT 1 FROM change AS later
+        WHERE later.drive = change.drive AND later.metric = change.metric
+            AND later.at > change.at AND later.at < change.at - change.at % :width + :width)
+    AND EXISTS (SELECT 1 FROM change AS higher
+        WHERE higher.drive = change.drive AND higher.metric = change.metric
+            AND higher.at >= change.at - change.at % :width
+            AND higher.at < change.at - change.at % :width + :width
+            AND (higher.value > change.value
+                OR (higher.value = change.value AND higher.at > change.at)))
+    AND EXISTS (SELECT 1 FROM change AS lower
+        WHERE lower.drive = change.drive AND lower.metric = change.metric
+            AND lower.at >= change.at - change.at % :width
+            AND lower.at < change.at - change.at % :width + :width
+            AND (lower.value < change.value
+                OR (lower.value = change.value AND lower.at > change.at)));
+
+-- name: drop-surveys
+-- Surveys whose handing over again need not be feared any more.
+DELETE FROM survey WHERE taken_in_at < :before;
+
+-- name: drop-polls
+-- Proof of watching that is older than the series it belongs to.
+DELETE FROM poll WHERE day < :before;
+
+-- name: drop-observations
+-- What the case side was told long ago.
+DELETE FROM observation WHERE at < :before;
+
+-- name: drop-noise
+-- Harmless kernel events.
+DELETE FROM event WHERE category = 'noise' AND last_at < :before;
+
+-- name: drop-events
+-- Kernel events that are very old.
+DELETE FROM event WHERE last_at < :before;
+
+-- name: count-events
+-- How many kernel events each box has.
+SELECT box, count(*) AS events FROM event GROUP BY box;
+
+-- name: drop-most-events
+-- Of the events of a box that are too many, the least weighty and oldest.
+DELETE FROM event WHERE id IN (
+    SELECT id FROM event WHERE box = :box
+    ORDER BY CASE category WHEN 'noise' THEN 0 WHEN 'link' THEN 1 WHEN 'controller' THEN 2
+        ELSE 3 END, last_at
+    LIMIT :count);
+
+-- name: drop-notices
+-- Messages that came to their end long ago.
+DELETE FROM notice WHERE state IN ('sent', 'given-up', 'dropped') AND ended_at < :before;
+
+-- name: count-ended-notices
+-- How many messages came to their end.
+SELECT count(*) AS notices FROM notice WHERE state IN ('sent', 'given-up', 'dropped');
+
+-- name: drop-most-notices
+-- Of too many ended messages, the oldest.
+DELETE FROM notice WHERE id IN (
+    SELECT id FROM notice WHERE state IN ('sent', 'given-up', 'dropped')
+    ORDER BY ended_at, id LIMIT :count);
+
+-- name: drop-attempts
+-- Attempts whose message is gone.
+DELETE FROM attempt WHERE notice NOT IN (SELECT id FROM notice);
+
+-- name: drop-pool-work
+-- Samples of works that are long over.
+DELETE FROM pool_work WHERE at < :before;
+
+-- name: drop-cases
+-- Cases of the archive that were closed long ago.
+DELETE FROM case_file WHERE in_book = 0 AND closed_at < :before;
+
+-- name: drop-records
+-- The written history of cases that are gone, and of boxes where it is old.
+DELETE FROM record WHERE at < :before AND NOT EXISTS (
+    SELECT 1 FROM case_file WHERE case_file.box = record.box
+        AND case_file.number = record.case_number);
