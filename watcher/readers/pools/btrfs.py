@@ -100,20 +100,42 @@ def read(
         seen, spots = _look(host, one, _mount_of(host, one, mounts), mounted)
         blind.extend(spots)
         pools.append(judge(one, seen, _members(host, blocks, one), observed_at=observed_at))
-    known = {one.uuid for one in filesystems}
-    blind.extend(
-        Blindness(
-            source=SOURCE,
-            why=Unread.GARBLED,
-            detail=f"the filesystem {uuid} is mounted, and btrfs filesystem show does not list it",
-            remedy=REMEDY,
-        )
-        for uuid in sorted(mounted - known)
-    )
+    blind.extend(_unlisted(host, filesystems, mounts, mounted, tuple(carriers or ())))
     return PoolsRead(
         pools=tuple(pools),
         blind=tuple(dict.fromkeys(blind)),
         answered=() if blind else (SOURCE,),
+    )
+
+
+def _unlisted(
+    host: Host,
+    filesystems: tuple[Filesystem, ...],
+    mounts: tuple[Mount, ...],
+    mounted: frozenset[str],
+    carriers: tuple[str, ...],
+) -> tuple[Blindness, ...]:
+    """Tell of filesystems that are there by other signs, and that ``show`` does not list."""
+    uuids = {one.uuid for one in filesystems}
+    paths = {d.path for one in filesystems for d in one.devices if d.path is not None}
+    nodes = paths | {host.real_path(path) for path in paths}
+    signs = [f"the filesystem {uuid} is mounted" for uuid in sorted(mounted - uuids)]
+    signs += [
+        f"{mount.source} is mounted at {mount.target}"
+        for mount in mounts
+        if mount.source not in nodes and host.real_path(mount.source) not in nodes
+    ]
+    signs += [
+        f"/dev/{name} carries a btrfs signature" for name in carriers if f"/dev/{name}" not in nodes
+    ]
+    return tuple(
+        Blindness(
+            source=SOURCE,
+            why=Unread.GARBLED,
+            detail=f"{sign}, and btrfs filesystem show does not list it",
+            remedy=REMEDY,
+        )
+        for sign in signs
     )
 
 

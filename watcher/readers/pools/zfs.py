@@ -39,7 +39,7 @@ from watcher.readers.pools.shape import (
     blindness_of,
     on_device,
 )
-from watcher.readers.pools.zfs_judge import Usable, judge
+from watcher.readers.pools.zfs_judge import POOL_WORDS, Usable, judge
 from watcher.readers.pools.zfs_status import Status, Vdev
 from watcher.readers.pools.zfs_tree import build
 
@@ -112,6 +112,9 @@ def _from_text(host: Host, blind: list[Blindness]) -> tuple[Status, ...]:
         if pools:
             blind.append(blindness_of(SOURCE, error))
         return pools
+    listed = {line.split("\t")[0] for line in guids.stdout.splitlines()}
+    if listed != {pool.name for pool in pools}:
+        raise CannotParse(zfs_text.SOURCE, "it shows other pools than zpool list does")
     return tuple(with_list(pool, rows.stdout, guids.stdout) for pool in pools)
 
 
@@ -130,10 +133,10 @@ def with_list(pool: Status, rows: str, guids: str) -> Status:
             zfs_text.SOURCE, f"{pool.name} has {mine} vdevs by zpool list, and {told} are shown"
         )
     for line in guids.splitlines():
-        name, _, rest = line.partition("\t")
-        guid = rest.partition("\t")[0]
-        if name == pool.name and guid.isascii() and guid.isdigit():
-            return replace(pool, guid=guid)
+        words = line.split("\t")
+        whole = len(words) == 3 and words[1].isascii() and words[1].isdigit()
+        if words[0] == pool.name and whole and words[2] in POOL_WORDS:
+            return replace(pool, guid=words[1])
     raise CannotParse("zpool list", f"it does not tell the guid of {pool.name}")
 
 
