@@ -32,7 +32,7 @@ from watcher.readers.kernel_log import Batch, Position, read_journal
 from watcher.readers.pools import declared as declared_pools
 from watcher.readers.pools.declared import DeclaredPool, DrivesSeen
 from watcher.readers.pools.registry import read_pools
-from watcher.readers.pools.shape import PoolsRead, blindness_of, together
+from watcher.readers.pools.shape import Blocks, PoolsRead, UnseenBlocks, blindness_of, together
 from watcher.readers.smartctl import LIMIT_SECONDS
 
 BLOCK_DEVICES = "block-devices"
@@ -164,7 +164,7 @@ class Surveyor:
         unread: tuple[DriveUnread, ...],
     ) -> PoolsRead:
         """Look at pools of every kind; without block devices members cannot be traced."""
-        seen = blocks if blocks is not None else BlockMap(blocks=())
+        seen: Blocks = blocks if blocks is not None else UnseenBlocks()
         reads = [read_pools(self.host, seen, observed_at=now, previous=self._pools)]
         if self.looking.declared:
             answers = {r.identity.drive for r in readings}
