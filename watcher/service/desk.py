@@ -8,7 +8,7 @@ a crash at any point means "again", never "lost" and never "twice".
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import assert_never
@@ -75,9 +75,17 @@ class Desk:
         self.store = store
         self.standing = standing
 
-    def take_in(self, survey: Survey, now: datetime) -> Outcome:
-        """Take in a survey; a survey that was taken in before changes nothing."""
+    def take_in(
+        self, survey: Survey, now: datetime, *, keep: Mapping[str, str] | None = None
+    ) -> Outcome:
+        """Take in a survey; a survey that was taken in before changes nothing.
+
+        ``keep`` are texts that belong to it and are written down with it, or not at all: how far
+        the kernel log was read.
+        """
         with self.store.transaction() as tx:
+            for name, text in (keep or {}).items():
+                tx.keep(survey.box, name, text)
             view = view_of(tx, survey, now)
             if not tx.take_survey(survey, now):
                 return Outcome(taken=False)

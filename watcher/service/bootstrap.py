@@ -1,0 +1,118 @@
+"""Builds the parts of the service from the settings: the one place where they are put together."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from watcher.exposure.window import WindowPlan
+from watcher.facts.identity import BoxId, DriveId
+from watcher.facts.pool import Role
+from watcher.readers.discovery import ToldDrive
+from watcher.readers.pools.declared import DeclaredMember, DeclaredPool
+from watcher.readers.survey import Looking
+from watcher.rules.catalogue import CATALOGUE
+from watcher.service.desk import Standing
+from watcher.service.settings import load, to_policy, to_targets, to_tuning
+from watcher.service.settings_shape import Config
+from watcher.store.database import Store, open_store
+
+STORE_NAME = "midwatch.db"
+USUAL_SETTINGS = "/etc/midwatch/midwatch.yaml"
+
+FOLDER_MODE = 0o750
+
+
+def rule_names() -> Mapping[str, tuple[str, ...]]:
+    """Give the thresholds of every rule, to check the names that a settings file uses."""
+    return {
+        name: tuple(threshold.name for threshold in rule.thresholds)
+        for name, rule in CATALOGUE.items()
+    }
+
+
+def usual_settings(given: str | None) -> str | None:
+    """Choose the settings file: the one given, else the usual one where it is there, else none."""
+    if given is not None:
+        return given
+    return USUAL_SETTINGS if Path(USUAL_SETTINGS).exists() else None
+
+
+def load_settings(path: str | None, environ: Mapping[str, str]) -> Config:
+    """Read and check the settings with all names known. Raises ConfigError with every fault."""
+    return load(path, environ, rules=rule_names())
+
+
+def store_path(config: Config) -> Path:
+    """Say where the store is."""
+    return Path(config.state_directory or ".") / STORE_NAME
+
+
+def open_state(config: Config, now: datetime, *, check: bool, make: bool = True) -> Store:
+    """Open the store where the settings say; with ``make`` its folder is made first.
+
+    Raises StoreError, or OSError when the folder cannot be made.
+    """
+    path = store_path(config)
+    if make and not path.parent.is_dir():
+        path.parent.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
+    return open_store(path, now=now, check=check)
+
+
+def box_of(config: Config) -> BoxId:
+    """Give the name of this box."""
+    return BoxId(config.box_name or "box")
+
+
+def zone_of(config: Config) -> ZoneInfo:
+    """Give the owner's time zone."""
+    return ZoneInfo(config.zone or "UTC")
+
+
+def to_standing(config: Config, drives: Mapping[str, DriveId] | None = None) -> Standing:
+    """Give what the desk works by."""
+    return Standing(
+        box=box_of(config),
+        policy=to_policy(config),
+        tuning=to_tuning(config, drives),
+        targets=to_targets(config),
+        plan=WindowPlan(zone=zone_of(config)),
+        page_url=config.web.public_url if config.web.enabled else "",
+    )
+
+
+def to_looking(config: Config) -> Looking:
+    """Give how the box is looked at."""
+    return Looking(
+        box=box_of(config),
+        told=tuple(
+            ToldDrive(
+                serial=drive.serial,
+                node=drive.node,
+                device_type=drive.device_type,
+                bay=drive.bay,
+                watch=drive.watch,
+            )
+            for drive in config.drives
+        ),
+        declared=tuple(
+            DeclaredPool(
+                name=pool.name,
+                members=tuple(DeclaredMember(name=name, role=Role.DATA) for name in pool.drives),
+                bears=pool.may_lose,
+                at_stake=pool.at_stake,
+            )
+            for pool in config.pools
+        ),
+        limit_seconds=float(config.survey.drive_timeout_seconds),
+        wake=config.survey.wake_sleeping_drives,
+        kernel_log=config.kernel_log.source != "none",
+    )
+
+
+def environment() -> Mapping[str, str]:
+    """Give the environment; nothing else in the service reads it."""
+    return os.environ

@@ -1,0 +1,283 @@
+"""The service's loop: look, decide, write down, let deliver; and keep going whatever happens.
+
+One thread decides. Looking at the box is done by a second one, because a dying drive may hold it
+for a minute; the schedule and the signals only put words into a queue. The loop ends after the
+transaction under way. It says "alive" to systemd only while complete rounds are being made.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import threading
+import time
+import traceback
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Protocol
+
+from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from watcher.facts.survey import Survey
+from watcher.readers.kernel_log import Position
+from watcher.readers.survey import Taken
+from watcher.service.clock import Clock, StepWatch, raw_wall_clock
+from watcher.service.desk import Desk, Outcome
+from watcher.service.supervisor import Supervisor
+from watcher.store.errors import StoreError
+
+POSITION = "kernel-log-position"
+"""Under which name the store keeps how far the kernel log was read."""
+
+LONGEST_WAIT_SECONDS = 5.0
+"""The loop looks around at least this often: a command may have changed the book."""
+
+EARLY_AFTER = timedelta(seconds=60)
+"""How long after a survey that brought news the next one is taken, so that a state that only
+flashes up is seen twice. Our choice."""
+
+MISSED_ROUNDS = 3
+"""After so many rounds without a complete survey the service no longer says that it is alive."""
+
+
+class Word(StrEnum):
+    """What can be asked of the loop."""
+
+    SURVEY = "survey"
+    DEEP = "deep-survey"
+    UPKEEP = "upkeep"
+    HEARTBEAT = "heartbeat"
+    RELOAD = "reload"
+    STOP = "stop"
+
+
+class Delivers(Protocol):
+    """The delivery, as far as the loop needs it."""
+
+    def keep_going(self) -> bool:
+        """Start it when it is not running."""
+
+    def wake(self) -> None:
+        """Say that there may be something to send."""
+
+    def reload(self) -> None:
+        """Say that the settings changed."""
+
+    def end(self) -> None:
+        """Let it finish and end it."""
+
+
+class Looks(Protocol):
+    """The surveyor, as far as the loop needs it."""
+
+    def take(
+        self, survey: str, now: datetime, *, position: Position | None = None, deep: bool = False
+    ) -> Taken:
+        """Look at everything once."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rhythm:
+    """How often things are done."""
+
+    survey: timedelta = timedelta(minutes=10)
+    deep: timedelta = timedelta(hours=24)
+    upkeep: timedelta = timedelta(hours=24)
+    heartbeat: timedelta | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hooks:
+    """What the loop calls for people; none of them may raise."""
+
+    surveyed: Callable[[Survey, Outcome], None]
+    trouble: Callable[[str], None]  # a sentence about the watch itself
+    reload: Callable[[], Desk | None]  # a new desk, or None when the old settings stay
+    beat: Callable[[], None]  # call the owner's heartbeat address
+
+
+class Watch:
+    """The running service."""
+
+    def __init__(
+        self,
+        *,
+        desk: Desk,
+        surveyor: Looks,
+        clock: Clock,
+        delivery: Delivers,
+        supervisor: Supervisor,
+        rhythm: Rhythm,
+        hooks: Hooks,
+    ) -> None:
+        """Put the parts together; nothing runs yet."""
+        self.desk = desk
+        self._surveyor = surveyor
+        self._clock = clock
+        self._delivery = delivery
+        self._supervisor = supervisor
+        self._rhythm = rhythm
+        self._hooks = hooks
+        self._words: queue.SimpleQueue[Word | Taken | str] = queue.SimpleQueue()
+        self._looking = False
+        self._again = False  # another survey was asked for while one is going on
+        self._early_at: float | None = None  # monotonic
+        self._complete_at = clock.monotonic()
+        self._steps = StepWatch(raw_wall_clock(), clock.monotonic())
+        self._count = 0
+        self.rounds = 0
+
+    def ask(self, word: Word) -> None:
+        """Ask the loop for something; from any thread, also from a signal handler."""
+        self._words.put(word)
+
+    def run(self) -> None:
+        """Go on until stopped."""
+        scheduler = BackgroundScheduler(
+            timezone="UTC",
+            executors={"default": ThreadPoolExecutor(1)},
+            # a late run is better than none, and one is enough however many were missed
+            job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
+        )
+        every = {Word.SURVEY: self._rhythm.survey, Word.DEEP: self._rhythm.deep}
+        every[Word.UPKEEP] = self._rhythm.upkeep
+        if self._rhythm.heartbeat is not None:
+            every[Word.HEARTBEAT] = self._rhythm.heartbeat
+        for word, span in every.items():
+            scheduler.add_job(
+                self.ask, "interval", args=(word,), seconds=span.total_seconds(), id=word.value
+            )
+        scheduler.start()
+        self.ask(Word.DEEP)
+        self._delivery.keep_going()
+        self._supervisor.ready("taking the first look")
+        try:
+            while self._turn():
+                pass
+        finally:
+            self._supervisor.stopping()
+            scheduler.shutdown(wait=False)
+            self._delivery.end()
+
+    def _turn(self) -> bool:
+        """Handle what comes next, or that nothing came; False to stop."""
+        try:
+            word = self._words.get(timeout=self._wait_seconds())
+        except queue.Empty:
+            word = None
+        try:
+            if word is Word.STOP:
+                return False
+            if isinstance(word, Taken):
+                self._take_in(word)
+            elif isinstance(word, Word):
+                self._do(word)
+            elif isinstance(word, str):
+                self._looking = False
+                self._hooks.trouble(word)
+            self._pass_time()
+        except StoreError as error:
+            self._hooks.trouble(f"The state could not be written: {error}")
+            time.sleep(1.0)  # the disk may need a moment; the queue keeps what comes
+        return True
+
+    def _wait_seconds(self) -> float:
+        """Give how long to wait for the next word."""
+        wait = LONGEST_WAIT_SECONDS
+        if self._early_at is not None:
+            wait = min(wait, self._early_at - self._clock.monotonic())
+        with contextlib.suppress(StoreError):
+            now = self._clock.now()
+            due = self.desk.deadline(now)
+            if due is not None:
+                wait = min(wait, (due - now).total_seconds())
+        return max(wait, 0.02)
+
+    def _pass_time(self) -> None:
+        """Do what falls due by itself."""
+        now = self._clock.now()
+        step = self._steps.look(raw_wall_clock(), self._clock.monotonic())
+        if step is not None:
+            self.ask(Word.SURVEY)  # after a sleep or a stepped clock, look before deciding
+        due = self.desk.deadline(now)
+        if due is not None and due <= now and self.desk.tick(now).told:
+            self._delivery.wake()
+        self._delivery.keep_going()
+        if self._early_at is not None and self._clock.monotonic() >= self._early_at:
+            self._early_at = None
+            self._look(deep=False)
+        silent = self._clock.monotonic() - self._complete_at
+        if silent < MISSED_ROUNDS * self._rhythm.survey.total_seconds() + 120:
+            self._supervisor.alive(f"{self.rounds} rounds made")
+
+    def _do(self, word: Word) -> None:
+        """Do what was asked."""
+        match word:
+            case Word.SURVEY | Word.DEEP:
+                self._look(deep=word is Word.DEEP)
+            case Word.UPKEEP:
+                with self.desk.store.transaction() as tx:
+                    tx.roll_up(self._clock.now())
+            case Word.HEARTBEAT:
+                self._hooks.beat()
+            case Word.RELOAD:
+                desk = self._hooks.reload()
+                if desk is not None:
+                    self.desk = desk
+                    self._delivery.reload()
+                    self._look(deep=False)
+            case Word.STOP:
+                pass
+
+    def _look(self, *, deep: bool) -> None:
+        """Have the box looked at; one look at a time."""
+        if self._looking:
+            self._again = True
+            return
+        with self.desk.store.snapshot() as tx:
+            text = tx.kept(self.desk.standing.box, POSITION)
+        position = Position.from_text(text) if text else None
+        self._looking = True
+        self._count += 1
+        now = self._clock.now()
+        name = f"{self.desk.standing.box}/{now:%Y%m%dT%H%M%S.%f}/{self._count}"
+        threading.Thread(
+            target=self._look_now, args=(name, now, position, deep), name="look", daemon=True
+        ).start()
+
+    def _look_now(
+        self,
+        name: str,
+        now: datetime,
+        position: Position | None,
+        deep: bool,  # noqa: FBT001
+    ) -> None:
+        """Look, in a thread of its own; whatever goes wrong becomes a word for the loop."""
+        try:
+            self._words.put(self._surveyor.take(name, now, position=position, deep=deep))
+        except Exception as error:  # noqa: BLE001 - the outermost ring: said, and the watch goes on
+            where = traceback.extract_tb(error.__traceback__)[-1]
+            place = f"{where.filename.rpartition('/')[2]}:{where.lineno}"
+            self._words.put(
+                f"A look at the box failed by a fault of ours ({type(error).__name__}: {error}, "
+                f"{place}); the next one is tried as planned."
+            )
+
+    def _take_in(self, taken: Taken) -> None:
+        """Hand a survey to the desk, with how far the kernel log was read."""
+        self._looking = False
+        now = self._clock.now()
+        keep = {POSITION: taken.position.to_text()} if taken.position is not None else {}
+        outcome = self.desk.take_in(taken.survey, now, keep=keep)
+        self.rounds += 1
+        self._complete_at = self._clock.monotonic()
+        if outcome.told:
+            self._delivery.wake()
+            self._early_at = self._clock.monotonic() + EARLY_AFTER.total_seconds()
+        self._hooks.surveyed(taken.survey, outcome)
+        if taken.more_log or self._again:
+            self._again = False
+            self._look(deep=False)
