@@ -16,11 +16,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from watcher.readers import discovery
 from watcher.readers.blocks import COMMAND as LSBLK
 from watcher.readers.blocks import OLD_COMMAND as OLD_LSBLK
+from watcher.readers.kernel_log import journal_command
 from watcher.readers.pools import file_parity, zfs
 from watcher.readers.pools.lvm_report import LVS, PVS, STATUS
 from watcher.readers.recorded import Answer, RecordedHost
+from watcher.readers.smartctl import DriveTarget, command
 
 SOMETIME = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 """When a step tells no time: the day of the runs."""
@@ -101,6 +104,7 @@ def host_of(texts: Mapping[str, str]) -> tuple[RecordedHost, datetime]:
     _zfs(tape)
     _file_parity(tape)
     _smart(tape)
+    _journal(tape)
     return (
         RecordedHost(
             programs=tape.programs, files=tape.files, links=tape.links, folders=tape.folders
@@ -333,4 +337,28 @@ def _mounted(text: str) -> str:
 
 
 def _smart(tape: Tape) -> None:
-    tape.program(("smartctl", "--scan-open", "-j"), "smartctl-scan-open.json")
+    """Answer for each drive under every name and type it may be asked by."""
+    tape.program(discovery.COMMAND, "smartctl-scan-open.json")
+    recorded: dict[str, str] = {}
+    for name in sorted(tape.texts):  # "-a-" before "-x-", which has more pages and comes last
+        if re.fullmatch(r"smartctl-[ax]-.+\.json", name):
+            recorded[re.sub(r"smartctl-[ax]-(.+)\.json", r"\1", name)] = name
+    scanned: list[dict[str, str]] = []
+    for short, name in recorded.items():
+        try:
+            device = json.loads(tape.text(name) or "").get("device", {})
+        except ValueError:
+            device = {}
+        node = device.get("name") or f"/dev/{short}"
+        kind = device.get("type") or "auto"
+        scanned.append({"name": node, "type": kind})
+        for asked in {node, f"/dev/{short}"}:
+            for how in {"auto", "sat", "scsi", "nvme", kind}:
+                tape.program(command(DriveTarget(node=asked, device_type=how)), name)
+    if scanned and discovery.COMMAND not in tape.programs:  # a step that only asked the drives
+        scan = {"smartctl": {"exit_status": 0}, "devices": scanned}
+        tape.programs[discovery.COMMAND] = (0, json.dumps(scan), "")
+
+
+def _journal(tape: Tape) -> None:
+    tape.program(journal_command(None), "journal-kernel.jsonl")

@@ -16,6 +16,7 @@ import pytest
 
 from tests.lab.captured import look
 from tests.lab.step_host import kept_step, kept_steps, texts_of
+from tests.lab.truth_filesystems import FILESYSTEMS
 
 SHARED = Path(__file__).resolve().parents[2] / ".." / "shared" / "captures"
 
@@ -139,6 +140,7 @@ TRUTH: dict[tuple[str, str, str], tuple[Any, ...]] = {
     ),
     ("lvm", "10-refreshed", "vg0/five"): (WELL, 1, 1, None, FIVE, []),
 }  # fmt: skip
+TRUTH |= FILESYSTEMS
 
 
 def told(pool: dict[str, Any]) -> tuple[Any, ...]:
@@ -161,7 +163,10 @@ def test_a_recorded_pool_is_told_as_it_was(scenario: str, step: str, name: str) 
 
 
 def test_every_kept_step_has_its_truth_in_the_table() -> None:
-    assert {(scenario, step) for scenario, step, _ in TRUTH} == set(kept_steps())
+    """The steps of other kinds of pools have their table beside their readers."""
+    mine = {scenario for scenario, _, _ in TRUTH}
+    kept = {(scenario, step) for scenario, step in kept_steps() if scenario in mine}
+    assert {(scenario, step) for scenario, step, _ in TRUTH} == kept
 
 
 def test_members_are_traced_to_drives_that_keep_their_names() -> None:
@@ -197,6 +202,12 @@ def test_a_source_that_was_not_recorded_is_a_blind_spot(lost: str) -> None:
     else:
         assert "md" in [spot["source"] for spot in seen["blind"]]
         assert not seen["pools"]
+
+
+def test_a_step_is_judged_by_the_rules() -> None:
+    findings = look(kept_step("md_raid5", "04-failing"))["findings"]
+    about = "pool:md:ce391fe7:343f770f:00b6873b:4fac137a"
+    assert [f["urgency"] for f in findings if f["subject"] == about] == ["now"]
 
 
 def test_the_command_prints_one_json_object(tmp_path: Path) -> None:
