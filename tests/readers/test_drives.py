@@ -1,0 +1,95 @@
+"""All drives at once: none is lost, none twice, and a hung one holds up nobody else."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.readers.drive_samples import NOW, answer, ata_answer, ata_document, program
+from watcher.facts.drive import DriveReading, DriveUnread, Unread
+from watcher.facts.identity import DriveId
+from watcher.readers.blocks import parse as parse_blocks
+from watcher.readers.drives import learn_ids, read_all, sort_answers
+from watcher.readers.recorded import RecordedHost
+from watcher.readers.runner import RealHost
+from watcher.readers.smartctl import DriveTarget, command, parse
+
+
+def reading(serial: str = "S1", node: str = "/dev/sdb", kind: str = "sat") -> DriveReading:
+    document = ata_document(serial=serial)
+    del document["wwn"]
+    result = parse(answer(document), node=node, device_type=kind, observed_at=NOW)
+    assert isinstance(result, DriveReading)
+    return result
+
+
+def unread(node: str, drive: str | None, why: Unread = Unread.NO_SMART) -> DriveUnread:
+    return DriveUnread(
+        node=node,
+        why=why,
+        detail="x",
+        observed_at=NOW,
+        drive=DriveId(drive) if drive else None,
+    )
+
+
+def test_every_drive_is_in_one_of_the_two_lists() -> None:
+    targets = [DriveTarget(node=f"/dev/sd{letter}", device_type="sat") for letter in "abc"]
+    programs = {
+        command(target): (0, ata_answer(ata_document(serial=f"S{number}")), "")
+        for number, target in enumerate(targets[:2])
+    }
+    document = ata_document(serial="S1")
+    document["wwn"]["id"] = 0x99
+    programs[command(targets[1])] = (0, ata_answer(document), "")
+    readings, rest = read_all(RecordedHost(programs=programs), targets, observed_at=NOW)
+    assert [one.node for one in readings] == ["/dev/sda", "/dev/sdb"]
+    assert [one.node for one in rest] == ["/dev/sdc"]
+
+
+def test_no_targets_give_no_answers() -> None:
+    assert read_all(RecordedHost(), [], observed_at=NOW) == ((), ())
+
+
+def test_a_drive_seen_twice_is_one_drive_and_a_reading_wins() -> None:
+    first, again = reading(), reading(node="/dev/sdq")
+    drive = first.identity.drive
+    readings, rest = sort_answers(
+        [unread("/dev/sdz", drive), first, again, unread("/dev/sdx", "A"), unread("/dev/sdy", "A")]
+    )
+    assert readings == (first,)
+    assert [one.node for one in rest] == ["/dev/sdx"]
+
+
+def test_two_drives_that_cannot_be_told_apart_stay_two() -> None:
+    _, rest = sort_answers([unread("/dev/sdx", None), unread("/dev/sdy", None)])
+    assert len(rest) == 2
+
+
+def test_a_bridge_that_hides_the_drive_is_put_right() -> None:
+    text = '{"blockdevices":[{"name":"sdb","type":"disk","model":"Dock","serial":"D1"}]}'
+    blocks = parse_blocks(text)
+    assert learn_ids([reading()], blocks) == {"Dock_D1": "Hollerup_HX-8000_S1"}
+    assert learn_ids([reading(kind="megaraid,4")], blocks) == {}
+    assert learn_ids([reading(node="/dev/none")], blocks) == {}
+
+
+def test_a_hung_drive_holds_up_nobody_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """24 real runs at once, one of which hangs: the others are all read, within its limit."""
+    targets = [DriveTarget(node=f"/dev/x{number:02d}", device_type="sat") for number in range(24)]
+    for number, target in enumerate(targets):
+        document = ata_document(serial=f"S{number}")
+        document["wwn"]["id"] = number
+        (tmp_path / Path(target.node).name).write_text(ata_answer(document))
+    hung = tmp_path / "x07"
+    hung.unlink()
+    body = f"for last; do :; done; cat {tmp_path}/$(basename $last) || sleep 60"
+    program(tmp_path, "smartctl", body)
+    monkeypatch.setenv("PATH", f"{tmp_path}{os.pathsep}{os.environ['PATH']}")
+    started = time.monotonic()
+    readings, rest = read_all(RealHost(), targets, observed_at=NOW, limit_seconds=5)
+    assert time.monotonic() - started < 10
+    assert (len(readings), [one.why for one in rest]) == (23, [Unread.HUNG])
