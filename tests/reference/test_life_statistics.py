@@ -253,7 +253,8 @@ def test_31_cars() -> None:
 def test_weibull_functions_of_the_nist_handbook() -> None:
     """Shape 1.5, scale 5,000 at 1,000 h: share failed 0.0856, density 1.23e-4.
 
-    Section 8.1.6.2 from memory; the share 0.0855593563928 also in an independent code's test data (second hand).
+    Section 8.1.6.2 from memory; the share 0.0855593563928 is also in the test data of an
+    independent code (second hand).
     """
     law = Weibull(shape=1.5, scale=5000)
     assert law.failed_by(1000) == pytest.approx(0.0855593563928, rel=1e-12)

@@ -42,13 +42,14 @@ class Span:
         """Make a span from its 10%, 50% and 90% points, in hours.
 
         Log-normal on either side of the middle, each side with its own width; normal and cut at
-        zero on the lower side when ``earliest`` is zero.
+        zero on the lower side when ``earliest`` is zero, and normal beyond the 90% point, so that
+        a wide guess does not grow an endless tail.
         """
         if not 0 <= earliest <= likely <= latest:
             raise ValueError(f"want 0 <= {earliest} <= {likely} <= {latest}")
         if earliest == latest:
             return cls.exactly(likely)
-        return cls(tuple(_about(z, earliest, likely, latest) for z in _STEPS))
+        return cls(tuple(sorted(_about(z, earliest, likely, latest) for z in _STEPS)))
 
     @classmethod
     def of_values(cls, values: list[float]) -> Span:
@@ -127,14 +128,14 @@ NO_TIME = Span((0.0,))
 
 
 def _about(z: float, earliest: float, likely: float, latest: float) -> float:
-    """Give the value at ``z`` standard deviations of a split log-normal (or normal at zero)."""
+    """Give the value at ``z`` standard deviations of the middle; see :meth:`Span.about`."""
     if z < 0:
         if earliest > 0:
-            return likely * math.exp(z / _Z90 * math.log(likely / earliest))
+            return math.exp(math.log(likely) + z / _Z90 * (math.log(likely) - math.log(earliest)))
         return max(0.0, likely + z / _Z90 * (likely - earliest))
-    if likely > 0:
-        return likely * math.exp(z / _Z90 * math.log(latest / likely))
-    return z / _Z90 * latest
+    if z > _Z90 or likely <= 0:
+        return likely + z / _Z90 * (latest - likely)
+    return math.exp(math.log(likely) + z / _Z90 * (math.log(latest) - math.log(likely)))
 
 
 def _thin(ordered: list[float]) -> tuple[float, ...]:
