@@ -25,6 +25,7 @@ Traps:
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -47,6 +48,7 @@ BLOCK_BYTES = 1 << 20
 MOST_BYTES = 32 << 20
 """Of a file, read for one batch. Our choice."""
 
+_OTHER_ROWS = re.compile(r"\n(?![{\n]|-- |\Z)")  # "-- No entries --" is no entry
 _FORBIDDEN_HINTS = ("not seeing messages", "insufficient permissions", "Permission denied")
 _REMEDY_RIGHTS = (
     "Run as root, or add the user to the group systemd-journal: "
@@ -121,8 +123,7 @@ def parse_journal(text: str, position: Position | None = None) -> Batch:
     A line that is cut or garbled is counted; it hides none of its neighbours. The position is
     that of the last entry that could be read.
     """
-    rows = text.split("\n")
-    last = next((cursor for row in reversed(rows) if (cursor := _cursor_of(row))), None)
+    last = _last_cursor(text)
     lines: list[Line] = []
     unreadable = 0
     for entry in worth_reading_json(text):
@@ -131,16 +132,28 @@ def parse_journal(text: str, position: Position | None = None) -> Batch:
             unreadable += 1
         else:
             lines.extend(read)
-    other = [row for row in rows if row[:1] != "{" and row and row[:3] != "-- "]
-    if last is None and any(row.strip() for row in rows if row[:3] != "-- "):
+    other = sum(1 for _ in _OTHER_ROWS.finditer("\n" + text))
+    if last is None and (other or text.strip()[:1] == "{"):
         raise CannotParse(SOURCE, "the journal's answer is not JSON", line=text.strip())
     return Batch(
         lines=tuple(lines),
         position=Position(source="journal", cursor=last)
         if last is not None
         else position or Position(source="journal"),
-        unreadable=unreadable + len(other),
+        unreadable=unreadable + other,
     )
+
+
+def _last_cursor(text: str) -> str | None:
+    """Give the cursor of the last entry that can be read."""
+    end = len(text)
+    while end > 0:
+        start = text.rfind("\n", 0, end) + 1
+        cursor = _cursor_of(text[start:end])
+        if cursor is not None:
+            return cursor
+        end = start - 1
+    return None
 
 
 def _cursor_of(entry: str) -> str | None:

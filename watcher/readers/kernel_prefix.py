@@ -72,6 +72,9 @@ _CLASSIC = re.compile(
     r"(?P<month>\w{3}) +(?P<day>\d{1,2}) (?:(?P<year>\d{4}) )?(?P<time>\d\d:\d\d:\d\d(?:\.\d+)?) "
     r"(?:(?P<host>\S+) )?(?P<who>kernel(?:\[\d+\])?): ?"
 )
+_USUAL = re.compile(
+    r"([A-Z][a-z]{2}) +(\d{1,2}) (\d\d:\d\d:\d\d) \S+ kernel: \[ *(\d{1,12}\.\d{1,9})\] (?=[^\s\[])"
+)
 _CLASSIC_OTHER = re.compile(
     r"\w{3} +\d{1,2} (?:\d{4} )?\d\d:\d\d:\d\d(?:\.\d+)? \S+ [\w./@()-]+(?:\[\d+\])?:"
 )
@@ -95,6 +98,14 @@ def strip_prefix(line: str, dating: Dating) -> Stripped | None:
     A prefix that is not understood stays part of the text: nothing is thrown away.
     """
     text = line[:LONGEST].rstrip("\r\n")
+    found = _USUAL.match(text)
+    if found:
+        month, day, clock, seconds = found.groups()
+        return Stripped(
+            text=text[found.end() :],
+            at=_classic_time(month, day, None, clock, dating),
+            since_boot=float(seconds),
+        )
     at: datetime | None = None
     since_boot: float | None = None
     severity: Severity | None = None

@@ -53,10 +53,16 @@ _SPEAKERS = (
 
 INTEREST = "(?:" + "|".join(_SPEAKERS) + ")"
 
-_boring_text = re.compile(
-    rf"(?:[A-Z]\w\w [ \d]\d [\d:]{{8}} \S+ kernel: )?\[ *\d+\.\d+\] (?!{INTEREST})|"
-    rf"[A-Z]\w\w [ \d]\d [\d:]{{8}} \S+ kernel: (?!{INTEREST}|\[ *\d+\.)|"
-    r"[A-Z]\w\w [ \d]\d [\d:]{8} \S+ (?!kernel)[\w.@-]+(?:\[\d+\])?: ".encode("ascii")
+_not_boring = re.compile(
+    (
+        r"\n(?!"
+        # the usual form first, since most lines of a busy log are of it
+        rf"[A-Z][a-z][a-z] .{{12}}[^ \n]+ kernel: \[[^]\n]*\] (?!{INTEREST})|"
+        rf"(?:[A-Z]\w\w [ \d]\d [\d:]{{8}} \S+ kernel: )?\[ *\d+\.\d+\] (?!{INTEREST})|"
+        rf"[A-Z]\w\w [ \d]\d [\d:]{{8}} \S+ kernel: (?!{INTEREST}|\[ *\d+\.)|"
+        r"[A-Z]\w\w [ \d]\d [\d:]{8} \S+ (?!kernel)[\w.@-]+(?:\[\d+\])?: |"
+        r"\n|\Z)"
+    ).encode("ascii")
 )
 _json_interest = re.compile(rf'"MESSAGE" ?: ?(?:"(?:{INTEREST}|\\t|\[|[^"\\]*\\n)|\[|null)')
 
@@ -66,12 +72,13 @@ def worth_reading(block: bytes) -> list[bytes]:
 
     Lines of other programs in a mixed file (``sshd[12]:``) are left out.
     """
-    lines = block.split(b"\n")
-    return [
-        line
-        for line, boring in zip(lines, map(_boring_text.match, lines), strict=True)
-        if boring is None and line
-    ]
+    text = b"\n" + block
+    kept: list[bytes] = []
+    for found in _not_boring.finditer(text):
+        start = found.end()
+        end = text.find(b"\n", start)
+        kept.append(text[start:end] if end >= 0 else text[start:])
+    return kept
 
 
 def worth_reading_json(text: str) -> list[str]:
