@@ -1,0 +1,55 @@
+"""The lines of a saved smartctl report, and the numbers in them.
+
+Numbers may be grouped by the writer's language (1,234 · 1.234 · 1 234). A line without an end at
+the end of the text is not read: it may be cut in the middle of a number.
+"""
+
+from __future__ import annotations
+
+import re
+
+from watcher.readers.errors import CannotParse
+
+SOURCE = "smartctl-text"
+
+_FIELD = re.compile(r"([A-Z][^:]{1,60}?)\s*:\s*(.*?)\s*")
+_GROUPED = re.compile(r"\d{1,3}(?:[,.'’ \u00a0\u202f\ufffd]\d{3}){1,8}|\d{1,24}")
+_SIZE = re.compile(rf"({_GROUPED.pattern})(?: bytes)?(?: \[.*\])?")
+
+
+def number_of(text: str, name: str) -> int:
+    """Read a count that may be grouped in thousands; raises ``CannotParse``."""
+    match = _SIZE.fullmatch(text.strip())
+    if match is None:
+        raise CannotParse(SOURCE, f"{name} is not a number", line=text)
+    return int(re.sub(r"\D", "", match[1]))
+
+
+class Lines:
+    """The lines of a report, with the fields of the ``Name: value`` kind found once."""
+
+    def __init__(self, text: str) -> None:
+        """Split; a last line without an end is dropped."""
+        lines = text.replace("\r\n", "\n").split("\n")
+        self.lines = lines[:-1]
+        self.fields: dict[str, str] = {}
+        for line in self.lines:
+            if ":" in line and (match := _FIELD.fullmatch(line)):
+                self.fields.setdefault(match[1], match[2])
+
+    def get(self, *names: str) -> str | None:
+        """Give the first of some fields that is there."""
+        for name in names:
+            found = self.fields.get(name)
+            if found:
+                return found
+        return None
+
+    def number(self, name: str) -> int | None:
+        """Give a field as a count, or None when it is absent."""
+        text = self.fields.get(name)
+        return None if text is None or text in {"", "-"} else number_of(text, name)
+
+    def has(self, *starts: str) -> bool:
+        """Tell whether a line begins with one of some texts."""
+        return any(line.startswith(starts) for line in self.lines)

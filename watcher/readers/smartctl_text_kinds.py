@@ -1,0 +1,336 @@
+"""The parts of a saved smartctl report that differ between ATA, NVMe and SCSI.
+
+See smartctl_text.py for the program, its versions and the rules of strictness.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from watcher.facts.drive import Metric, Verdict
+from watcher.readers.attributes import raw_from_text
+from watcher.readers.drive_report import (
+    DATA_UNIT_BYTES,
+    Report,
+    judge_nvme,
+    judge_scsi,
+    make_attribute,
+    self_test,
+)
+from watcher.readers.errors import CannotParse
+from watcher.readers.smartctl_json import gigabytes_of
+from watcher.readers.smartctl_lines import SOURCE, Lines, number_of
+
+_OLD_FLAG = re.compile(r"0x[0-9a-f]{4}")
+_BRIEF_FLAG = re.compile(r"[P-][O-][S-][R-][C-][K-]\S*")
+_STATISTIC = re.compile(r"0x([0-9a-f]{2})\s+0x([0-9a-f]{3})\s+\d\s+(-?\d{1,24})\s+(\S{3})\s+\S.*")
+_ATA_TEST = re.compile(
+    r"#\s?\d+\s+(\S.{0,17}?)\s{2,}(\S.*?)\s+(\d{1,3})%\s+(\d{1,10})\s+(-|\d{1,20})\s*"
+)
+_SCSI_TEST = re.compile(
+    r"#\s?\d+\s+(\S.{0,17}?)\s{2,}(\S.*?)\s{2,}(-|\d+)\s+(NOW|-|\d{1,10})\s+"
+    r"(-|\d{1,20}|0x[0-9a-f]{1,16}) \[.*\]"
+)
+_NVME_TEST = re.compile(
+    r"\s*\d{1,2}\s+(\S.{0,17}?)\s{2,}(\S.*?)\s{2,}(-|\d{1,10})\s+(-|\d{1,20})(?:\s+\S+){3,4}\s*"
+)
+_SENSE = re.compile(r"\[asc=([0-9a-f]{1,2}), ?ascq=([0-9a-f]{1,2})\]")
+_RUNNING = re.compile(r"\s*(\d{1,3})% of test remaining\.")
+_DEFECTS = re.compile(r"\s*Pending defect count:\s*(\d{1,12})(?: .*)?")
+_ERROR_ROW = re.compile(r"(read|write|verify):(?:\s+\d+){5}\s+([\d.,]+)\s+(\d{1,20})\s*")
+
+_NO_TABLE = (
+    "SMART Attributes not supported",
+    "Read SMART Data failed",
+    "SMART Disabled. Use option -s",
+    "Device does not support SMART",
+)
+
+_ATA_WORDS = {
+    "PASSED": Verdict.PASSED,
+    "FAILED!": Verdict.FAILING,
+    "UNKNOWN!": Verdict.UNKNOWN,
+}
+GUESSED = "Warning: This result is based on an Attribute check."
+"""smartctl's words when the drive itself gave no verdict."""
+
+
+def _overall(report: Report, lines: Lines) -> Verdict:
+    """Read the verdict line of ATA and NVMe; raises when there is none and no reason for it."""
+    found: set[Verdict] = set()
+    for line in lines.lines:
+        if line.startswith("SMART overall-health self-assessment test result:"):
+            word = line.split(":", 1)[1].strip()
+            if word not in _ATA_WORDS:
+                raise CannotParse(SOURCE, "the verdict is not known", line=line)
+            found.add(_ATA_WORDS[word])
+    if len(found) > 1:
+        raise CannotParse(SOURCE, "two verdicts differ")
+    if not found:
+        if lines.has("SMART Status command failed", "SMART Status not supported"):
+            report.doubts.append("The drive did not give its verdict.")
+            return Verdict.UNKNOWN
+        raise CannotParse(SOURCE, "there is no verdict: the report is cut or not complete")
+    verdict = found.pop()
+    if verdict is Verdict.PASSED and lines.has(GUESSED):
+        report.doubts.append(
+            "The drive itself gave no verdict; smartctl looked at the attribute table instead."
+        )
+        return Verdict.UNKNOWN
+    return verdict
+
+
+def _attribute_rows(lines: Sequence[str]) -> list[str]:
+    """Cut out the attribute table; raises when it has no end."""
+    try:
+        start = next(i for i, line in enumerate(lines) if line.startswith("ID# ATTRIBUTE_NAME"))
+    except StopIteration:
+        return []
+    for end in range(start + 1, len(lines)):
+        stripped = lines[end].strip()
+        if not stripped or stripped.startswith("||||||_"):
+            if end == start + 1:
+                raise CannotParse(SOURCE, "the attribute table is empty")
+            return list(lines[start + 1 : end])
+    raise CannotParse(SOURCE, "the attribute table has no end: the report is cut")
+
+
+def _number_or_none(text: str) -> int | None:
+    """Read a three-digit column, where dashes mean that there is none; raises if odd."""
+    if text == "---":
+        return None
+    if not re.fullmatch(r"[0-9]{1,3}", text):
+        raise CannotParse(SOURCE, "an attribute row has no number where one belongs", line=text)
+    return int(text)
+
+
+def _attribute(report: Report, line: str) -> None:
+    """Read one attribute row in any of its three forms."""
+    parts = line.split(None, 9)
+    if len(parts) >= 10 and _OLD_FLAG.fullmatch(parts[2]) and parts[6] in {"Pre-fail", "Old_age"}:
+        said, raw_text = parts[8], parts[9].strip()
+        prefail = parts[6] == "Pre-fail"
+    else:
+        parts = line.split(None, 7)
+        if len(parts) < 8:
+            raise CannotParse(SOURCE, "an attribute row is too short", line=line)
+        said, raw_text = parts[6], parts[7].strip()
+        if _OLD_FLAG.fullmatch(parts[2]):
+            prefail = bool(int(parts[2], 16) & 1)
+        elif _BRIEF_FLAG.fullmatch(parts[2]):
+            prefail = parts[2].startswith("P")
+        else:
+            raise CannotParse(SOURCE, "an attribute row has unknown flags", line=line)
+    if said not in {"-", "NOW", "Past", "FAILING_NOW", "In_the_past"}:
+        raise CannotParse(SOURCE, "an attribute row says an unknown word", line=line)
+    raw = raw_from_text(raw_text)
+    number = _number_or_none(parts[0])
+    if number is None:
+        raise CannotParse(SOURCE, "an attribute row has no number", line=line)
+    report.attributes.append(
+        make_attribute(
+            number=number,
+            name=parts[1],
+            value=_number_or_none(parts[3]),
+            worst=_number_or_none(parts[4]),
+            threshold=_number_or_none(parts[5]),
+            raw=0 if raw is None else raw,
+            raw_text=raw_text,
+            prefail=prefail,
+            said=said,
+        )
+    )
+
+
+def read_ata(report: Report, lines: Lines) -> None:
+    """Read what is particular to ATA."""
+    report.verdict = _overall(report, lines)
+    for line in _attribute_rows(lines.lines):
+        _attribute(report, line)
+    if not report.attributes:
+        if not lines.has(*_NO_TABLE):
+            raise CannotParse(SOURCE, "there is no attribute table: the report is cut")
+        report.doubts.append("The drive did not give its attribute table.")
+    report.decode_attributes()
+    _read_ata_rows(report, lines)
+    _read_ata_limits(report, lines)
+    for name in ("Device Error Count", "ATA Error Count"):
+        if match := re.match(r"(\d{1,9})(?: \(.*)?$", lines.get(name) or ""):
+            report.add(Metric.ERROR_LOG_ENTRIES, int(match[1]))
+    if lines.has("No Errors Logged"):
+        report.add(Metric.ERROR_LOG_ENTRIES, 0)
+    if lines.has("Error logging capability") and Metric.ERROR_LOG_ENTRIES not in report.metrics:
+        report.doubts.append("The report does not show the drive's error log.")
+
+
+def _read_ata_rows(report: Report, lines: Lines) -> None:
+    """Read device statistics, the self-test log and the test that runs."""
+    for line in lines.lines:
+        if line.startswith("0x") and (match := _STATISTIC.fullmatch(line)):
+            report.add_statistic(int(match[1], 16), int(match[2], 16), int(match[3]))
+        elif line.startswith("#") and (match := _ATA_TEST.fullmatch(line)):
+            report.self_tests.append(
+                self_test(
+                    kind=match[1],
+                    status=match[2],
+                    power_on_hours=int(match[4]),
+                    first_bad_lba=None if match[5] == "-" else int(match[5]),
+                )
+            )
+        elif match := _RUNNING.fullmatch(line):
+            report.self_test_remaining_percent = int(match[1])
+
+
+_RANGE = re.compile(r"(--|-?\s?\d{1,3})/\s*(--|-?\d{1,3}) Celsius")
+
+
+def _read_ata_limits(report: Report, lines: Lines) -> None:
+    """Read temperatures from the SCT status."""
+    for name, metric in (
+        ("Min/Max recommended Temperature", Metric.TEMPERATURE_WARNING_CELSIUS),
+        ("Min/Max Temperature Limit", Metric.TEMPERATURE_CRITICAL_CELSIUS),
+        ("Lifetime    Min/Max Temperature", Metric.TEMPERATURE_HIGHEST_CELSIUS),
+    ):
+        match = _RANGE.fullmatch(lines.get(name) or "")
+        if match is None or match[2] == "--":
+            continue
+        if metric is Metric.TEMPERATURE_HIGHEST_CELSIUS:
+            report.add_temperature(metric, int(match[2]))
+        else:
+            report.add_limit(metric, int(match[2]))
+    if match := re.fullmatch(r"(-?\d{1,3}) Celsius", lines.get("Current Temperature") or ""):
+        report.add_temperature(Metric.TEMPERATURE_CELSIUS, int(match[1]))
+
+
+_NVME_FIELDS = {
+    "Available Spare": Metric.SPARE_PERCENT,
+    "Available Spare Threshold": Metric.SPARE_THRESHOLD_PERCENT,
+    "Percentage Used": Metric.WEAR_PERCENT,
+    "Power Cycles": Metric.POWER_CYCLES,
+    "Power On Hours": Metric.POWER_ON_HOURS,
+    "Unsafe Shutdowns": Metric.UNSAFE_SHUTDOWNS,
+    "Media and Data Integrity Errors": Metric.MEDIA_ERRORS,
+    "Error Information Log Entries": Metric.ERROR_LOG_ENTRIES,
+}
+
+
+def _celsius(lines: Lines, *names: str) -> int | None:
+    """Read a field such as ``37 Celsius``; None when absent; raises if odd."""
+    text = lines.get(*names)
+    if text is None or text == "-":
+        return None
+    match = re.fullmatch(r"(-?\d{1,5}) (?:Celsius|C)", text)
+    if match is None:
+        raise CannotParse(SOURCE, f"{names[0]} is no temperature", line=text)
+    return int(match[1])
+
+
+def read_nvme(report: Report, lines: Lines) -> None:
+    """Read what is particular to NVMe."""
+    said = _overall(report, lines)
+    report.add_limit(
+        Metric.TEMPERATURE_WARNING_CELSIUS,
+        _celsius(lines, "Warning  Comp. Temp. Threshold", "Warning Comp. Temp. Threshold"),
+    )
+    report.add_limit(
+        Metric.TEMPERATURE_CRITICAL_CELSIUS, _celsius(lines, "Critical Comp. Temp. Threshold")
+    )
+    warning = re.fullmatch(r"0x([0-9a-f]{2})", lines.get("Critical Warning") or "")
+    if warning is None:
+        if lines.has("Read NVMe SMART/Health Information failed"):
+            report.verdict = said if said is Verdict.FAILING else Verdict.UNKNOWN
+            report.doubts.append("The drive did not give its health log.")
+            return
+        raise CannotParse(SOURCE, "the health log is missing: the report is cut")
+    report.add(Metric.CRITICAL_WARNING, int(warning[1], 16))
+    for name, metric in _NVME_FIELDS.items():
+        text = lines.get(name)
+        if text is None:
+            raise CannotParse(SOURCE, f"the health log has no {name}: the report is cut")
+        report.add(metric, number_of(text.removesuffix("%"), name))
+    report.add_temperature(Metric.TEMPERATURE_CELSIUS, _celsius(lines, "Temperature"))
+    for name, metric in (
+        ("Data Units Read", Metric.BYTES_READ),
+        ("Data Units Written", Metric.BYTES_WRITTEN),
+    ):
+        units = lines.number(name)
+        report.add(metric, units * DATA_UNIT_BYTES if units else None)
+    report.verdict = judge_nvme(report, report.metrics[Metric.CRITICAL_WARNING], said)
+    in_log = False
+    for line in lines.lines:
+        if line.startswith("Num  Test_Description"):
+            in_log = True
+        elif in_log and (match := _NVME_TEST.fullmatch(line)):
+            report.self_tests.append(
+                self_test(
+                    kind=match[1],
+                    status=match[2],
+                    power_on_hours=None if match[3] == "-" else int(match[3]),
+                    first_bad_lba=None if match[4] == "-" else int(match[4]),
+                )
+            )
+
+
+def read_scsi(report: Report, lines: Lines) -> None:
+    """Read what is particular to SCSI and SAS."""
+    health = lines.get("SMART Health Status")
+    if health is None:
+        raise CannotParse(SOURCE, "there is no verdict: the report is cut or not complete")
+    sense = _SENSE.search(health)
+    said = Verdict.PASSED if health == "OK" else Verdict.FAILING
+    codes = (int(sense[1], 16), int(sense[2], 16)) if sense else None
+    report.verdict = judge_scsi(report, codes, said)
+    if any(re.match(r"SMART support is:\s+Disabled", line) for line in lines.lines):
+        report.doubts.append("The drive's own failure warning is switched off.")
+        if report.verdict is Verdict.PASSED:
+            report.verdict = Verdict.UNKNOWN
+    _read_scsi_counters(report, lines)
+
+
+def _read_scsi_counters(report: Report, lines: Lines) -> None:
+    """Read the counters of a SCSI report; also for what the JSON does not tell."""
+    report.add_temperature(Metric.TEMPERATURE_CELSIUS, _celsius(lines, "Current Drive Temperature"))
+    report.add_limit(Metric.TEMPERATURE_CRITICAL_CELSIUS, _celsius(lines, "Drive Trip Temperature"))
+    for name, metric in (
+        ("Elements in grown defect list", Metric.GROWN_DEFECTS),
+        ("Non-medium error count", Metric.NON_MEDIUM_ERRORS),
+        ("Accumulated start-stop cycles", Metric.POWER_CYCLES),
+        ("Accumulated load-unload cycles", Metric.LOAD_CYCLES),
+    ):
+        report.add(metric, lines.number(name))
+    used = lines.get("Percentage used endurance indicator")
+    if used:
+        report.add(Metric.WEAR_PERCENT, number_of(used.removesuffix("%"), "percentage used"))
+    for line in lines.lines:
+        if match := _ERROR_ROW.fullmatch(line):
+            _scsi_error_row(report, match[1], match[2], int(match[3]))
+        elif match := _DEFECTS.fullmatch(line):
+            report.add(Metric.PENDING_SECTORS, int(match[1]))
+        elif "Accumulated power on time, hours:minutes" in line:
+            hours = re.search(r"hours:minutes\s+(\d{1,9}):\d{2}", line)
+            report.add(Metric.POWER_ON_HOURS, int(hours[1]) if hours else None)
+        elif match := re.match(r"\s*number of hours powered up = (\d{1,9})(?:\.\d+)?$", line):
+            report.add(Metric.POWER_ON_HOURS, int(match[1]))
+        elif line.startswith("#") and (match := _SCSI_TEST.fullmatch(line)):
+            report.self_tests.append(
+                self_test(
+                    kind=match[1],
+                    status=match[2],
+                    power_on_hours=int(match[4]) if match[4].isdigit() else None,
+                    first_bad_lba=None if match[5] == "-" else int(match[5], 0),
+                )
+            )
+
+
+def _scsi_error_row(report: Report, name: str, gigabytes: str, uncorrected: int) -> None:
+    """Take one row of the error counter log."""
+    errors = {
+        "read": Metric.READ_ERRORS_UNCORRECTED,
+        "write": Metric.WRITE_ERRORS_UNCORRECTED,
+        "verify": Metric.VERIFY_ERRORS_UNCORRECTED,
+    }[name]
+    report.add(errors, uncorrected)
+    amount = {"read": Metric.BYTES_READ, "write": Metric.BYTES_WRITTEN}.get(name)
+    if amount is not None:
+        report.add(amount, gigabytes_of(gigabytes))
