@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
-from watcher.facts.checks import require_not_negative, require_utc
+from watcher.facts.checks import require_utc
 from watcher.facts.identity import DriveId
 
 
@@ -202,17 +202,14 @@ class Trace:
         """
         if not self.points:
             return None
-        base: int | None = None
-        lowest: int | None = None
+        base = self.points[0][1]
+        since = []
         for at, value in self.points:
             if at <= moment:
                 base = value
-            elif base is not None:
-                lowest = value if lowest is None else min(lowest, value)
-        if base is None:
-            base = self.points[0][1]
-        floor = base if lowest is None else min(base, lowest)
-        require_not_negative(self.points[-1][1] - floor, "rise")
+            else:
+                since.append(value)
+        floor = min([base, *since])
         return self.points[-1][1] - floor
 
 
