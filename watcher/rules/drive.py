@@ -12,7 +12,7 @@ from watcher.facts.drive import Attribute, Metric, Protocol, Verdict
 from watcher.facts.finding import Urgency
 from watcher.facts.units import say_percent
 from watcher.rules.look import ADDS_UP, REPLACE, WORTH_A_LOOK, Found, Look, fact, per_drive, steps
-from watcher.rules.risk import MONTH, SIGN_WORDS
+from watcher.rules.risk import MONTH, SIGN_METRICS, SIGN_WORDS
 from watcher.rules.rule import Kind, Rule
 from watcher.rules.surface import PLAN
 from watcher.rules.tuning import Threshold
@@ -328,7 +328,7 @@ RULES: Final = (
         name=ADDS_UP,
         kind=Kind.DRIVE,
         sentence="The drive's signs together make it likely that it fails within weeks.",
-        reads=("all surface counters and their growth", Metric.POWER_ON_HOURS.value, "class"),
+        reads=(*SIGN_METRICS, Metric.POWER_ON_HOURS.value, "model and class"),
         thresholds=(WORTH_A_LOOK, REPLACE),
         urgency="today; now where its pool has lost its margin. Grows with the chance.",
         what_to_do="Check the backups, get a spare, and replace the drive.",

@@ -80,6 +80,7 @@ SIGNS: Final = (
     ),
     Sign("reported-uncorrectable", "reads that failed for good", Metric.REPORTED_UNCORRECTABLE),
 )
+SIGN_METRICS: Final = tuple(dict.fromkeys(sign.metric.value for sign in SIGNS))
 SIGN_WORDS: Final[Mapping[str, str]] = {sign.name: sign.words for sign in SIGNS}
 
 
