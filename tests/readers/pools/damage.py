@@ -47,6 +47,6 @@ def better_than(whole: dict[str, Any], hurt: dict[str, Any]) -> list[str]:
         for name, pool in after.items()
         if name in before and looks(pool["protection"]) > looks(before[name]["protection"])
     ]
-    if not hurt["blind"]:
+    if not [spot for spot in hurt["blind"] if spot not in whole["blind"]]:
         found += [f"{name} vanished" for name in before if name not in after]
     return found

@@ -228,4 +228,4 @@ def test_a_damaged_reading_never_looks_better_than_the_whole_one(
 def test_an_array_taken_out_of_the_summary_is_missed() -> None:
     texts = kept_step("md_raid5", "04-failing")
     hurt = look({**texts, "mdstat.txt": mdstat()})
-    assert [spot["source"] for spot in hurt["blind"]] == ["md"]
+    assert "md" in [spot["source"] for spot in hurt["blind"]]
