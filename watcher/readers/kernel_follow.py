@@ -128,7 +128,7 @@ class RealLogFile:
         found = self._find(inode)
         if found is None:
             return None
-        with found.open("rb") as file:
+        with found.open("rb", buffering=0) as file:
             if os.fstat(file.fileno()).st_size < offset:
                 return None
             file.seek(offset)

@@ -42,8 +42,8 @@ SOURCE = "kernel-log"
 MOST_LINES = 50_000
 """Lines of one batch. Our choice: about 10 MB; what is beyond it comes with the next batch."""
 
-BLOCK_BYTES = 1 << 20
-"""Of a file, read at once. Our choice."""
+BLOCK_BYTES = 1 << 18
+"""Of a file, read at once. Our choice: more is no faster, since it leaves the processor's cache."""
 
 MOST_BYTES = 32 << 20
 """Of a file, read for one batch. Our choice."""

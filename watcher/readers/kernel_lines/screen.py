@@ -72,12 +72,12 @@ def worth_reading(block: bytes) -> list[bytes]:
 
     Lines of other programs in a mixed file (``sshd[12]:``) are left out.
     """
-    text = b"\n" + block
-    kept: list[bytes] = []
-    for found in _not_boring.finditer(text):
+    first = block[: block.find(b"\n")] if b"\n" in block else block
+    kept = [first] if _not_boring.match(b"\n" + first) else []
+    for found in _not_boring.finditer(block):
         start = found.end()
-        end = text.find(b"\n", start)
-        kept.append(text[start:end] if end >= 0 else text[start:])
+        end = block.find(b"\n", start)
+        kept.append(block[start:end] if end >= 0 else block[start:])
     return kept
 
 

@@ -23,7 +23,7 @@ _LINE = re.compile(
     r"(?:\[(?P<name>\w+)\]\s*)?(?:tag#(?P<tag>\d+)\s*)?(?P<body>.*)",
     re.DOTALL,
 )
-_CUES = ("sd ", "scsi ", "sr ", "st ", "ses ", "ch ", "sg ")
+_STARTS = ("sd ", "scsi ", "sr ", "st ", "ses ", "ch ", "sg ")
 _M, _C, _L, _G, _N = (
     Category.MEDIUM,
     Category.CONTROLLER,
@@ -167,7 +167,9 @@ class ScsiLine:
 
 def read_scsi(message: str) -> ScsiLine | None:
     """Take a device's line apart; None when the message is not one, or says nothing of note."""
-    found = _LINE.search(message) if any(cue in message for cue in _CUES) else None
+    if not message.startswith(_STARTS) and ": [sd" not in message:
+        return None
+    found = _LINE.search(message)
     if found is None:
         return None
     body = found.group("body")

@@ -15,6 +15,7 @@ from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 RESUME_LINES = 80  # after a resume or suspend, ports are reset as a matter of course …
 RESUME_SECONDS = 30.0  # … for about this long; drives spin up in 10 to 20 s (common practice)
@@ -28,7 +29,7 @@ _RESUME = re.compile(
     r"|ACPI: (?:PM: )?Waking|Restarting tasks|\] Starting disk|Suspending console"
     r"|Freezing user space|waking up from sleep"
 )
-_RESUME_CUES = ("PM: ", "ACPI", "ing tasks", "Starting d", "ing console", "Freezing", "waking up")
+_RESUME_STARTS = ("PM: ", "ACPI", "Restarting", "Suspending", "Freezing")
 _USB_HOST = re.compile(
     r"scsi ?(?:host)?(?P<host>\d+) ?: (?:usb-storage|uas|SCSI emulation for USB)"
 )
@@ -57,8 +58,7 @@ class Line:
     since_boot: float | None = None  # seconds
 
 
-@dataclass(frozen=True, slots=True)
-class Spot:
+class Spot(NamedTuple):
     """A place in the log: which message, and when."""
 
     number: int
@@ -101,7 +101,9 @@ class Setting:
 
     def pass_by(self, text: str, spot: Spot) -> None:
         """Take note when the machine goes to sleep or wakes."""
-        if any(cue in text for cue in _RESUME_CUES) and _RESUME.search(text):
+        if (
+            text.startswith(_RESUME_STARTS) or "Starting disk" in text or "waking up" in text
+        ) and _RESUME.search(text):
             self._resume = spot
 
     def _learn(self, text: str) -> None:

@@ -78,26 +78,26 @@ class Row:
         )
 
 
-_ZEROS = {ord(digit): "0" for digit in "123456789"}
+_NO_DIGITS = {ord(digit): None for digit in "0123456789"}
 
 
 class Index:
     """A table with a memory of which rows can fit a message of a given shape.
 
-    The shape of a message is the message with every digit made 0. A row whose cue, made alike,
+    The shape of a message is the message with its digits taken out. A row whose cue, made alike,
     does not occur in the shape cannot fit any message of it, so the candidates of a shape are
     looked up once; a log repeats few shapes.
     """
 
     def __init__(self, rows: tuple[Row, ...], *, limit: int = SHAPES) -> None:
         """Take the rows, in order of precedence, and how many shapes to remember."""
-        self._rows = tuple((row.cue.translate(_ZEROS), row) for row in rows)
+        self._rows = tuple((row.cue.translate(_NO_DIGITS), row) for row in rows)
         self._limit = limit
         self._candidates: dict[str, tuple[Row, ...]] = {}
 
     def read(self, message: str) -> Meaning | None:
         """Give the meaning of the first row that fits, or None; as :func:`first_match` does."""
-        shape = message.translate(_ZEROS)
+        shape = message.translate(_NO_DIGITS)
         candidates = self._candidates.get(shape)
         if candidates is None:
             if len(self._candidates) >= self._limit:
