@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from watcher.facts.drive import Attribute, Metric, Protocol, Verdict
+from watcher.facts.drive import Metric, Protocol
 from watcher.facts.finding import Urgency
 from watcher.facts.units import say_percent
 from watcher.rules.look import ADDS_UP, REPLACE, WORTH_A_LOOK, Found, Look, fact, per_drive, steps
@@ -16,43 +16,15 @@ from watcher.rules.risk import MONTH, SIGN_METRICS, SIGN_WORDS
 from watcher.rules.rule import Kind, Rule
 from watcher.rules.surface import PLAN
 from watcher.rules.tuning import Threshold
-
-HOT_ATTRIBUTES: Final = frozenset({190, 194})
-"""Temperature rows: "failed in the past" there is a warm day, not a failure (717 of the 976 drives
-with such a row in smartctl_reports)."""
-RELIABILITY_LOST: Final = 1 << 2
-POWER_GUARD_LOST: Final = 1 << 4
-EXPLAINED_BITS: Final = (1 << 0) | (1 << 1) | (1 << 3)
-"""Spare, temperature and read-only have rules of their own (NVMe Base Specification, health log
-byte 0)."""
-
-
-def failing_attributes(look: Look) -> tuple[Attribute, ...]:
-    """Give the pre-fail attributes that stand at or below their threshold now.
-
-    Equal counts as failing (SFF-8035i revision 2, page 19). A threshold of 0 never trips.
-    """
-    return tuple(
-        row
-        for row in look.reading.attributes
-        if row.prefail
-        and row.number not in HOT_ATTRIBUTES
-        and (
-            row.failing_now
-            or (row.value is not None and row.threshold and row.value <= row.threshold)
-        )
-    )
+from watcher.rules.verdict import POWER_GUARD_LOST, condemned, damage_in, failing_attributes
 
 
 def condemns_itself(look: Look) -> Found | None:
     """Find a drive whose own judgement is that it is failing."""
-    bits = look.metrics.get(Metric.CRITICAL_WARNING, 0)
-    rows = failing_attributes(look)
-    says_so = look.reading.verdict is Verdict.FAILING
-    if says_so and not rows and bits and not bits & RELIABILITY_LOST:
-        says_so = not bits & EXPLAINED_BITS and not bits & POWER_GUARD_LOST
-    if not (says_so or rows or bits & RELIABILITY_LOST):
+    if not condemned(look.reading):
         return None
+    bits = look.metrics.get(Metric.CRITICAL_WARNING, 0)
+    rows = failing_attributes(look.reading)
     evidence = [fact("own verdict", look.reading.verdict.value)]
     if bits:
         evidence.append(fact("critical warning bits", f"{bits:#04x}"))
@@ -150,13 +122,7 @@ def helium_escaping(look: Look) -> Found | None:
 
 def self_test_found_damage(look: Look) -> Found | None:
     """Find a self-test that ended on damage and was not outdated by a longer one that passed."""
-    bad = None
-    for test in look.reading.self_tests:  # newest first
-        if test.passed and "short" not in test.kind.lower() and not test.found_damage:
-            return None  # a later full test passed
-        if test.found_damage:
-            bad = test
-            break
+    bad = damage_in(look.reading)
     if bad is None:
         return None
     where = "" if bad.first_bad_lba is None else f", first bad block {bad.first_bad_lba}"

@@ -15,10 +15,12 @@ from typing import Final
 from watcher.facts.drive import DrivePast, DriveReading, Metric, Trace
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import DriveId, about_drive
+from watcher.facts.kernel_event import Category
 from watcher.facts.pool import Pool, Protection
 from watcher.facts.units import say_count
-from watcher.rules.risk import Chance, chance_from, parts_of
+from watcher.rules.risk import LOG_MEDIA, OWN_VERDICT, SELF_TEST, Chance, chance_from, parts_of
 from watcher.rules.tuning import Target, Threshold, Tuning
+from watcher.rules.verdict import condemned, damage_in
 from watcher.rules.view import View, trace_with
 
 WORTH_A_LOOK: Final = Threshold(
@@ -55,6 +57,14 @@ class Look:
 
     def rise(self, metric: Metric, window: timedelta) -> int | None:
         """Tell how far a metric rose within a window; None when the past does not tell."""
+        past, seen_at = self.past, self.reading.observed_at
+        value = self.metrics.get(metric)
+        before = past.trace(metric) if past is not None else None
+        if past is None or value is None or before is None or not before.points:
+            return None
+        gap = seen_at - past.last_read if past.last_read is not None else timedelta(0)
+        if gap > window:  # nobody looked meanwhile: spread the rise evenly over the gap
+            return int(max(value - before.points[-1][1], 0) * (window / gap))
         trace = self.trace(metric)
         return trace.rise_since(self.now - window) if trace is not None else None
 
@@ -65,8 +75,23 @@ class Look:
     @cached_property
     def chance(self) -> Chance:
         """Give the chance that the drive fails within 30 days."""
-        parts = parts_of(self.metrics, self.rise)
+        parts = parts_of(self.metrics, self.rise, self.others)
         return chance_from(self.reading.identity, self.metrics.get(Metric.POWER_ON_HOURS), parts)
+
+    @cached_property
+    def others(self) -> tuple[str, ...]:
+        """Name the signs beside the metrics: verdict, self-test, kernel log."""
+        found = []
+        if condemned(self.reading):
+            found.append(OWN_VERDICT)
+        if damage_in(self.reading) is not None:
+            found.append(SELF_TEST)
+        if self.view is not None and any(
+            event.category is Category.MEDIUM
+            for event in self.view.events_about(about_drive(self.reading.identity.drive))
+        ):
+            found.append(LOG_MEDIA)
+        return tuple(found)
 
     @property
     def weight(self) -> Urgency:

@@ -12,7 +12,7 @@ table: 31 to 42%). A low chance is therefore never "healthy"; it is "no sign".
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -34,7 +34,11 @@ HOURS_BELIEVED: Final = 20 * HOURS_PER_YEAR
 WEEK: Final = timedelta(days=7)
 MONTH: Final = timedelta(days=30)
 
+Row = tuple[float, float, float, float]
+"""From this value on: a rate or factor, with its 95% interval."""
+
 Rise = Callable[[Metric, timedelta], "int | None"]
+"""Tells how far a metric rose within a window; None when not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,22 +70,66 @@ class Sign:
     words: str
     metric: Metric
     window: timedelta | None = None  # None: the value itself; else its rise within the window
+    beyond: Metric | None = None  # only what goes beyond this metric counts
+    like: str | None = None  # takes the factors of another sign: no data of its own to fit on
 
 
 SIGNS: Final = (
     Sign("pending", "sectors in doubt", Metric.PENDING_SECTORS),
-    Sign("pending-rise-week", "new sectors in doubt this week", Metric.PENDING_SECTORS, WEEK),
-    Sign("reallocated", "sectors moved to reserves", Metric.REALLOCATED_SECTORS),
+    Sign("pending-rise", "new sectors in doubt this week", Metric.PENDING_SECTORS, WEEK),
+    Sign("reallocated", "sectors moved to the reserve", Metric.REALLOCATED_SECTORS),
     Sign(
-        "reallocated-rise-week",
-        "sectors moved to reserves this week",
+        "reallocated-rise",
+        "sectors moved to the reserve this week",
         Metric.REALLOCATED_SECTORS,
         WEEK,
     ),
-    Sign("reported-uncorrectable", "reads that failed for good", Metric.REPORTED_UNCORRECTABLE),
+    Sign("unreadable", "reads that failed for good", Metric.REPORTED_UNCORRECTABLE),
+    Sign(
+        "unreadable-rise",
+        "reads that failed for good this week",
+        Metric.REPORTED_UNCORRECTABLE,
+        WEEK,
+    ),
+    Sign("timeouts-rise", "commands timed out this week", Metric.COMMAND_TIMEOUTS, WEEK),
+    Sign(
+        "offline-unreadable",
+        "sectors that an offline scan could not read",
+        Metric.OFFLINE_UNCORRECTABLE,
+        beyond=Metric.PENDING_SECTORS,
+        like="pending",
+    ),
+    Sign("defects", "defects in the drive's list", Metric.GROWN_DEFECTS, like="reallocated"),
+    Sign(
+        "defects-rise",
+        "new defects this week",
+        Metric.GROWN_DEFECTS,
+        WEEK,
+        like="reallocated-rise",
+    ),
+    Sign(
+        "read-errors",
+        "uncorrected read errors",
+        Metric.READ_ERRORS_UNCORRECTED,
+        like="unreadable",
+    ),
+    Sign("media-errors", "data that could not be recovered", Metric.MEDIA_ERRORS),
 )
+"""Signs in the order in which they are told. A sign with a window has an unknown value while no
+past is known, and then counts for nothing."""
+
+LOG_MEDIA: Final = "log-media"
+SELF_TEST: Final = "self-test"
+OWN_VERDICT: Final = "own-verdict"
+OTHER_SIGNS: Final[Mapping[str, str]] = {
+    LOG_MEDIA: "the kernel log names the medium today",
+    SELF_TEST: "a self-test found damage",
+    OWN_VERDICT: "the drive condemns itself",
+}
+"""Signs that are no metric: 1 when present."""
+
 SIGN_METRICS: Final = tuple(dict.fromkeys(sign.metric.value for sign in SIGNS))
-SIGN_WORDS: Final[Mapping[str, str]] = {sign.name: sign.words for sign in SIGNS}
+SIGN_WORDS: Final[Mapping[str, str]] = {s.name: s.words for s in SIGNS} | dict(OTHER_SIGNS)
 
 
 def class_of(identity: DriveIdentity) -> str:
@@ -96,41 +144,74 @@ def believable_hours(hours: int | None) -> int | None:
     return hours if hours is not None and 0 <= hours <= HOURS_BELIEVED else None
 
 
-def base_rate(identity: DriveIdentity, hours: int | None) -> tuple[float, float, float]:
-    """Give failures per drive-year for class and age, with no regard to signs: (rate, low, high).
+def model_key(model: str) -> str:
+    """Give the maker's model number: the last word, in capitals, up to a hyphen.
 
-    With no age the first row of the class is taken.
+    ``WDC WD30EFRX-68AX9N0`` gives ``WD30EFRX``; makers' names before it vary with owners.
     """
+    words = model.upper().split()
+    return words[-1].split("-", 1)[0] if words else ""
+
+
+def base_rate(identity: DriveIdentity, hours: int | None) -> Row:
+    """Give failures per drive-year with no sign present: (from, rate, low, high).
+
+    From the model where enough of them were counted, otherwise from class and age; with no age
+    the first row of the class is taken.
+    """
+    known = risk_table.MODELS.get(model_key(identity.model))
+    if known is not None:
+        share = risk_table.SIGNLESS_SHARE
+        return 0.0, known[0] * share, known[1] * share, known[2] * share
     rows = risk_table.BASE[class_of(identity)]
     years = (believable_hours(hours) or 0) / HOURS_PER_YEAR
-    _, rate, low, high = next(row for row in reversed(rows) if row[0] <= years or row is rows[0])
-    return rate, low, high
+    return next(row for row in reversed(rows) if row[0] <= years or row is rows[0])
 
 
-def part_of(sign: Sign, value: int | None) -> Part | None:
-    """Give the factor of one sign at a value; None when it is unknown or below the first row."""
-    if value is None:
-        return None
-    best: tuple[float, float, float, float] | None = None
-    for row in risk_table.FACTORS.get(sign.name, ()):
-        if row[0] <= value:
-            best = row
-    if best is None:
-        return None
-    return Part(sign=sign.name, factor=best[1], low=best[2], high=best[3])
-
-
-def parts_of(metrics: Mapping[Metric, int], rise: Rise) -> tuple[Part, ...]:
-    """Give the factors of the signs that are present, strongest first."""
-    found = []
+def values_of(metrics: Mapping[Metric, int], rise: Rise) -> dict[str, int]:
+    """Give the value of each sign that is known; signs that are unknown are absent."""
+    values: dict[str, int] = {}
     for sign in SIGNS:
         value = metrics.get(sign.metric)
-        if value is not None and sign.window is not None:
-            value = rise(sign.metric, sign.window) if value else 0
-        part = part_of(sign, value)
-        if part is not None:
-            found.append(part)
-    return tuple(sorted(found, key=lambda part: (-part.factor, part.sign)))
+        if value is None:
+            continue
+        if sign.window is not None:
+            rose = rise(sign.metric, sign.window) if value else 0
+            if rose is None:
+                continue
+            value = rose
+        elif sign.beyond is not None:
+            value = max(value - metrics.get(sign.beyond, 0), 0)
+        values[sign.name] = value
+    return values
+
+
+def part_of(name: str, table: str, value: int) -> Part | None:
+    """Give the factor of one sign at a value; None below the first row of its table."""
+    best: Row | None = None
+    for row in risk_table.FACTORS.get(table, ()):
+        if row[0] <= value:
+            best = row
+    if best is None or best[1] == 1.0:
+        return None
+    return Part(sign=name, factor=best[1], low=best[2], high=best[3])
+
+
+_TABLES: Final = {sign.name: sign.like or sign.name for sign in SIGNS}
+
+
+def parts_of(
+    metrics: Mapping[Metric, int], rise: Rise, others: Iterable[str] = ()
+) -> tuple[Part, ...]:
+    """Give the factors of the signs that are present, strongest first.
+
+    ``others`` names the signs of ``OTHER_SIGNS`` that are present.
+    """
+    values = values_of(metrics, rise)
+    found = [part_of(name, _TABLES[name], value) for name, value in values.items() if value]
+    found += [part_of(name, name, 1) for name in others]
+    parts = [part for part in found if part is not None]
+    return tuple(sorted(parts, key=lambda part: (-part.factor, part.sign)))
 
 
 def together(parts: tuple[Part, ...]) -> tuple[float, float, float]:
@@ -156,13 +237,17 @@ def rise_in(traces: Mapping[Metric, Trace], now: datetime) -> Rise:
 
 
 def relative_risk(
-    *, metrics: Mapping[Metric, int], traces: Mapping[Metric, Trace], now: datetime
+    *,
+    metrics: Mapping[Metric, int],
+    traces: Mapping[Metric, Trace],
+    now: datetime,
+    others: Iterable[str] = (),
 ) -> tuple[float, float, float]:
     """Give by how much the signs of a drive multiply its failure rate: (factor, low, high).
 
     ``traces`` run up to and with the present values; a metric with no trace has an unknown rise.
     """
-    return together(parts_of(metrics, rise_in(traces, now)))
+    return together(parts_of(metrics, rise_in(traces, now), others))
 
 
 def chance_within(rate_per_year: float, span: timedelta) -> float:
@@ -175,7 +260,7 @@ def chance_from(
     identity: DriveIdentity, hours: int | None, parts: tuple[Part, ...], span: timedelta = MONTH
 ) -> Chance:
     """Give the chance of failing within a span from the signs that are present."""
-    rate, rate_low, rate_high = base_rate(identity, hours)
+    _, rate, rate_low, rate_high = base_rate(identity, hours)
     factor, low, high = together(parts)
     spread = math.hypot(math.log(high / low) / 2, math.log(rate_high / rate_low) / 2)
     centre = rate * factor
@@ -194,7 +279,8 @@ def chance_30_days(
     metrics: Mapping[Metric, int],
     traces: Mapping[Metric, Trace],
     now: datetime,
+    others: Iterable[str] = (),
 ) -> Chance:
     """Give the chance that a drive fails within 30 days, with interval and parts."""
-    parts = parts_of(metrics, rise_in(traces, now))
+    parts = parts_of(metrics, rise_in(traces, now), others)
     return chance_from(identity, metrics.get(Metric.POWER_ON_HOURS), parts)

@@ -23,6 +23,11 @@ BASE: Final[dict[str, tuple[tuple[float, float, float, float], ...]]] = {
 FACTORS: Final[dict[str, tuple[tuple[float, float, float, float], ...]]] = {
     "pending": ((1, 16.0, 8.0, 32.0),),
     "reallocated": ((1, 4.0, 2.0, 8.0), (100, 14.0, 7.0, 28.0)),
-    "reallocated-rise-week": ((1, 4.0, 2.0, 8.0),),
-    "reported-uncorrectable": ((1, 10.0, 5.0, 20.0),),
+    "reallocated-rise": ((1, 4.0, 2.0, 8.0),),
+    "unreadable": ((1, 10.0, 5.0, 20.0),),
 }
+
+# model -> (failures per drive-year of all drives of it, low, high)
+MODELS: Final[dict[str, tuple[float, float, float]]] = {}
+# by how much drives with no sign fail less often than all drives of their model
+SIGNLESS_SHARE: Final = 0.5
