@@ -25,6 +25,7 @@ from watcher.facts.survey import Survey
 from watcher.readers.kernel_log import Position
 from watcher.readers.survey import Taken
 from watcher.service.clock import Clock, StepWatch, raw_wall_clock
+from watcher.service.delivery_child import Ended
 from watcher.service.desk import Desk, Outcome
 from watcher.service.supervisor import Supervisor
 from watcher.store.errors import StoreError
@@ -55,10 +56,10 @@ class Word(StrEnum):
 
 
 class Delivers(Protocol):
-    """The delivery, as far as the loop needs it."""
+    """The delivery, as far as the loop needs it; see ``delivery_child.DeliveryChild``."""
 
-    def keep_going(self) -> bool:
-        """Start it when it is not running."""
+    def ensure(self, monotonic: float) -> Ended | None:
+        """Start it when it is not running; say so when it had ended by itself."""
 
     def wake(self) -> None:
         """Say that there may be something to send."""
@@ -66,7 +67,7 @@ class Delivers(Protocol):
     def reload(self) -> None:
         """Say that the settings changed."""
 
-    def end(self) -> None:
+    def stop(self) -> bool:
         """Let it finish and end it."""
 
 
@@ -152,7 +153,7 @@ class Watch:
             )
         scheduler.start()
         self.ask(Word.DEEP)
-        self._delivery.keep_going()
+        self._keep_delivering()
         self._supervisor.ready("taking the first look")
         try:
             while self._turn():
@@ -160,7 +161,7 @@ class Watch:
         finally:
             self._supervisor.stopping()
             scheduler.shutdown(wait=False)
-            self._delivery.end()
+            self._delivery.stop()
 
     def _turn(self) -> bool:
         """Handle what comes next, or that nothing came; False to stop."""
@@ -205,13 +206,26 @@ class Watch:
         due = self.desk.deadline(now)
         if due is not None and due <= now and self.desk.tick(now).told:
             self._delivery.wake()
-        self._delivery.keep_going()
+        self._keep_delivering()
         if self._early_at is not None and self._clock.monotonic() >= self._early_at:
             self._early_at = None
             self._look(deep=False)
         silent = self._clock.monotonic() - self._complete_at
         if silent < MISSED_ROUNDS * self._rhythm.survey.total_seconds() + 120:
             self._supervisor.alive(f"{self.rounds} rounds made")
+
+    def _keep_delivering(self) -> None:
+        """Keep the delivery running, and say when it cannot be."""
+        try:
+            ended = self._delivery.ensure(self._clock.monotonic())
+        except OSError as error:
+            self._hooks.trouble(f"Messages cannot be sent: the delivery does not start ({error}).")
+            return
+        if ended is not None:
+            self._hooks.trouble(
+                f"The delivery of messages ended by itself (status {ended.status}); it is started "
+                "again and nothing is lost."
+            )
 
     def _do(self, word: Word) -> None:
         """Do what was asked."""

@@ -1,0 +1,171 @@
+"""``midwatch cases`` and ``midwatch case N``: what is wrong, what was said and done about it."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import click
+
+from watcher.cases.state import Case
+from watcher.cli.columns import columns, fold
+from watcher.cli.exits import Exit, Stop
+from watcher.cli.parts import Room, room_of, terminal_width
+from watcher.cli.show import URGENCY_WORDS
+from watcher.facts.units import say_span
+from watcher.service.bootstrap import box_of
+from watcher.service.desk import last_view, pool_of_case
+from watcher.service.prospects import exposure_of
+from watcher.store.transaction import Transaction
+
+
+def standing_of(case: Case, room: Room) -> str:
+    """Say in a few words where a case stands."""
+    if case.closed_at is not None:
+        return f"over since {room.say(case.closed_at)}"
+    if case.answer is not None:
+        return f"{case.answer.by} has it until {room.say(case.answer.until)}"
+    if case.calm_since is not None:
+        return "calm, being watched"
+    if case.hushed:
+        return "silent"
+    return "nobody has answered" if case.told else "nobody was told"
+
+
+def case_as_json(case: Case) -> dict[str, Any]:
+    """Give a case for programs."""
+    return {
+        "number": case.number,
+        "place": str(case.locus),
+        "label": case.label,
+        "urgency": case.urgency.value,
+        "opened_at": case.opened_at.isoformat(),
+        "closed_at": case.closed_at.isoformat() if case.closed_at else None,
+        "answered_by": case.answer.by if case.answer else None,
+        "answered_until": case.answer.until.isoformat() if case.answer else None,
+        "silent": case.hushed,
+        "findings": [
+            {
+                "rule": h.finding.rule,
+                "subject": str(h.finding.subject),
+                "urgency": h.finding.urgency.value,
+                "sentence": h.finding.sentence,
+                "since": h.since.isoformat(),
+                "cleared_at": h.cleared_at.isoformat() if h.cleared_at else None,
+            }
+            for h in case.held
+        ],
+    }
+
+
+@click.command()
+@click.option("--all", "also_over", is_flag=True, help="Also list cases that are over.")
+@click.option("--json", "for_programs", is_flag=True, help="Write one JSON array for programs.")
+@click.pass_context
+def cases(context: click.Context, *, also_over: bool, for_programs: bool) -> None:
+    """List what is wrong now, most urgent first."""
+    with room_of(context) as room, room.store.snapshot() as tx:
+        box = box_of(room.config)
+        found = tx.list_cases(box, open_only=not also_over, limit=500)
+        ordered = sorted(found, key=lambda c: (not c.is_open, -c.urgency.rank, -c.number))
+        if for_programs:
+            click.echo(json.dumps([case_as_json(case) for case in ordered], indent=2))
+            return
+        if not ordered:
+            click.echo(
+                "No case is open. That is no proof of health: many drives fail without a sign."
+            )
+            return
+        rows = [
+            [
+                str(case.number),
+                URGENCY_WORDS[case.urgency] if case.is_open else "over",
+                f"since {room.say(case.opened_at)}",
+                standing_of(case, room),
+                f"{case.label}: {case.weightiest.sentence}",
+            ]
+            for case in ordered
+        ]
+        click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
+
+
+_RECORD_WORDS = {
+    "opened": "opened",
+    "came-back": "came back",
+    "finding-joined": "joined",
+    "finding-cleared": "holds no more",
+    "acknowledged": "taken",
+    "also-answered": "also answered",
+    "answer-ended": "term ended",
+    "answer-broken": "taken, but got worse",
+    "handed-over": "handed over",
+    "all-clear": "all clear",
+}
+
+
+def _exposure_lines(tx: Transaction, case: Case, room: Room, width: int) -> list[str]:
+    """Say window and chance for the pool of a case, where one is open."""
+    view = last_view(tx, box_of(room.config), room.now)
+    pool = pool_of_case(case, view)
+    if view is None or pool is None or not case.is_open:
+        return []
+    exposure = exposure_of(view, pool, room.desk().standing.plan, room.now)
+    if not exposure.is_open:
+        return []
+    text = [exposure.sentence, exposure.cost]
+    if exposure.ranking.reason:
+        text.append(exposure.ranking.reason)
+    return ["", "How long, how likely", *(f"  {x}" for s in text for x in fold(s, width - 2))]
+
+
+@click.command()
+@click.argument("number", type=int)
+@click.option("--json", "for_programs", is_flag=True, help="Write one JSON object for programs.")
+@click.pass_context
+def case(context: click.Context, number: int, *, for_programs: bool) -> None:
+    """Tell all about case NUMBER: what was seen, said, answered and done."""
+    with room_of(context) as room:
+        with room.store.snapshot() as tx:
+            box = box_of(room.config)
+            found = tx.case(box, number)
+            if found is None:
+                raise Stop(
+                    f"There is no case {number}. midwatch cases --all lists them.", Exit.NOT_FOUND
+                )
+            records = tx.records(box, number)
+        if for_programs:
+            click.echo(json.dumps(case_as_json(found), indent=2))
+            return
+        width = terminal_width()
+        lines = [f"Case {found.number}: {found.label}, {standing_of(found, room)}", ""]
+        for held in found.held:
+            word = "over" if held.cleared_at else URGENCY_WORDS[held.finding.urgency]
+            about = held.finding.sentence
+            if held.finding.label != found.label and held.finding.label not in about:
+                about = f"{held.finding.label}: {about}"
+            folded = fold(about, width - 13)
+            lines.append(f"  {word:<9}  {folded[0]}")
+            lines.extend(f"             {more}" for more in folded[1:])
+            for seen in held.finding.evidence:
+                lines.extend(
+                    f"             {x}" for x in fold(f"{seen.what}: {seen.value}", width - 13)
+                )
+            if held.cleared_at is None:
+                step = fold(f"next: {held.finding.next_step}", width - 13, "      ")
+                lines.extend(f"             {x}" for x in step)
+        with room.store.snapshot() as tx:
+            lines += _exposure_lines(tx, found, room, width)
+        lines += ["", "What happened"]
+        rows = []
+        for record in records:
+            told = record.what.startswith("told-")
+            word = "told" if told else _RECORD_WORDS.get(record.what, record.what)
+            kind = record.what.removeprefix("told-").replace("-", " ")
+            text = f"{record.text} ({kind})" if told else record.text
+            rows.append([room.say(record.at), word, f"{record.by}  {text}".strip()])
+        lines += columns(rows, total=width)
+        if found.closed_at is not None:
+            lines += ["", f"It lasted {say_span(found.closed_at - found.opened_at)}."]
+        elif found.answer is None:
+            lines += ["", f"To take it: midwatch ack {found.number} --until 18:00"]
+        click.echo("\n".join(lines))

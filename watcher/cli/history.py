@@ -1,0 +1,136 @@
+"""What history knows of drives: ``history``, ``drive``, ``drives``, ``retire``."""
+
+from __future__ import annotations
+
+import csv
+import sys
+from datetime import timedelta
+
+import click
+
+from watcher.cli.columns import columns
+from watcher.cli.exits import Exit, Stop
+from watcher.cli.parts import find_drive, label_of, parse_span, room_of, terminal_width
+from watcher.facts.drive import Metric
+from watcher.facts.units import say_bytes, say_percent
+from watcher.rules.risk import SIGN_WORDS, chance_30_days
+from watcher.service.bootstrap import box_of
+
+
+@click.command()
+@click.argument("drive")
+@click.option("--metric", type=click.Choice([m.value for m in Metric]), help="One metric only.")
+@click.option("--since", default="30d", show_default=True, metavar="SPAN", help="How far back.")
+@click.option("--csv", "as_csv", is_flag=True, help="Write comma-separated values.")
+@click.pass_context
+def history(
+    context: click.Context, drive: str, metric: str | None, since: str, *, as_csv: bool
+) -> None:
+    """Show what DRIVE (a serial, a bay, an id or a node) reported over time."""
+    back = parse_span(since)
+    if back is None:
+        raise Stop(f"“{since}” is not a span; write 12h, 30d or 8w.", Exit.WRONG_WORDS)
+    with room_of(context) as room, room.store.snapshot() as tx:
+        found = find_drive(tx, drive, room)
+        wanted = [Metric(metric)] if metric else list(Metric)
+        rows = []
+        for one in wanted:
+            points = tx.series(found.identity.drive, one, room.now - back, room.now)
+            rows += [(one, point) for point in points]
+        if as_csv:
+            writer = csv.writer(sys.stdout)
+            writer.writerow(["metric", "at", "lasts_seconds", "last", "lowest", "highest"])
+            for one, p in rows:
+                seconds = int(p.lasts.total_seconds())
+                writer.writerow([one.value, p.at.isoformat(), seconds, p.last, p.lowest, p.highest])
+            return
+        click.echo(f"{label_of(found)}, the last {since}\n")
+        table = [
+            [
+                one.value.replace("-", " "),
+                f"{p.at.astimezone(room.zone):%d %b %Y %H:%M}",
+                str(p.last) if p.lowest == p.highest else f"{p.last} ({p.lowest} to {p.highest})",
+            ]
+            for one, p in rows
+        ]
+        click.echo("\n".join(columns(table, total=terminal_width())) or "Nothing was recorded.")
+        days = tx.poll_days(found.identity.drive, room.now - back, room.now)
+        read, asleep = sum(d.read for d in days), sum(d.asleep for d in days)
+        failed = sum(d.failed for d in days)
+        click.echo(f"\nLooked at: read {read} times, asleep {asleep}, no answer {failed}.")
+
+
+@click.command()
+@click.argument("drive")
+@click.pass_context
+def drive(context: click.Context, drive: str) -> None:
+    """Tell what is known of DRIVE, and which signs raise its chance of failing by how much."""
+    with room_of(context) as room, room.store.snapshot() as tx:
+        found = find_drive(tx, drive, room)
+        who = found.identity
+        pasts = tx.drive_pasts(box_of(room.config), room.now - timedelta(days=31), room.now)
+        past = pasts.get(who.drive)
+        traces = {t.metric: t for t in past.traces} if past else {}
+        metrics = {Metric(name): value for name, value, _ in found.latest}
+        chance = chance_30_days(identity=who, metrics=metrics, traces=traces, now=room.now)
+        rows = [
+            ["id", who.drive],
+            ["size", say_bytes(who.capacity_bytes)],
+            ["firmware", who.firmware or "not known"],
+            ["verdict", f"{found.verdict.value} (the drive's own)"],
+            ["first seen", room.say(found.first_seen)],
+            ["last read", room.say(found.last_read) if found.last_read else "never"],
+            ["expected", "yes" if found.in_use else "no, retired"],
+        ]
+        if found.unread is not None:
+            rows.append(["no answer", found.unread_detail])
+        lines = [label_of(found), *columns(rows, total=terminal_width()), ""]
+        lines.append(
+            f"Chance of failing within 30 days: {say_percent(chance.p)} "
+            f"({say_percent(chance.low)} to {say_percent(chance.high)})"
+        )
+        signs = [
+            [SIGN_WORDS[p.sign], f"times {p.factor:.1f}", f"({p.low:.1f} to {p.high:.1f})"]
+            for p in chance.parts
+        ]
+        lines += columns(signs, total=terminal_width()) or [
+            "  No sign is known. About one drive in three fails without any."
+        ]
+        latest = [
+            [name.replace("-", " "), str(value), f"since {room.say(since)}"]
+            for name, value, since in found.latest
+        ]
+        lines += ["", "Last reading", *columns(latest, total=terminal_width())]
+        click.echo("\n".join(lines))
+
+
+@click.command()
+@click.pass_context
+def drives(context: click.Context) -> None:
+    """List every drive that was ever seen here, retired ones too."""
+    with room_of(context) as room, room.store.snapshot() as tx:
+        rows = [
+            [
+                f"bay {d.bay}" if d.bay else (d.node or ""),
+                d.identity.model,
+                say_bytes(d.identity.capacity_bytes),
+                d.identity.serial,
+                "expected" if d.in_use else "retired",
+                f"last there {room.say(d.last_present)}" if d.last_present else "never there",
+            ]
+            for d in tx.drives(box_of(room.config))
+        ]
+        click.echo("\n".join(columns(rows, total=terminal_width(), indent="")) or "None yet.")
+
+
+@click.command()
+@click.argument("drive")
+@click.option("--back", is_flag=True, help="Expect it again.")
+@click.pass_context
+def retire(context: click.Context, drive: str, *, back: bool) -> None:
+    """Expect DRIVE no more: it was taken out for good. Its history stays."""
+    with room_of(context) as room, room.store.transaction() as tx:
+        found = find_drive(tx, drive, room)
+        tx.retire_drive(found.identity.drive, in_use=back)
+        words = "is expected again" if back else "is not expected any more; its history stays"
+        click.echo(f"{label_of(found)} {words}.")

@@ -1,0 +1,187 @@
+"""``midwatch look``: one survey now, for a person or for a program."""
+
+from __future__ import annotations
+
+import json
+from contextlib import ExitStack
+from dataclasses import dataclass
+from typing import Any
+
+import click
+
+from watcher.cli.exits import Exit
+from watcher.cli.parts import settings_of, terminal_width
+from watcher.cli.show import show_survey
+from watcher.facts.drive import Unread
+from watcher.facts.finding import Finding, Urgency
+from watcher.facts.pool import Pool, Protection
+from watcher.facts.survey import Survey
+from watcher.readers.runner import RealHost
+from watcher.readers.survey import Surveyor
+from watcher.rules.catalogue import judge
+from watcher.rules.view import View
+from watcher.service.bootstrap import open_state, store_path, to_looking, zone_of
+from watcher.service.clock import SystemClock
+from watcher.service.desk import view_of
+from watcher.service.settings import to_tuning
+from watcher.service.settings_shape import Config
+from watcher.store.errors import StoreError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looked:
+    """What one look found."""
+
+    view: View
+    findings: tuple[Finding, ...]
+    doubt: str = ""  # why the past could not be used, a sentence
+
+
+def look_now(config: Config, *, deep: bool = False) -> Looked:
+    """Survey this box, and judge it with what history knows. Nothing is written."""
+    now = SystemClock().now()
+    surveyor = Surveyor(RealHost(), to_looking(config))
+    doubt = ""
+    with ExitStack() as stack:
+        tx = None
+        if store_path(config).exists():
+            try:
+                store = stack.enter_context(open_state(config, now, check=False, make=False))
+                tx = stack.enter_context(store.snapshot())
+            except (StoreError, OSError) as error:
+                doubt = f"What was seen before could not be read, so nothing is compared: {error}."
+        if tx is not None:
+            last = tx.last_survey(surveyor.looking.box)
+            surveyor.remember(last.pools if last is not None else ())
+        survey = surveyor.take("look", now, deep=deep).survey
+        view = view_of(tx, survey, now) if tx is not None else View(survey=survey, now=now)
+    return Looked(view=view, findings=judge(view, to_tuning(config)), doubt=doubt)
+
+
+def status_of(survey: Survey, findings: tuple[Finding, ...]) -> Exit:
+    """Give the exit status: does somebody have to act, can something not be seen, or neither?"""
+    if any(finding.urgency > Urgency.NOTE for finding in findings):
+        return Exit.ACT
+    hidden = any(unread.why is not Unread.ASLEEP for unread in survey.unread)
+    unknown = any(pool.protection is Protection.UNKNOWN for pool in survey.pools)
+    return Exit.BLIND if hidden or unknown or survey.blind else Exit.DONE
+
+
+def pool_as_json(pool: Pool) -> dict[str, Any]:
+    """Give a pool for programs."""
+    work = pool.work
+    return {
+        "id": pool.pool,
+        "name": pool.name,
+        "kind": pool.kind.value,
+        "layout": pool.layout,
+        "protection": pool.protection.value,
+        "margin": pool.margin,
+        "full_margin": pool.full_margin,
+        "at_stake": pool.at_stake.value,
+        "members": [
+            {
+                "name": member.name,
+                "state": member.state.value,
+                "role": member.role.value,
+                "drives": list(member.drives),
+            }
+            for member in pool.members
+        ],
+        "work": None
+        if work is None
+        else {
+            "kind": work.kind.value,
+            "state": work.state.value,
+            "done_fraction": work.done_fraction,
+            "rate_bytes_per_second": work.rate_bytes_per_second,
+        },
+        "notes": [{"remark": note.remark.value, "text": note.text} for note in pool.notes],
+    }
+
+
+def as_json(looked: Looked) -> dict[str, Any]:
+    """Give a whole look for programs."""
+    survey = looked.view.survey
+    return {
+        "box": survey.box,
+        "taken_at": survey.taken_at.isoformat(),
+        "pools": [pool_as_json(pool) for pool in survey.pools],
+        "drives": [
+            {
+                "id": r.identity.drive,
+                "model": r.identity.model,
+                "serial": r.identity.serial,
+                "capacity_bytes": r.identity.capacity_bytes,
+                "node": r.node,
+                "bay": looked.view.bay_of(r.identity.drive),
+                "verdict": r.verdict.value,
+                "metrics": {metric.value: value for metric, value in r.metrics},
+                "doubts": list(r.doubts),
+            }
+            for r in survey.drives
+        ],
+        "unread": [
+            {
+                "id": u.drive,
+                "node": u.node,
+                "why": u.why.value,
+                "detail": u.detail,
+                "model": u.model,
+                "serial": u.serial,
+            }
+            for u in survey.unread
+        ],
+        "blind": [
+            {"source": b.source, "why": b.why.value, "detail": b.detail, "remedy": b.remedy}
+            for b in survey.blind
+        ],
+        "events": [
+            {
+                "at": e.at.isoformat(),
+                "category": e.category.value,
+                "what": e.what,
+                "device": e.device,
+                "subject": str(e.subject) if e.subject else None,
+                "count": e.count,
+            }
+            for e in survey.events
+        ],
+        "findings": [
+            {
+                "rule": f.rule,
+                "subject": str(f.subject),
+                "label": f.label,
+                "urgency": f.urgency.value,
+                "sentence": f.sentence,
+                "next_step": f.next_step,
+                "evidence": {e.what: e.value for e in f.evidence},
+            }
+            for f in looked.findings
+        ],
+    }
+
+
+@click.command()
+@click.option("--json", "for_programs", is_flag=True, help="Write one JSON object for programs.")
+@click.option("--deep", is_flag=True, help="Also ask drives for their slow pages (seconds each).")
+@click.pass_context
+def look(context: click.Context, *, for_programs: bool, deep: bool) -> int:
+    """Look at everything once and say what there is, what cannot be seen, and what to do.
+
+    Nothing is written and nobody is told. Sleeping drives are left asleep. The exit status is 0
+    when all was seen and nothing needs you, 10 when somebody must act, 11 when something cannot
+    be seen.
+    """
+    config = settings_of(context)
+    looked = look_now(config, deep=deep)
+    if for_programs:
+        click.echo(json.dumps(as_json(looked), indent=2))
+    else:
+        shown = show_survey(
+            looked.view, looked.findings, zone=zone_of(config), width=terminal_width()
+        )
+        click.echo(shown)
+        if looked.doubt:
+            click.echo(looked.doubt)
+    return int(status_of(looked.view.survey, looked.findings))

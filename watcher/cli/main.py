@@ -1,0 +1,121 @@
+"""The command ``midwatch``. Every command lives in a module of its own and is loaded when used."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+import traceback
+
+import click
+
+from watcher import __version__
+from watcher.cli.exits import Exit, Stop
+from watcher.service.errors import ConfigError
+from watcher.store.errors import StoreError
+
+COMMANDS = {
+    "watch": ("watcher.cli.watch", "watch", "Watch this box and stay."),
+    "look": ("watcher.cli.look", "look", "Look at everything once and say what there is."),
+    "cases": ("watcher.cli.cases", "cases", "List what is wrong now, or was."),
+    "case": ("watcher.cli.cases", "case", "Tell all about one case."),
+    "ack": ("watcher.cli.answers", "ack", "Take a case until a time."),
+    "hand-over": ("watcher.cli.answers", "hand_over", "Give a case to somebody else."),
+    "silence": ("watcher.cli.answers", "silence", "Keep something quiet until a time."),
+    "maintenance": ("watcher.cli.answers", "maintenance", "Announce planned work, and end it."),
+    "history": ("watcher.cli.history", "history", "Show what a drive reported over time."),
+    "drive": ("watcher.cli.history", "drive", "Tell what is known of one drive."),
+    "drives": ("watcher.cli.history", "drives", "List every drive that was ever seen here."),
+    "retire": ("watcher.cli.history", "retire", "Expect a drive no more, or again."),
+    "exposure": ("watcher.cli.exposure", "exposure", "How long a pool is exposed, and how likely."),
+    "plan": ("watcher.cli.exposure", "plan", "What each habit does for a pool over the years."),
+    "rules": ("watcher.cli.rules", "rules", "List the rules by which trouble is found."),
+    "rule": ("watcher.cli.rules", "rule", "Explain one rule, with its sources."),
+    "explain": ("watcher.cli.explain", "explain", "Say what a saved kernel log means."),
+    "replay": ("watcher.cli.replay", "replay", "Run recorded history through the rules."),
+    "collect": ("watcher.cli.collect", "collect", "Save all raw answers of this box in a file."),
+    "config": ("watcher.cli.config", "config", "Check the settings, or write a first file."),
+    "notify": ("watcher.cli.notify", "notify", "Test the ways to people; list what was sent."),
+    "demo": ("watcher.cli.demo", "demo", "Watch an invented box go through a failure."),
+}
+
+
+class Lazy(click.Group):
+    """A group whose commands are imported only when they are used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Name all commands, in the order a newcomer needs them."""
+        del ctx
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import a command."""
+        del ctx
+        where = COMMANDS.get(cmd_name)
+        if where is None:
+            return None
+        command = getattr(importlib.import_module(where[0]), where[1])
+        if not isinstance(command, click.Command):
+            raise TypeError(f"{where[1]} is not a command")
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        del ctx
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, words) for name, (_, _, words) in COMMANDS.items()])
+
+
+@click.group(
+    cls=Lazy,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Begin with: midwatch look   (what is there), midwatch demo   (what it does).",
+)
+@click.version_option(__version__, prog_name="midwatch", message="%(prog)s %(version)s")
+@click.option(
+    "--config",
+    "settings",
+    metavar="FILE",
+    help="The settings file. Without it /etc/midwatch/midwatch.yaml is used where there is one, "
+    "and sensible settings where there is none.",
+)
+@click.pass_context
+def cli(context: click.Context, settings: str | None) -> None:
+    """Watch the drives and pools of a box, and say in time what to do next.
+
+    Everything turns on margin: how many more drives a pool can lose with no data lost.
+    """
+    context.obj = settings
+
+
+def main() -> None:
+    """Run the command, and end with its exit status."""
+    try:
+        status = cli.main(standalone_mode=False)
+    except click.exceptions.Exit as ended:
+        sys.exit(ended.exit_code)
+    except click.Abort:
+        sys.exit(130)
+    except click.ClickException as wrong:
+        wrong.show()
+        sys.exit(Exit.WRONG_WORDS)
+    except Stop as stop:
+        click.echo(stop.sentence, err=True)
+        sys.exit(stop.status)
+    except ConfigError as faulty:
+        click.echo(str(faulty), err=True)
+        sys.exit(Exit.FAULTY_SETTINGS)
+    except StoreError as error:
+        click.echo(f"{str(error)[:1].upper()}{str(error)[1:]}.", err=True)
+        sys.exit(Exit.NO_STATE)
+    except BrokenPipeError:
+        sys.stderr.close()  # whoever read our output is gone; nothing more to say
+        sys.exit(Exit.DONE)
+    except Exception as fault:  # noqa: BLE001 - the outermost ring of a command
+        where = traceback.extract_tb(fault.__traceback__)[-1]
+        click.echo(
+            f"This is a fault in midwatch, not in your box: {type(fault).__name__}: {fault} "
+            f"({where.filename.rpartition('/')[2]}:{where.lineno}).",
+            err=True,
+        )
+        sys.exit(Exit.OUR_FAULT)
+    sys.exit(status if isinstance(status, int) else Exit.DONE)

@@ -1,0 +1,226 @@
+"""What commands share: the settings, the store, times in a person's words, and who is asking."""
+
+from __future__ import annotations
+
+import getpass
+import re
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import click
+
+from watcher.cli.exits import Exit, Stop
+from watcher.facts.identity import DriveId
+from watcher.facts.pool import Pool
+from watcher.service.bootstrap import (
+    box_of,
+    environment,
+    load_settings,
+    open_state,
+    store_path,
+    to_standing,
+    usual_settings,
+    zone_of,
+)
+from watcher.service.clock import SystemClock
+from watcher.service.desk import Desk
+from watcher.service.settings_shape import Config
+from watcher.store.database import Store
+from watcher.store.history import KnownDrive
+from watcher.store.transaction import Transaction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Room:
+    """What a command works in."""
+
+    config: Config
+    store: Store
+    now: datetime
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The owner's time zone."""
+        return zone_of(self.config)
+
+    def desk(self) -> Desk:
+        """Give the desk over this store, with the owner's serial numbers known."""
+        with self.store.snapshot() as tx:
+            known = tx.drives(box_of(self.config))
+        return Desk(self.store, to_standing(self.config, drive_ids(known)))
+
+    def say(self, moment: datetime) -> str:
+        """Say a moment in the owner's zone: the day only when it is not today."""
+        local, today = moment.astimezone(self.zone), self.now.astimezone(self.zone)
+        if local.date() == today.date():
+            return f"{local:%H:%M}"
+        if abs(local - today) < timedelta(days=6):
+            return f"{local:%a %H:%M}"
+        return f"{local:%d %b %Y %H:%M}"
+
+
+def settings_of(context: click.Context) -> Config:
+    """Read the settings that the command was called with."""
+    return load_settings(usual_settings(context.obj), environment())
+
+
+@contextmanager
+def room_of(context: click.Context, *, need_state: bool = True) -> Iterator[Room]:
+    """Open what a command works in. With ``need_state`` there must be a store already."""
+    config = settings_of(context)
+    now = SystemClock().now()
+    path = store_path(config)
+    if need_state and not path.exists():
+        raise Stop(
+            f"There is no state in {path.parent} yet. Start the watch first (midwatch watch), or "
+            "name its settings with --config.",
+            Exit.NO_STATE,
+        )
+    try:
+        store = open_state(config, now, check=False)
+    except OSError as error:
+        raise Stop(
+            f"The state folder {path.parent} cannot be used ({error.strerror}). Run as the user of "
+            "the watch, or set state_directory in the settings.",
+            Exit.NO_STATE,
+        ) from error
+    with store:
+        yield Room(config=config, store=store, now=now)
+
+
+_SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(m|min|h|d|w)", re.IGNORECASE)
+_UNITS = {"m": 1 / 60, "min": 1 / 60, "h": 1.0, "d": 24.0, "w": 168.0}
+_DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+def parse_span(text: str) -> timedelta | None:
+    """Read a span as a person writes it: ``90min``, ``3h``, ``1d12h``; None when it is none."""
+    found = _SPAN.findall(text)
+    if not found or _SPAN.sub("", text).strip():
+        return None
+    try:
+        return timedelta(hours=sum(float(n) * _UNITS[unit.lower()] for n, unit in found))
+    except OverflowError:
+        return None
+
+
+def parse_until(text: str, now: datetime, zone: ZoneInfo) -> datetime | None:
+    """Read until when, as a person writes it.
+
+    A span (``3h``), a time (``07:30``), a weekday (``fri``, ``fri 18:00``) or a date
+    (``2026-12-01``, ``2026-12-01 08:00``); without a time, 18:00. Gives a moment in the future in
+    UTC, or None when the text is none of these.
+    """
+    words = text.strip().lower()
+    span = parse_span(words)
+    if span is not None:
+        return now + span if span > timedelta(0) else None
+    local = now.astimezone(zone)
+    day, _, clock = words.partition(" ")
+    if ":" in day:
+        day, clock = "", day
+    hour = _clock(clock) if clock else (18, 0)
+    if hour is None:
+        return None
+    if not day:
+        at = local.replace(hour=hour[0], minute=hour[1], second=0, microsecond=0)
+        at = at if at > local else at + timedelta(days=1)
+    elif day[:3] in _DAYS and day.isalpha():
+        ahead = (_DAYS.index(day[:3]) - local.weekday()) % 7
+        at = (local + timedelta(days=ahead)).replace(
+            hour=hour[0], minute=hour[1], second=0, microsecond=0
+        )
+        at = at if at > local else at + timedelta(days=7)
+    else:
+        try:
+            date = datetime.fromisoformat(day)
+        except ValueError:
+            return None
+        at = date.replace(hour=hour[0], minute=hour[1], tzinfo=zone)
+    moment = at.astimezone(UTC)
+    return moment if moment > now else None
+
+
+def _clock(text: str) -> tuple[int, int] | None:
+    """Read ``18:00``; None when it is no time of day."""
+    found = re.fullmatch(r"(\d{1,2}):(\d{2})", text)
+    if found is None:
+        return None
+    hour, minute = int(found.group(1)), int(found.group(2))
+    return (hour, minute) if hour < 24 and minute < 60 else None
+
+
+def until_of(text: str, room: Room) -> datetime:
+    """Read until when, or stop with what would be right."""
+    moment = parse_until(text, room.now, room.zone)
+    if moment is None:
+        raise Stop(
+            f"“{text}” is not a time ahead. Write a span (3h, 2d), a time (07:30), a weekday "
+            "(fri, fri 18:00) or a date (2026-12-01).",
+            Exit.WRONG_WORDS,
+        )
+    return moment
+
+
+def who_asks(room: Room, given: str | None) -> str:
+    """Say who is asking: the name given, else the only person configured, else the login name."""
+    if given:
+        return given
+    people = room.config.people
+    if len(people) == 1:
+        return people[0].name
+    login = getpass.getuser()
+    if any(person.name == login for person in people) or not people:
+        return login
+    names = ", ".join(person.name for person in people)
+    raise Stop(f"Say who you are with --by NAME; known are: {names}.", Exit.WRONG_WORDS)
+
+
+def find_drive(tx: Transaction, text: str, room: Room) -> KnownDrive:
+    """Find one drive by id, serial, bay or node, or stop with what there is."""
+    found = tx.find_drive(text, box_of(room.config))
+    if len(found) == 1:
+        return found[0]
+    if not found:
+        raise Stop(
+            f"No drive here is known by “{text}”. midwatch drives lists them all.", Exit.NOT_FOUND
+        )
+    some = ", ".join(f"{d.identity.model} {d.identity.serial}" for d in found[:6])
+    raise Stop(f"“{text}” fits {len(found)} drives: {some}. Name one of them.", Exit.NOT_FOUND)
+
+
+def find_pool(tx: Transaction, text: str, room: Room) -> Pool:
+    """Find one pool of the last survey by name or id, or stop with what there is."""
+    survey = tx.last_survey(box_of(room.config))
+    pools = survey.pools if survey is not None else ()
+    found = [p for p in pools if text in {p.pool, p.name}]
+    if len(found) == 1:
+        return found[0]
+    if not pools:
+        raise Stop("No pool has been seen on this box yet.", Exit.NOT_FOUND)
+    names = ", ".join(sorted(p.name for p in pools))
+    if found:
+        ids = ", ".join(p.pool for p in found)
+        raise Stop(f"Two pools are called “{text}”; name one by its id: {ids}.", Exit.NOT_FOUND)
+    raise Stop(f"No pool here is called “{text}”; known are: {names}.", Exit.NOT_FOUND)
+
+
+def terminal_width() -> int:
+    """Give the width to write for: that of the terminal, within what can be read well."""
+    return max(60, min(shutil.get_terminal_size((100, 24)).columns, 140))
+
+
+def label_of(drive: KnownDrive) -> str:
+    """Name a drive in a line."""
+    where = f"bay {drive.bay}" if drive.bay else (drive.node or "")
+    who = drive.identity
+    return f"{who.model} {who.serial}" + (f" ({where})" if where else "")
+
+
+def drive_ids(drives: tuple[KnownDrive, ...]) -> dict[str, DriveId]:
+    """Give the id of each serial number."""
+    return {d.identity.serial: d.identity.drive for d in drives if d.identity.serial}

@@ -1,0 +1,40 @@
+"""``midwatch rules`` and ``midwatch rule NAME``: by what trouble is found, and where it is from."""
+
+from __future__ import annotations
+
+import click
+
+from watcher.cli.columns import columns
+from watcher.cli.exits import Exit, Stop
+from watcher.cli.parts import settings_of, terminal_width
+from watcher.rules.catalogue import CATALOGUE, Kind, explain
+from watcher.service.settings import to_tuning
+
+_HEADINGS = {Kind.DRIVE: "Drives", Kind.POOL: "Pools", Kind.SIGHT: "What cannot be seen"}
+
+
+@click.command()
+@click.pass_context
+def rules(context: click.Context) -> None:
+    """List the rules by which trouble is found."""
+    tuning = to_tuning(settings_of(context))
+    lines: list[str] = []
+    for kind, heading in _HEADINGS.items():
+        rows = [[r.name, r.sentence] for r in CATALOGUE.values() if r.kind is kind]
+        lines += [heading, *columns(sorted(rows), total=terminal_width()), ""]
+    if tuning.own:
+        rows = [[rule.name, rule.sentence] for rule in tuning.own]
+        lines += ["Your own", *columns(rows, total=terminal_width()), ""]
+    lines.append("midwatch rule NAME explains one, with its thresholds and their sources.")
+    click.echo("\n".join(lines))
+
+
+@click.command()
+@click.argument("name")
+@click.pass_context
+def rule(context: click.Context, name: str) -> None:
+    """Explain the rule NAME: what it reads, its thresholds with source, what to do."""
+    found = CATALOGUE.get(name)
+    if found is None:
+        raise Stop(f"There is no rule “{name}”. midwatch rules lists them.", Exit.NOT_FOUND)
+    click.echo(explain(found, to_tuning(settings_of(context))))

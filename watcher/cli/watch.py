@@ -1,0 +1,172 @@
+"""``midwatch watch``: the service itself."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from datetime import timedelta
+
+import click
+
+from watcher.cli.exits import Exit, Stop
+from watcher.cli.parts import terminal_width
+from watcher.cli.show import show_survey
+from watcher.facts.drive import Unread
+from watcher.facts.survey import Survey
+from watcher.notify.target import Target
+from watcher.readers.runner import RealHost
+from watcher.readers.survey import Surveyor
+from watcher.service.bootstrap import (
+    environment,
+    load_settings,
+    open_state,
+    store_path,
+    to_looking,
+    to_standing,
+    usual_settings,
+    zone_of,
+)
+from watcher.service.clock import SystemClock
+from watcher.service.delivery_child import DeliveryChild, delivery_command
+from watcher.service.desk import Desk, Outcome, view_of
+from watcher.service.errors import ConfigError
+from watcher.service.heartbeat import beat
+from watcher.service.loop import Hooks, Rhythm, Watch, Word
+from watcher.service.settings_shape import Config
+from watcher.service.supervisor import ours
+from watcher.store.database import Store
+
+
+def rhythm_of(config: Config) -> Rhythm:
+    """Give how often things are done."""
+    calls = bool(config.heartbeat.url.reveal())
+    return Rhythm(
+        survey=timedelta(minutes=config.survey.every_minutes),
+        deep=timedelta(hours=config.survey.deep_every_hours),
+        heartbeat=timedelta(minutes=config.heartbeat.every_minutes) if calls else None,
+    )
+
+
+def reached_by(targets: tuple[Target, ...]) -> str:
+    """Say in a sentence how people are reached."""
+    away = [target for target in targets if not target.is_terminal]
+    if not away:
+        return (
+            "Nobody is reached away from this machine yet: messages are printed here. To get them "
+            "on your phone: midwatch config init, then fill in a target under people."
+        )
+    names = ", ".join(f"{target.person} by {target.name}" for target in away)
+    return f"Messages go to: {names}."
+
+
+class Printer:
+    """Prints what a person at the terminal wants to see: the first look in full, then changes."""
+
+    def __init__(self, config: Config, store: Store) -> None:
+        """Begin with nothing seen."""
+        self._config = config
+        self._store = store
+        self._before: tuple[str, ...] | None = None
+
+    def line(self, text: str) -> None:
+        """Print a line at once."""
+        click.echo(text)
+        sys.stdout.flush()
+
+    def surveyed(self, survey: Survey, outcome: Outcome) -> None:
+        """Print the first survey in full; later ones in a line, when something changed."""
+        now = tuple(sorted({f.key for f in outcome.findings}))
+        zone = zone_of(self._config)
+        if self._before is None:
+            with self._store.snapshot() as tx:
+                view = view_of(tx, survey, survey.taken_at)
+            self.line(show_survey(view, outcome.findings, zone=zone, width=terminal_width()))
+            blind = [u for u in survey.unread if u.why is Unread.NO_SMART]
+            if blind and not survey.drives:
+                self.line(
+                    "\nNo drive here reports SMART, so the drives themselves cannot be watched; "
+                    "pools and kernel log\nare. To see what midwatch does on a box with real "
+                    "drives: midwatch demo"
+                )
+            self.line(
+                f"\nWatching. The next look is in {self._config.survey.every_minutes} min; stop "
+                "with Ctrl-C. Elsewhere: midwatch cases"
+            )
+        elif now != self._before:
+            fresh = [f for f in outcome.findings if f.key not in self._before]
+            gone = [key for key in self._before if key not in now]
+            stamp = survey.taken_at.astimezone(zone)
+            for finding in fresh:
+                self.line(f"{stamp:%H:%M}  {finding.label}: {finding.sentence}")
+            for key in gone:
+                self.line(f"{stamp:%H:%M}  holds no more: {key}")
+        self._before = now
+
+
+@click.command()
+@click.option("--once", is_flag=True, help="Take one look, deliver what came of it, and end.")
+@click.pass_context
+def watch(context: click.Context, *, once: bool) -> int:
+    """Watch this box and stay: look every ten minutes, open cases, tell people, say all clear.
+
+    Needs no configuration. Run it as root: SMART and most pools can be read by root only.
+    """
+    path = usual_settings(context.obj)
+    config = load_settings(path, environment())
+    clock = SystemClock()
+    try:
+        store = open_state(config, clock.now(), check=True)
+    except OSError as error:
+        raise Stop(
+            f"The state folder {config.state_directory} cannot be made ({error.strerror}). Run as "
+            "root, or set state_directory in the settings to a folder you may write.",
+            Exit.NO_STATE,
+        ) from error
+    printer = Printer(config, store)
+    if store.rescue is not None:
+        printer.line(f"The database was damaged. {store.rescue.sentence}")
+    standing = to_standing(config)
+    printer.line(reached_by(standing.targets))
+    command = delivery_command(str(store_path(config)), path)
+    child = DeliveryChild(command, environment())
+
+    def reload() -> Desk | None:
+        try:
+            fresh = load_settings(path, environment())
+        except ConfigError as faulty:
+            printer.line(f"The settings were not read again; the old ones stay.\n{faulty}")
+            return None
+        printer.line("The settings were read again.")
+        surveyor.looking = to_looking(fresh)
+        return Desk(store, to_standing(fresh))
+
+    surveyor = Surveyor(RealHost(), to_looking(config))
+    with store.snapshot() as tx:
+        last = tx.last_survey(standing.box)
+    surveyor.remember(last.pools if last is not None else ())
+
+    def surveyed(survey: Survey, outcome: Outcome) -> None:
+        printer.surveyed(survey, outcome)
+        if once:
+            service.ask(Word.STOP)
+
+    service = Watch(
+        desk=Desk(store, standing),
+        surveyor=surveyor,
+        clock=clock,
+        delivery=child,
+        supervisor=ours(),
+        rhythm=rhythm_of(config),
+        hooks=Hooks(
+            surveyed=surveyed,
+            trouble=printer.line,
+            reload=reload,
+            beat=lambda: beat(config.heartbeat.url.reveal()),
+        ),
+    )
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: service.ask(Word.STOP))
+    signal.signal(signal.SIGHUP, lambda *_: service.ask(Word.RELOAD))
+    with store:
+        service.run()
+    return int(Exit.DONE)
