@@ -97,7 +97,7 @@ class Hooks:
     surveyed: Callable[[Survey, Outcome], None]
     trouble: Callable[[str], None]  # a sentence about the watch itself
     reload: Callable[[], Desk | None]  # a new desk, or None when the old settings stay
-    beat: Callable[[], None]  # call the owner's heartbeat address
+    beat: Callable[[], bool]  # call the owner's heartbeat address
 
 
 class Watch:
