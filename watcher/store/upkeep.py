@@ -35,7 +35,9 @@ CASES_KEPT = timedelta(days=5 * 366)
 class UpkeepPart(Part):
     """Roll up and drop."""
 
-    def roll_up(self, now: datetime) -> None:
+    def roll_up(
+        self, now: datetime, *, events_most: int = EVENTS_MOST, notices_most: int = NOTICES_MOST
+    ) -> None:
         """Put together and drop what is old. Running it twice, or late, does no harm."""
         self._roll_spans(now)
         sql = statements("upkeep")
@@ -55,10 +57,10 @@ class UpkeepPart(Part):
         ):
             self.db.change(sql[name], {"before": to_micros(now - age)})
         for row in self.db.rows(sql["count-events"]):
-            too_many = row["events"] - EVENTS_MOST
+            too_many = row["events"] - events_most
             if too_many > 0:
                 self.db.change(sql["drop-most-events"], {"box": row["box"], "count": too_many})
-        too_many = self.db.one(sql["count-ended-notices"])["notices"] - NOTICES_MOST
+        too_many = self.db.one(sql["count-ended-notices"])["notices"] - notices_most
         if too_many > 0:
             self.db.change(sql["drop-most-notices"], {"count": too_many})
         self.db.change(sql["drop-attempts"])

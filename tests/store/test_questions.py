@@ -1,0 +1,101 @@
+import pytest
+
+from tests.store.made import BOX, DAY, HOUR, MINUTE, NOW, drive_id, event, reading, survey, unread
+from watcher.facts.drive import Metric, Trace, Unread
+from watcher.store.database import Store, open_memory
+from watcher.store.errors import StoreDamaged
+
+
+@pytest.fixture
+def store() -> Store:
+    return open_memory(now=NOW)
+
+
+def take(store: Store, hours: float, **metrics: int) -> None:
+    at = NOW + hours * HOUR
+    with store.transaction() as tx:
+        tx.take_survey(survey(f"s{hours}", at, drives=(reading(1, at, **metrics),)), at)
+
+
+def trace(store: Store, metric: Metric, since: float, now: float) -> Trace | None:
+    with store.snapshot() as tx:
+        return tx.drive_pasts(BOX, NOW + since * HOUR, NOW + now * HOUR)[drive_id(1)].trace(metric)
+
+
+def test_a_trace_begins_with_what_held_before_the_window(store: Store) -> None:
+    for hours, value in ((0, 1), (10, 2), (20, 3), (30, 3), (40, 5)):
+        take(store, hours, pending_sectors=value)
+    found = trace(store, Metric.PENDING_SECTORS, since=15, now=41)
+    assert found == Trace(
+        metric=Metric.PENDING_SECTORS,
+        points=((NOW + 10 * HOUR, 2), (NOW + 20 * HOUR, 3), (NOW + 40 * HOUR, 5)),
+    )
+    assert found.rise_since(NOW + 15 * HOUR) == 3
+
+
+def test_a_quiet_counter_is_one_point_from_when_it_began(store: Store) -> None:
+    for hours in (0, 10, 20):
+        take(store, hours, pending_sectors=4)
+    for since in (-5, 5, 25):
+        found = trace(store, Metric.PENDING_SECTORS, since=since, now=26)
+        assert found == Trace(metric=Metric.PENDING_SECTORS, points=((NOW, 4),))
+
+
+def test_a_metric_that_was_never_recorded_has_no_trace(store: Store) -> None:
+    take(store, 0, pending_sectors=4)
+    assert trace(store, Metric.MEDIA_ERRORS, since=-5, now=1) is None
+
+
+def test_the_temperature_tells_its_extremes_of_the_last_day(store: Store) -> None:
+    for number in range(40 * 6):
+        celsius = 30 + (15 if number == 35 * 6 + 3 else 0) - (9 if number == 3 else 0)
+        take(store, number / 6, temperature_celsius=celsius)
+    found = trace(store, Metric.TEMPERATURE_CELSIUS, since=-900, now=40)
+    assert found is not None
+    values = [value for _, value in found.points]
+    assert max(values) == 45  # within the day
+    assert min(values) == 30  # the dip of the first hour is over a day old
+    assert (NOW + (35 * 6 + 3) / 6 * HOUR, 45) in found.points
+    assert found.points[-1][0] == NOW + 239 / 6 * HOUR
+    assert len(found.points) <= 2 * 25 + 1
+    assert list(found.points) == sorted(found.points)
+
+
+def test_other_moving_series_give_their_latest_value(store: Store) -> None:
+    take(store, 0, power_on_hours=100, bytes_written=5)
+    take(store, 1, power_on_hours=101, bytes_written=9)
+    found = trace(store, Metric.BYTES_WRITTEN, since=-5, now=2)
+    assert found == Trace(metric=Metric.BYTES_WRITTEN, points=((NOW + HOUR, 9),))
+
+
+def test_the_past_tells_when_a_drive_was_read_and_there(store: Store) -> None:
+    take(store, 0, pending_sectors=4)
+    at = NOW + HOUR
+    with store.transaction() as tx:
+        tx.take_survey(survey("asleep", at, missing=(unread(1, Unread.ASLEEP, at),)), at)
+        past = tx.drive_pasts(BOX, NOW, at)[drive_id(1)]
+    assert (past.first_seen, past.last_read, past.last_present) == (NOW, NOW, at)
+    assert (past.node, past.bay, past.in_use) == ("/dev/sdb", None, True)
+    assert past.identity == reading(1).identity
+
+
+def test_a_metric_of_another_version_is_left_out(store: Store) -> None:
+    take(store, 0, pending_sectors=4)
+    with store.transaction() as tx:
+        tx.db.change("""UPDATE drive SET latest = '{"wobble":[1,2]}'""")
+        assert tx.drive_pasts(BOX, NOW, NOW)[drive_id(1)].traces == ()
+
+
+def test_latest_values_that_make_no_sense_are_damage(store: Store) -> None:
+    take(store, 0, pending_sectors=4)
+    with store.transaction() as tx:
+        tx.db.change("UPDATE drive SET latest = substr(latest, 1, 9)")
+        with pytest.raises(StoreDamaged):
+            tx.drive_pasts(BOX, NOW, NOW)
+
+
+def test_recent_events_are_those_that_lasted_into_the_window(store: Store) -> None:
+    with store.transaction() as tx:
+        tx.take_survey(survey("s", events=(event(NOW), event(NOW + 30 * MINUTE))), NOW)
+        assert len(tx.recent_events(BOX, NOW + 10 * MINUTE)) == 1
+        assert tx.recent_events(BOX, NOW + DAY) == ()

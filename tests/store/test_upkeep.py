@@ -1,0 +1,193 @@
+import dataclasses
+from datetime import timedelta
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.store.made import (
+    BOX,
+    DAY,
+    HOUR,
+    MINUTE,
+    NOW,
+    book,
+    case,
+    drive_id,
+    event,
+    notice,
+    reading,
+    survey,
+)
+from watcher.cases.effects import Record
+from watcher.cases.observations import TimePassed
+from watcher.facts.drive import Metric
+from watcher.facts.kernel_event import Category
+from watcher.store import upkeep
+from watcher.store.database import Store, open_memory
+from watcher.store.history import Point
+from watcher.store.outbox import NoticeState
+
+
+@pytest.fixture
+def store() -> Store:
+    return open_memory(now=NOW)
+
+
+def fill(store: Store, days: int, every: timedelta = HOUR) -> None:
+    with store.transaction() as tx:
+        at, number = NOW, 0
+        while at < NOW + days * DAY:
+            drives = (
+                reading(1, at, temperature_celsius=30 + number % 7, pending_sectors=number % 5),
+            )
+            tx.take_survey(survey(f"s{number}", at, drives=drives), at)
+            at, number = at + every, number + 1
+
+
+def chart(store: Store, metric: Metric, days: int) -> tuple[Point, ...]:
+    with store.snapshot() as tx:
+        return tx.series(drive_id(1), metric, NOW - DAY, NOW + days * DAY)
+
+
+def test_old_spans_become_wider_and_nothing_is_counted_twice(store: Store) -> None:
+    fill(store, 160)
+    before = chart(store, Metric.TEMPERATURE_CELSIUS, 161)
+    with store.transaction() as tx:
+        tx.roll_up(NOW + 160 * DAY)
+    after = chart(store, Metric.TEMPERATURE_CELSIUS, 161)
+    assert sum(p.readings for p in after) == sum(p.readings for p in before) == 160 * 24
+    assert {p.lasts for p in after} == {10 * MINUTE, HOUR, DAY}
+    assert min(p.lowest for p in after) == 30
+    assert max(p.highest for p in after) == 36
+    assert after[-1] == before[-1]
+    ends = [p.at + p.lasts for p in after]
+    assert all(end <= following.at for end, following in zip(ends, after[1:], strict=False))
+
+
+def test_running_it_again_changes_nothing(store: Store) -> None:
+    fill(store, 130)
+    with store.transaction() as tx:
+        tx.roll_up(NOW + 130 * DAY)
+    once = chart(store, Metric.TEMPERATURE_CELSIUS, 131)
+    with store.transaction() as tx:
+        tx.roll_up(NOW + 130 * DAY)
+    assert chart(store, Metric.TEMPERATURE_CELSIUS, 131) == once
+
+
+def test_a_late_reading_joins_the_hour_that_was_rolled_up(store: Store) -> None:
+    fill(store, 20)
+    with store.transaction() as tx:
+        tx.roll_up(NOW + 20 * DAY)
+        late = NOW + HOUR + 20 * MINUTE
+        tx.take_survey(
+            survey("late", late, drives=(reading(1, late, temperature_celsius=50),)), NOW
+        )
+        tx.roll_up(NOW + 20 * DAY)
+        points = tx.series(drive_id(1), Metric.TEMPERATURE_CELSIUS, NOW + HOUR, late)
+    hours = [p for p in points if p.lasts == HOUR]
+    assert any(p.highest == 50 and p.lowest < 40 and p.readings == 2 for p in hours)
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.lists(st.tuples(st.integers(0, 47), st.integers(-40, 90)), max_size=30))
+def test_rolling_up_keeps_the_extremes_the_last_and_the_count(
+    values: list[tuple[int, int]],
+) -> None:
+    store = open_memory(now=NOW)
+    start = NOW.replace(hour=0, minute=0, second=0, microsecond=0)
+    told = dict(values)
+    with store.transaction() as tx:
+        for step, celsius in sorted(told.items()):
+            at = start + step * 10 * MINUTE
+            drives = (reading(1, at, temperature_celsius=celsius),)
+            tx.take_survey(survey(f"s{step}", at, drives=drives), at)
+        tx.roll_up(start + 200 * DAY)
+        points = tx.series(drive_id(1), Metric.TEMPERATURE_CELSIUS, start, start + DAY)
+    if not told:
+        assert points == ()
+        return
+    (day,) = points
+    assert (day.lowest, day.highest) == (min(told.values()), max(told.values()))
+    assert (day.last, day.readings) == (told[max(told)], len(told))
+
+
+def test_old_counters_keep_the_last_highest_and_lowest_of_each_day(store: Store) -> None:
+    start = NOW.replace(hour=0)
+    values = (4, 5, 9, 7, 1, 3, 3, 6)
+    with store.transaction() as tx:
+        for hour, value in enumerate(values):
+            at = start + hour * HOUR
+            drives = (reading(1, at, pending_sectors=value),)
+            tx.take_survey(survey(f"s{hour}", at, drives=drives), at)
+        tx.roll_up(start + 100 * DAY)
+        assert len(tx.db.rows("SELECT * FROM change")) == 7  # still exact
+        tx.roll_up(start + 200 * DAY)
+        rows = tx.db.rows("SELECT value FROM change ORDER BY at")
+        assert [row["value"] for row in rows] == [9, 1, 6]
+        tx.roll_up(start + 300 * DAY)
+        assert len(tx.db.rows("SELECT * FROM change")) == 3
+
+
+def test_what_has_had_its_time_is_dropped(store: Store) -> None:
+    with store.transaction() as tx:
+        noise = dataclasses.replace(event(), category=Category.NOISE)
+        tx.take_survey(survey("s", drives=(reading(1),), events=(event(), noise)), NOW)
+        tx.add_observation(BOX, NOW, TimePassed())
+        tx.put_notices([notice("sent"), notice("waiting", "mail")])
+        for taken in tx.claim_due(NOW, 1, "s"):
+            tx.mark_sent(taken.number, NOW)
+        tx.save_book(BOX, book(case(1, closed=True), case(2)))
+        tx.save_book(BOX, book(case(2)))
+        tx.add_records(BOX, [Record(case=n, at=NOW, what="opened") for n in (1, 2)])
+
+        tx.roll_up(NOW + 13 * DAY)
+        assert len(tx.recent_events(BOX, NOW - DAY)) == 2
+        assert len(tx.observations(BOX, NOW - DAY)) == 1
+
+        tx.roll_up(NOW + 31 * DAY)
+        assert [e.category for e in tx.recent_events(BOX, NOW - DAY)] == [Category.LINK]
+        assert tx.observations(BOX, NOW - DAY) == ()
+        assert tx.take_survey(survey("s", NOW, drives=(reading(1),)), NOW)  # forgotten by now
+        assert len(tx.list_notices(BOX)) == 2
+
+        tx.roll_up(NOW + 500 * DAY)
+        assert [n.state for n in tx.list_notices(BOX)] == [NoticeState.WAITING]
+        assert tx.db.one("SELECT count(*) AS n FROM attempt")["n"] == 0
+        assert tx.case(BOX, 1) is not None
+
+        tx.roll_up(NOW + 2000 * DAY)
+        assert tx.case(BOX, 1) is None
+        assert tx.records(BOX, 1) == ()
+        assert tx.case(BOX, 2) is not None
+        assert len(tx.records(BOX, 2)) == 1
+        assert tx.recent_events(BOX, NOW - DAY) == ()
+        assert tx.poll_days(drive_id(1), NOW - DAY, NOW) == ()
+
+
+def test_too_many_events_lose_the_harmless_first(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(upkeep, "EVENTS_MOST", 3)
+    kinds = (Category.MEDIUM, Category.NOISE, Category.LINK, Category.POOL, Category.NOISE)
+    events = tuple(
+        dataclasses.replace(event(NOW + n * HOUR, what=f"kind-{n}"), category=kind)
+        for n, kind in enumerate(kinds)
+    )
+    with store.transaction() as tx:
+        tx.take_survey(survey("s", events=events), NOW)
+        tx.roll_up(NOW + HOUR)
+        left = [e.category for e in tx.recent_events(BOX, NOW - DAY)]
+    assert left == [Category.MEDIUM, Category.LINK, Category.POOL]
+
+
+def test_too_many_ended_messages_lose_the_oldest_and_never_one_that_waits(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(upkeep, "NOTICES_MOST", 2)
+    with store.transaction() as tx:
+        tx.put_notices([notice(f"n{number}") for number in range(6)])
+        for number, taken in enumerate(tx.claim_due(NOW, 4, "s")):
+            tx.mark_sent(taken.number, NOW + number * HOUR)
+        tx.roll_up(NOW + HOUR)
+        assert [n.key for n in tx.list_notices(BOX)] == ["n5", "n4", "n3", "n2"]
