@@ -11,6 +11,7 @@ health log 02h (NVM Express Base Specification; 4.1 to 4.7); device statistics, 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -39,6 +40,9 @@ VALID_VALUES = range(1, 254)
 NVME_SPARE_LOW = 0x01
 NVME_TEMPERATURE = 0x02
 """Bits of the NVMe critical warning byte (4.2)."""
+
+_MASKED = re.compile(r"[-*Xx#. ]*")
+"""A serial number that was blanked out, or never there."""
 
 EXIT_FAILING = 0x08
 """Bit 3 of smartctl's exit status: the drive said that it is failing (smartctl(8); 4.10)."""
@@ -129,7 +133,7 @@ class Report:
         drive = drive_id(
             wwn=wwn,
             model=self.model if self.id_model is None else self.id_model,
-            serial=self.serial if any(sign.isalnum() for sign in self.serial) else None,
+            serial=None if _MASKED.fullmatch(self.serial) else self.serial,
         )
         if drive is None:
             place = node.rsplit("/", 1)[-1]

@@ -26,7 +26,7 @@ from watcher.readers.errors import CannotParse
 from watcher.readers.smartctl_lines import SOURCE, Lines, number_of
 from watcher.readers.smartctl_text_kinds import read_ata, read_nvme, read_scsi
 
-_BANNER = re.compile(r"smartctl (\d+\.\d+\S*) .*\[.*\]")
+_BANNER = re.compile(r"smartctl ((?:pre-)?\d+\.\d+\S*) .*\[.*\]")
 _SECTORS = re.compile(r"(\d{1,7}) bytes logical(?:/physical|, (\d{1,7}) bytes physical)")
 
 
@@ -138,7 +138,9 @@ def _identify(report: Report, lines: Lines) -> None:
     report.serial = lines.get("Serial Number", "Serial number") or ""
     report.firmware = lines.get("Firmware Version", "Revision")
     report.family = lines.get("Model Family")
-    report.wwn = lines.get("LU WWN Device Id", "Logical Unit id")
+    name = (lines.get("LU WWN Device Id", "Logical Unit id") or "").removeprefix("0x")
+    if re.fullmatch(r"[0-9a-f]{16,32}", name.replace(" ", "")):
+        report.wwn = "0x" + name.replace(" ", "")
     report.in_table = (lines.get("Device is") or "").startswith("In smartctl database")
     size = lines.get("User Capacity", "Namespace 1 Size/Capacity", "Total NVM Capacity")
     report.capacity_bytes = number_of(size, "capacity") if size else None

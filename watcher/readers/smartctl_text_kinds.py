@@ -37,6 +37,7 @@ _NVME_TEST = re.compile(
 )
 _SENSE = re.compile(r"\[asc=([0-9a-f]{1,2}), ?ascq=([0-9a-f]{1,2})\]")
 _RUNNING = re.compile(r"\s*(\d{1,3})% of test remaining\.")
+_NOW_CELSIUS = re.compile(r"Current temperature = (-?\d{1,4})")
 _DEFECTS = re.compile(r"\s*Pending defect count:\s*(\d{1,12})(?: .*)?")
 _ERROR_ROW = re.compile(r"(read|write|verify):(?:\s+\d+){5}\s+([\d.,]+)\s+(\d{1,20})\s*")
 
@@ -162,6 +163,8 @@ def read_ata(report: Report, lines: Lines) -> None:
         report.add(Metric.ERROR_LOG_ENTRIES, 0)
     if lines.has("Error logging capability") and Metric.ERROR_LOG_ENTRIES not in report.metrics:
         report.doubts.append("The report does not show the drive's error log.")
+    if lines.lines[-1].startswith("#"):
+        report.doubts.append("The report ends inside the self-test log: it may be cut.")
 
 
 def _read_ata_rows(report: Report, lines: Lines) -> None:
@@ -305,6 +308,8 @@ def _read_scsi_counters(report: Report, lines: Lines) -> None:
     for line in lines.lines:
         if match := _ERROR_ROW.fullmatch(line):
             _scsi_error_row(report, match[1], match[2], int(match[3]))
+        elif match := _NOW_CELSIUS.fullmatch(line):
+            report.add_temperature(Metric.TEMPERATURE_CELSIUS, int(match[1]))
         elif match := _DEFECTS.fullmatch(line):
             report.add(Metric.PENDING_SECTORS, int(match[1]))
         elif "Accumulated power on time, hours:minutes" in line:

@@ -1,0 +1,120 @@
+"""Two readers of one answer watch each other."""
+
+from __future__ import annotations
+
+import copy
+import json
+from typing import Any
+
+import pytest
+
+from tests.readers.drive_samples import (
+    NOW,
+    SHARED,
+    answer,
+    ata_answer,
+    ata_document,
+    ata_lines,
+    recorded,
+)
+from watcher.facts.drive import DriveReading, Metric, Protocol, Verdict
+from watcher.readers.errors import CannotParse
+from watcher.readers.second_reader import device_of
+from watcher.readers.smartctl import parse
+
+FIXTURES = SHARED / "data" / "pysmart_fixtures" / "open" / "singletests"
+
+
+def read(text: str, *, deep: bool = False) -> DriveReading:
+    result = parse(text, node="/dev/sdb", observed_at=NOW, deep=deep)
+    assert isinstance(result, DriveReading)
+    return result
+
+
+def nvme(bits: str) -> str:
+    """Join the recorded JSON and text of one state, as ``--json=co`` gives them."""
+    document: dict[str, Any] = json.loads(recorded(f"nvme-warning-{bits}.json"))
+    return answer(document, recorded(f"nvme-warning-{bits}.txt").splitlines())
+
+
+@pytest.mark.parametrize("bits", ["01", "02", "08", "16"])
+def test_recorded_pairs_agree_and_the_text_adds_the_limits(bits: str) -> None:
+    reading = read(nvme(bits), deep=True)
+    assert reading.metric(Metric.TEMPERATURE_WARNING_CELSIUS) == 70
+    assert reading.metric(Metric.TEMPERATURE_CRITICAL_CELSIUS) == 100
+    assert reading.verdict is (Verdict.UNKNOWN if bits == "02" else Verdict.FAILING)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("Critical Warning:                   0x08", "Critical Warning:                   0x00"),
+        ("Media and Data Integrity Errors:    0", "Media and Data Integrity Errors:    9"),
+        ("QLNVME0000", "QLNVME0009"),
+    ],
+)
+def test_a_difference_is_damage_and_nothing_is_used(old: str, new: str) -> None:
+    document = json.loads(recorded("nvme-warning-08.json"))
+    text = recorded("nvme-warning-08.txt")
+    assert old in text
+    with pytest.raises(CannotParse):
+        read(answer(document, text.replace(old, new).splitlines()))
+
+
+def test_a_text_that_is_no_use_is_a_doubt_and_takes_nothing_away() -> None:
+    document = ata_document()
+    reading = read(answer(document, ["smartctl of another age"]))
+    assert reading.metrics == read(answer(document)).metrics
+    assert "used as a check" in reading.doubts[0]
+
+
+def test_a_verdict_that_the_drive_did_not_give_is_taken_back() -> None:
+    """Behind bridges smartctl looks at the attributes itself; only the text says so."""
+    document = ata_document()
+    lines = ata_lines(document)
+    at = next(i for i, line in enumerate(lines) if "overall-health" in line)
+    lines.insert(at + 1, "Warning: This result is based on an Attribute check.")
+    assert read(answer(document, lines)).verdict is Verdict.UNKNOWN
+
+
+def test_pysmart_reads_the_embedded_text_without_a_run() -> None:
+    document = ata_document()
+    device = device_of(ata_lines(document), Protocol.ATA, "/dev/sdb")
+    assert device is not None
+    assert (device.model, device.serial) == ("Hollerup HX-8000", "HX81-00042")
+    assert device.assessment == "PASS"
+
+
+def test_pysmarts_stumbling_is_no_failure_of_the_drive() -> None:
+    """pySMART 1.4.3 takes a cut verdict line for FAIL and may raise on a cut table."""
+    lines = ata_lines(ata_document())
+    at = next(i for i, line in enumerate(lines) if "overall-health" in line)
+    cut = [*lines[:at], lines[at][:-2]]
+    device = device_of(cut, Protocol.ATA, "/dev/sdb")
+    assert device is None or device.assessment != "PASS"
+    reading = read(answer(ata_document(), cut), deep=True)
+    assert reading.verdict is Verdict.PASSED
+    assert reading.doubts
+
+
+def test_a_deep_poll_of_a_healthy_drive_has_no_doubts() -> None:
+    assert read(ata_answer(), deep=True).doubts == ()
+
+
+def test_a_self_test_that_only_the_text_has_is_taken() -> None:
+    document = ata_document()
+    whole = copy.deepcopy(document)
+    del document["ata_smart_self_test_log"]
+    assert len(read(answer(document, ata_lines(whole))).self_tests) == 2
+
+
+@pytest.mark.skipif(not FIXTURES.is_dir(), reason=f"no recorded sessions in {FIXTURES}")
+def test_pysmart_reads_its_own_recordings_through_us() -> None:
+    read_count = 0
+    for path in sorted(FIXTURES.glob("*/*--all*")):
+        lines = path.read_bytes().decode("utf-8", "replace").splitlines()
+        kind = Protocol.NVME if "nvme" in path.name else Protocol.ATA
+        kind = Protocol.SCSI if "_scsi_" in path.name else kind
+        device = device_of(lines, kind, "/dev/sda")
+        read_count += device is not None and device.model is not None
+    assert read_count >= 19
