@@ -212,6 +212,7 @@ class _UsageLines:
     overall: dict[str, str] = field(default_factory=dict)
     heads: list[re.Match[str]] = field(default_factory=list)
     holders: list[list[str]] = field(default_factory=list)  # one list for each head
+    held: list[int] = field(default_factory=list)  # bytes of the rows of each head
     unallocated: list[str] | None = None
     allocated_rows: int = 0
 
@@ -220,6 +221,7 @@ class _UsageLines:
         if self.unallocated is None and (found := _GROUP.fullmatch(line)):
             self.heads.append(found)
             self.holders.append([])
+            self.held.append(0)
         elif self.unallocated is None and line == "Unallocated:":
             self.unallocated = []
         elif (self.heads or self.unallocated is not None) and (row := _ROW.fullmatch(line)):
@@ -237,6 +239,7 @@ class _UsageLines:
             self.unallocated.append(device)
         else:
             self.holders[-1].append(device)
+            self.held[-1] += size
             self.allocated_rows += size
 
 
@@ -247,16 +250,36 @@ def parse_usage(text: str) -> Usage:
     for line in text.splitlines():
         if line.strip() and line != "Overall:" and not line.startswith("WARNING:"):
             lines.take(line, source)
+    for head, held in zip(lines.heads, lines.held, strict=True):
+        _check_copies(head, held, source)
     groups = [
         Group(
             kind=head["kind"].lower(),
             profile=head["profile"].lower(),
             used_bytes=_count(head["used"], source, head[0]),
-            holders=tuple(holders),
+            holders=tuple(sorted(holders)),
         )
         for head, holders in zip(lines.heads, lines.holders, strict=True)
     ]
     return _checked_usage(lines.overall, groups, lines.unallocated, lines.allocated_rows)
+
+
+_COPIES = {"single": 1, "dup": 2, "raid0": 1, "raid1": 2, "raid1c3": 3, "raid1c4": 4, "raid10": 2}
+_PARITIES = {"raid5": 1, "raid6": 2}
+
+
+def _check_copies(head: re.Match[str], held: int, source: str) -> None:
+    """Refuse a group whose rows are not as many bytes as its size and its profile want."""
+    size, profile = _count(head["size"], source, head[0]), head["profile"].lower()
+    right = True
+    if profile in _COPIES:
+        right = held == size * _COPIES[profile]
+    elif profile in _PARITIES:
+        right = size < held <= size * (1 + _PARITIES[profile])
+    if not right:
+        raise CannotParse(
+            source, f"its rows hold {held} bytes, which is not {profile}", line=head[0]
+        )
 
 
 def _checked_usage(
@@ -279,8 +302,12 @@ def _checked_usage(
     if len(named) != len(set(named)) or len(seen) != len(set(seen)):
         raise CannotParse(source, "a device or a profile is there twice")
     for group in groups:
-        if not group.holders or any(h not in devices for h in group.holders):
-            raise CannotParse(source, f"{group.kind} rests on a device that is not listed")
+        known = [holder for holder in group.holders if holder != "missing"]
+        strange = any(holder not in devices for holder in group.holders)
+        if not group.holders or strange or len(known) != len(set(known)):
+            raise CannotParse(
+                source, f"{group.kind} does not rest on devices that are listed, each once"
+            )
     kinds = [group.kind for group in groups]
     if "system" not in kinds or not {"metadata", "data+metadata"} & set(kinds):
         raise CannotParse(source, "the metadata or the system part is lacking")
