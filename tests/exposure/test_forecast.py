@@ -1,0 +1,144 @@
+"""When running work will be through."""
+
+from __future__ import annotations
+
+import random
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.exposure.runs import START, simulated_rebuild
+from watcher.exposure.forecast import Forecast, Pace, Progress, forecast
+from watcher.exposure.life import DriveClass
+from watcher.exposure.track import time_share
+
+
+def look(minutes: float, done: float) -> Progress:
+    return Progress(at=START + timedelta(minutes=minutes), done=done)
+
+
+def even(minutes: int, per_minute: float, first: int = 0) -> list[Progress]:
+    return [look(n, (n - first) * per_minute) for n in range(first, minutes + 1, 5)]
+
+
+def certain(run: list[Progress], now: datetime | None = None, **how: object) -> Forecast:
+    found = forecast(run, now or run[-1].at, **how)  # type: ignore[arg-type]
+    assert found is not None
+    return found
+
+
+def test_too_little_to_tell() -> None:
+    assert forecast([], START) is None
+    assert forecast([look(0, 0.1)], START) is None
+    assert forecast([look(0, 0.1), look(0.5, 0.2)], START) is None
+    assert forecast([look(0, 0.1), look(60, 0.1005)], START) is None
+
+
+def test_flash_is_even_and_the_plain_rule_holds() -> None:
+    found = certain(even(120, 0.25 / 120), drive_class=DriveClass.NVME)
+    assert found.naive_hours == pytest.approx(6.0)
+    assert found.left.likely == pytest.approx(6.0, rel=0.03)
+
+
+def test_a_disk_at_half_is_not_at_half_of_its_time() -> None:
+    """An ideal disk, ratio 0.5: at half of the data the plain rule says 72% of the rest."""
+    run = []
+    for step in range(61):
+        share = time_share(0.5, 0.5) * step / 60
+        low, high = 0.0, 1.0
+        for _ in range(60):
+            middle = (low + high) / 2
+            low, high = (middle, high) if time_share(middle, 0.5) < share else (low, middle)
+        run.append(look(1000 * share, low))
+    found = certain(run)
+    truth = 1000 * (1 - time_share(0.5, 0.5)) / 60
+    assert found.left.likely == pytest.approx(truth, rel=0.02)
+    assert found.naive_hours / truth == pytest.approx(0.72, abs=0.005)
+    assert found.ratio == pytest.approx(0.5, abs=0.03)
+    assert found.pace is Pace.STEADY
+
+
+def test_a_stall_is_seen_and_does_not_shorten_the_rest() -> None:
+    run = even(100, 0.002)
+    moving = certain(run)
+    stalled = certain([*run, *(look(100 + n, 0.2) for n in range(5, 60, 5))])
+    assert moving.pace is Pace.STEADY
+    assert stalled.pace is Pace.STALLED
+    assert stalled.left.likely >= moving.left.likely
+    assert "does not move" in stalled.sentence
+
+
+def test_no_news_is_no_stall_but_time_passes() -> None:
+    """Looks that stopped coming say nothing about the work; what passed is taken off."""
+    run = even(100, 0.002)
+    later = certain(run, now=run[-1].at + timedelta(hours=2))
+    assert later.pace is Pace.STEADY
+    assert later.left.likely == pytest.approx(certain(run).left.likely - 2, abs=0.01)
+
+
+def test_a_slow_down_is_seen_and_moves_the_forecast() -> None:
+    run = even(400, 0.001)
+    slow = [*run, *(look(400 + n, 0.4 + n * 0.0002) for n in range(5, 125, 5))]
+    before, after = certain(run), certain(slow)
+    assert after.pace is Pace.SLOWED
+    assert "slowed down" in after.sentence
+    assert after.left.likely > before.left.likely
+    width = after.left.latest / after.left.earliest
+    assert width > before.left.latest / before.left.earliest
+
+
+def test_work_that_began_anew_forgets_the_past() -> None:
+    """A second spare added to md during a rebuild starts it again near nothing."""
+    run = even(100, 0.004)
+    again = [look(105 + n, n * 0.002) for n in range(0, 105, 5)]
+    both, alone = certain([*run, *again]), certain(again)
+    assert both.began_again
+    assert not alone.began_again
+    assert both.left == alone.left
+
+
+def test_a_fall_to_nothing_at_the_end_is_no_new_beginning() -> None:
+    run = [*even(490, 0.002), look(495, 0.0)]
+    found = certain(run)
+    assert not found.began_again
+    assert found.done == pytest.approx(0.98)
+
+
+def test_a_clock_that_steps_back_is_left_out() -> None:
+    run = even(100, 0.002)
+    odd = [*run, look(50, 0.21), look(105, 0.21)]
+    assert certain(odd).left == certain([*run, look(105, 0.21)]).left
+
+
+def test_unknown_order_widens_the_interval() -> None:
+    run = even(100, 0.001)
+    sure, unsure = certain(run), certain(run, in_disk_order=False)
+    assert unsure.left.latest / unsure.left.earliest > sure.left.latest / sure.left.earliest
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10**6), st.floats(0.02, 0.98))
+def test_the_three_times_are_in_order_and_ahead(seed: int, share: float) -> None:
+    run = simulated_rebuild(random.Random(seed))
+    cut = max(2, int(len(run) * share))
+    found = forecast(run[:cut], run[cut - 1].at)
+    if found is not None:
+        assert run[cut - 1].at <= found.earliest <= found.likely <= found.latest
+
+
+@settings(max_examples=60)
+@given(st.lists(st.tuples(st.floats(0, 10_000), st.floats(0, 1)), min_size=0, max_size=30))
+def test_any_looks_give_a_forecast_or_none(looks: list[tuple[float, float]]) -> None:
+    run = [look(minutes, done) for minutes, done in looks]
+    found = forecast(run, START + timedelta(days=30))
+    assert found is None or 0.0 <= found.left.earliest <= found.left.latest
+
+
+def test_refuses_a_look_that_cannot_be() -> None:
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        Progress(at=START, done=1.2)
+    with pytest.raises(ValueError, match="UTC"):
+        Progress(at=datetime(2031, 3, 3), done=0.2)  # noqa: DTZ001 - just what is refused
+    assert START.tzinfo is UTC
