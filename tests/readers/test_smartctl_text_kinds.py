@@ -127,10 +127,15 @@ def test_a_log_that_the_end_may_have_cut_is_doubted() -> None:
 
 
 def test_an_nvme_self_test_log_is_read() -> None:
-    text = (
-        recorded("nvme-warning-02.txt")
-        + "Self-test Log (NVMe Log 0x06)\nSelf-test status: No self-test in progress\nNum  Test_Description  Status                       Power_on_Hours  Failing_LBA  NSID Seg SCT Code\n 0   Short             Completed without error                2563            -     -   -   -    -\n 1   Extended          Completed: failed segments             2500        12345     1   3   -    -\n"
+    log = (
+        "Self-test Log (NVMe Log 0x06)",
+        "Self-test status: No self-test in progress",
+        "Num  Test_Description  Status       Power_on_Hours  Failing_LBA  NSID Seg SCT Code",
+        " 0   Short             Completed without error     2563            -   -   -   -    -",
+        " 1   Extended          Completed: failed segments  2500        12345   1   3   -    -",
+        "",
     )
+    text = recorded("nvme-warning-02.txt") + "\n".join(log)
     report = Report(protocol=Protocol.NVME)
     read_nvme(report, Lines(text))
     assert [(t.kind, t.passed, t.power_on_hours, t.first_bad_lba) for t in report.self_tests] == [
