@@ -22,7 +22,12 @@ MD = (
         "xceeded read",
         r"(?:: (?P<dev>[\w-]+): Raid device exceeded read.error threshold|exceeded read.error)",
     ),
-    Row("member-failed", _POOL, "oo many read errors", r"read errors.*? on (?P<dev>[\w-]+)"),
+    Row(
+        "member-failed",
+        _POOL,
+        "oo many read errors",
+        r"read errors(?:.*? (?:on|device) (?P<dev>[\w-]+))?",
+    ),
     Row("array-broken", _POOL, "Cannot continue operation", _RAID),
     Row("array-broken", _POOL, "not enough operational", r"(?P<dev>md\w+): not enough operational"),
     Row("array-broken", _POOL, "all mirrors are dead", r"(?P<dev>md\w+)"),
@@ -127,7 +132,7 @@ MAPPER = (
         "mirror",
         r"device-mapper: (?:raid1|mirror): .*(?:failed|[Ee]rror|lost)",
     ),
-    Row("path-failed", Category.LINK, "Failing path", r"multipath: .*Failing path (?P<dev>[\w:]+)"),
+    Row("path-failed", Category.LINK, "Failing path", r"multipath: .*Failing path (?P<dev>[\d:]+)"),
     Row(
         "volume-full",
         _POOL,

@@ -214,9 +214,17 @@ BTRFS = (
         r"unable to fixup.*?(?: on dev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+))?$",
     ),
     Row(
-        "fs-damaged", _FS, "transid verify failed", r"(?:\(device (?P<dev>[\w-]+)[^)]*\))?.*transid"
+        "fs-damaged",
+        _FS,
+        "transid verify failed",
+        r"BTRFS[^(]*(?:\(device (?P<dev>[\w-]+)[^)]*\))?.*transid",
     ),
-    Row("fs-damaged", _FS, "bad tree block", r"(?:\(device (?P<dev>[\w-]+)[^)]*\))?.*bad tree"),
+    Row(
+        "fs-damaged",
+        _FS,
+        "bad tree block",
+        r"BTRFS[^(]*(?:\(device (?P<dev>[\w-]+)[^)]*\))?.*bad tree",
+    ),
     Row(
         "fs-damaged",
         _FS,
@@ -233,7 +241,7 @@ BTRFS = (
         "fs-stopped",
         _FS,
         "ransaction aborted",
-        r"(?:\(device (?P<dev>[\w-]+)[^)]*\))?.*ransaction aborted",
+        r"BTRFS[^(]*(?:\(device (?P<dev>[\w-]+)[^)]*\))?.*ransaction aborted",
         weak=True,
         effect=True,
     ),
@@ -249,7 +257,7 @@ BTRFS = (
         "fs-not-mounted",
         _FS,
         "open_ctree failed",
-        r"(?:\(device (?P<dev>[\w-]+)[^)]*\))?.*open_ctree",
+        r"BTRFS[^(]*(?:\(device (?P<dev>[\w-]+)[^)]*\))?.*open_ctree",
         weak=True,
         effect=True,
     ),

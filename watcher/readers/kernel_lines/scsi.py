@@ -68,15 +68,33 @@ SENSE = (
     Row("device-not-ready", _C, "communication time-out"),
 )
 
+# A kernel built without SCSI constants writes numbers (constants.c): ASC codes as in SPC annex F.
+NUMBERS = (
+    Row("drive-predicts-failure", _M, "ASC=", r"ASC=0x5d\b"),
+    Row("unreadable-sector", _M, "ASC=", r"ASC=0x1[0-46]\b"),
+    Row("unwritable-sector", _M, "ASC=", r"ASC=0x(?:0?c|19|32)\b"),
+    Row("sector-repaired", _M, "ASC=", r"ASC=0x1[78]\b"),
+    Row("link-crc", _L, "ASC=", r"ASC=0x47\b"),
+    Row("link-data-error", _L, "ASC=", r"ASC=0x4b\b"),
+    Row("drive-fault", _C, "ASC=", r"ASC=0x(?:15|3e|44)\b"),
+    Row("optical-trouble", _N, "ASC=", r"ASC=0x3a\b"),
+    Row("device-not-ready", _C, "ASC=", r"ASC=0x(?:0?4|0?5|0?8)\b"),
+)
+
 KEYS = (
-    Row("unreadable-sector", _M, "Medium Error", r"Sense Key ?: (?:0x3|Medium Error)"),
-    Row("drive-fault", _C, "Hardware Error", r"Sense Key ?: (?:0x4|Hardware Error)"),
-    Row("device-not-ready", _C, "Not Ready", r"Sense Key ?: (?:0x2|Not Ready)", weak=True),
+    Row("unreadable-sector", _M, "0x3", r"Sense Key ?: 0x3\b"),
+    Row("drive-fault", _C, "0x4", r"Sense Key ?: 0x4\b"),
+    Row("device-not-ready", _C, "0x2", r"Sense Key ?: 0x2\b", weak=True),
+    Row("device-aborted", _C, "0xb", r"Sense Key ?: 0xb\b", effect=True),
+    Row("command-not-supported", _N, "0x5", r"Sense Key ?: 0x5\b"),
+    Row("unreadable-sector", _M, "Medium Error", r"Sense Key ?: Medium Error"),
+    Row("drive-fault", _C, "Hardware Error", r"Sense Key ?: Hardware Error"),
+    Row("device-not-ready", _C, "Not Ready", r"Sense Key ?: Not Ready", weak=True),
     Row(
         "device-aborted",
         _C,
         "Aborted Command",
-        r"Sense Key ?: (?:0xb|Aborted Command)",
+        r"Sense Key ?: Aborted Command",
         effect=True,
     ),
     Row("command-not-supported", _N, "Illegal Request", r"Sense Key ?: "),
@@ -150,7 +168,12 @@ STEPS = (
     Row("device-note", _N, "ynchronizing SCSI cache"),
 )
 
-_SENSE, _KEYS, _RESULTS, _STEPS = Index(SENSE), Index(KEYS), Index(RESULTS), Index(STEPS)
+_SENSE, _KEYS, _RESULTS, _STEPS = (
+    Index((*SENSE, *NUMBERS)),
+    Index(KEYS),
+    Index(RESULTS),
+    Index(STEPS),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
