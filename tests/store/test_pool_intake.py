@@ -50,7 +50,7 @@ def test_the_time_without_full_margin_begins_and_ends_by_what_is_seen(
     store: Store, steps: tuple[str, ...], since: int | None
 ) -> None:
     made = {
-        "whole": lambda at: pool(at),
+        "whole": pool,
         "bare": lambda at: pool(at, lost=1),
         "broken": lambda at: pool(at, lost=2),
         "unknown": lambda at: pool(at, lost=1, state=MemberState.UNKNOWN),

@@ -23,7 +23,6 @@ from watcher.cases.effects import Record
 from watcher.cases.observations import TimePassed
 from watcher.facts.drive import Metric
 from watcher.facts.kernel_event import Category
-from watcher.store import upkeep
 from watcher.store.database import Store, open_memory
 from watcher.store.history import Point
 from watcher.store.outbox import NoticeState
@@ -80,9 +79,8 @@ def test_a_late_reading_joins_the_hour_that_was_rolled_up(store: Store) -> None:
     with store.transaction() as tx:
         tx.roll_up(NOW + 20 * DAY)
         late = NOW + HOUR + 20 * MINUTE
-        tx.take_survey(
-            survey("late", late, drives=(reading(1, late, temperature_celsius=50),)), NOW
-        )
+        drives = (reading(1, late, temperature_celsius=50),)
+        tx.take_survey(survey("late", late, drives=drives), NOW)
         tx.roll_up(NOW + 20 * DAY)
         points = tx.series(drive_id(1), Metric.TEMPERATURE_CELSIUS, NOW + HOUR, late)
     hours = [p for p in points if p.lasts == HOUR]
@@ -165,10 +163,7 @@ def test_what_has_had_its_time_is_dropped(store: Store) -> None:
         assert tx.poll_days(drive_id(1), NOW - DAY, NOW) == ()
 
 
-def test_too_many_events_lose_the_harmless_first(
-    store: Store, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(upkeep, "EVENTS_MOST", 3)
+def test_too_many_events_lose_the_harmless_first(store: Store) -> None:
     kinds = (Category.MEDIUM, Category.NOISE, Category.LINK, Category.POOL, Category.NOISE)
     events = tuple(
         dataclasses.replace(event(NOW + n * HOUR, what=f"kind-{n}"), category=kind)
@@ -176,18 +171,15 @@ def test_too_many_events_lose_the_harmless_first(
     )
     with store.transaction() as tx:
         tx.take_survey(survey("s", events=events), NOW)
-        tx.roll_up(NOW + HOUR)
+        tx.roll_up(NOW + HOUR, events_most=3)
         left = [e.category for e in tx.recent_events(BOX, NOW - DAY)]
     assert left == [Category.MEDIUM, Category.LINK, Category.POOL]
 
 
-def test_too_many_ended_messages_lose_the_oldest_and_never_one_that_waits(
-    store: Store, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(upkeep, "NOTICES_MOST", 2)
+def test_too_many_ended_messages_lose_the_oldest_and_never_one_that_waits(store: Store) -> None:
     with store.transaction() as tx:
         tx.put_notices([notice(f"n{number}") for number in range(6)])
         for number, taken in enumerate(tx.claim_due(NOW, 4, "s")):
             tx.mark_sent(taken.number, NOW + number * HOUR)
-        tx.roll_up(NOW + HOUR)
+        tx.roll_up(NOW + HOUR, notices_most=2)
         assert [n.key for n in tx.list_notices(BOX)] == ["n5", "n4", "n3", "n2"]

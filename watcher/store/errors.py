@@ -78,7 +78,8 @@ def translate(error: sqlite3.Error, where: str) -> StoreError:
         )
     if kind == _CANTOPEN:
         return StoreReadOnly(
-            f"{where} cannot be opened ({error}): check that its folder is there and may be written"
+            f"{where} cannot be opened ({error}): check that its folder is there and may be "
+            "written, and that the disk is not mounted read-only"
         )
     if kind in {_BUSY, _LOCKED}:
         return StoreLocked(f"another process keeps {where} busy: try again in a moment")
