@@ -63,6 +63,7 @@ class SimBox:
     drives: dict[str, SimDrive] = field(default_factory=dict)  # by letter
     arrays: list[SimArray] = field(default_factory=list)
     log: list[tuple[datetime, str]] = field(default_factory=list)
+    spare_hand: SimDrive | None = None  # pulled, and in the owner's hand
 
     # ------------------------------------------------------------- what the story does to it
 

@@ -1,0 +1,305 @@
+"""The story of the demo: an invented box goes through a failure, told as a list of scenes.
+
+Everything is made up: the box, its owner, the drives and their makers. What the watch makes of it
+is not: readers, rules, exposure, cases and messages are the real ones, on a clock that runs fast.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+
+from watcher.cases.observations import Acknowledged, Observation, WorkAnnounced
+from watcher.cases.policy import Hours, Person, Policy
+from watcher.cases.state import Expectation, ExpectKind
+from watcher.demo.box import SimArray, SimBox, SimSeat
+from watcher.demo.drives import SimDrive
+from watcher.exposure.track import track_time
+from watcher.facts.identity import BoxId, DriveId, PoolId
+
+START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)  # a Monday
+OWNER = "ada"
+BOX = BoxId("attic")
+ORCHARD = PoolId("md:6d1dfa52:0b3c7e11:9a44c0de:51e77a01")
+CELLAR_UUID = "b7a1c9d0:44f2e6a8:0c5b1d3e:7f908a2c"
+LOST = DriveId("wwn-5000a1400000005e")
+
+_REBUILD_HOURS = 13.0
+_CURVE = 2.0  # outer to inner speed of the new drive
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """One moment of the story."""
+
+    after: timedelta  # since the scene before
+    say: str  # what happens, for the person who watches the demo
+    happens: Callable[[SimBox], None]
+    owner: Callable[[datetime], tuple[Observation, ...]] = lambda _: ()
+    every: timedelta = timedelta(minutes=30)  # how often the box is looked at on the way here
+    table: bool = False  # show what `midwatch look` would show
+    compare: bool = False  # show what a spare on the shelf would change
+
+
+def people() -> Policy:
+    """The owner, who sleeps from ten to seven."""
+    quiet = Hours(begin=time(22, 0), end=time(7, 0))
+    return Policy(people=(Person(name=OWNER, zone="UTC", quiet=(quiet,)),))
+
+
+def new_box() -> SimBox:
+    """A box in an attic: six drives that bear two losses, and a mirror of two."""
+    box = SimBox(name=BOX, now=START)
+    makes = ("Altair A8", "Brinkmoor BX8", "Altair A8", "Calder 8", "Brinkmoor BX8", "Calder 8")
+    for index, make in enumerate(makes):
+        letter = chr(97 + index)
+        box.drives[letter] = SimDrive(
+            letter=letter,
+            bay=str(index + 1),
+            model=make,
+            serial=f"{make[:2].upper()}{4711 + index * 37}",
+            wwn=0x5000A1400000005A + index,
+            capacity_bytes=8_001_563_222_016,
+            hours=9_000 + 4_100 * index,
+        )
+    for index in (6, 7):
+        letter = chr(97 + index)
+        box.drives[letter] = SimDrive(
+            letter=letter,
+            bay=str(index + 1),
+            model="Dorne D4",
+            serial=f"DO{8200 + index * 91}",
+            wwn=0x5000A1500000000A + index,
+            capacity_bytes=4_000_787_030_016,
+            hours=21_000 + 300 * index,
+        )
+    box.arrays = [
+        SimArray(
+            node="md0",
+            label="orchard",
+            level="raid6",
+            uuid=ORCHARD.removeprefix("md:"),
+            member_kib=7_813_893_120,
+            seats=[SimSeat(slot=i, letter=chr(97 + i), number=i) for i in range(6)],
+        ),
+        SimArray(
+            node="md1",
+            label="cellar",
+            level="raid1",
+            uuid=CELLAR_UUID,
+            member_kib=3_906_886_464,
+            seats=[SimSeat(slot=i, letter=chr(103 + i), number=i) for i in range(2)],
+        ),
+    ]
+    return box
+
+
+def _nothing(_: SimBox) -> None:
+    """Let only time pass."""
+
+
+def _cable(box: SimBox) -> None:
+    """A loose cable at bay 2."""
+    box.drives["b"].crc += 46
+    box.say("ata2: SATA link down (SStatus 0 SControl 300)")
+    box.say("ata2: hard resetting link")
+    box.say("ata2.00: error: { ICRC ABRT }")
+    box.say("ata2: SATA link up 3.0 Gbps (SStatus 123 SControl 320)")
+
+
+def _frets(box: SimBox) -> None:
+    """Bay 5 meets sectors that it cannot read."""
+    drive = box.drives["e"]
+    drive.pending += 16
+    drive.uncorrectable += 4
+    drive.reallocated += 8
+    box.say("ata5.00: exception Emask 0x0 SAct 0x8000 SErr 0x0 action 0x0")
+    box.say("ata5.00: failed command: READ FPDMA QUEUED")
+    box.say("ata5.00: status: { DRDY ERR }")
+    box.say("ata5.00: error: { UNC }")
+    box.say("sd 4:0:0:0: [sde] tag#15 Sense Key : Medium Error [current]")
+    box.say("critical medium error, dev sde, sector 9120044032 op 0x0:(READ) flags 0x0")
+
+
+def _worse(box: SimBox) -> None:
+    """Bay 5 gets worse."""
+    _frets(box)
+    box.drives["e"].pending += 40
+    box.drives["e"].reallocated += 24
+
+
+def _lost(box: SimBox) -> None:
+    """Bay 5 drops out of the box."""
+    box.pull("e")
+
+
+def _wrong_pull(box: SimBox) -> None:
+    """The wrong drive is pulled."""
+    box.spare_hand = box.pull("d")
+
+
+def _back_in(box: SimBox) -> None:
+    """The wrong drive goes back in."""
+    if box.spare_hand is not None:
+        box.plug(box.spare_hand)
+        box.spare_hand = None
+        box.readd("md0", "d")
+
+
+def _new_drive(box: SimBox) -> None:
+    """The new drive goes in and the array takes it."""
+    box.plug(
+        SimDrive(
+            letter="i",
+            bay="5",
+            model="Calder 8",
+            serial="CA9903",
+            wwn=0x5000A160000000C1,
+            capacity_bytes=8_001_563_222_016,
+            hours=3,
+        )
+    )
+    box.add("md0", "i", 0)
+    rebuild_to(box, 0.0)
+
+
+def rebuild_to(box: SimBox, elapsed_hours: float) -> None:
+    """Move a rebuild to where it stands after some hours, slower towards the inner tracks."""
+    array = box.array("md0")
+    share = min(elapsed_hours / _REBUILD_HOURS, 1.0)
+    low, high = 0.0, 1.0
+    for _ in range(40):
+        middle = (low + high) / 2
+        if track_time(middle, _CURVE) / track_time(1.0, _CURVE) < share:
+            low = middle
+        else:
+            high = middle
+    before = array.rebuilt_kib or 0
+    array.rebuilt_kib = min(int(array.member_kib * low), array.member_kib - 1)
+    outer = array.member_kib / (_REBUILD_HOURS * 3600) * track_time(1.0, _CURVE)
+    slower = 1 - low * (1 - 1 / _CURVE)
+    array.rebuild_kib_per_second = max(int(outer * slower), 1)
+    array.rebuilt_kib = max(array.rebuilt_kib, before)
+
+
+def _hours(count: float) -> Callable[[SimBox], None]:
+    """Let a rebuild stand where it stands after some hours."""
+    return lambda box: rebuild_to(box, count)
+
+
+def _done(box: SimBox) -> None:
+    """The rebuild ends well."""
+    box.finish("md0")
+
+
+def _takes(case: int, hours: float, note: str) -> Callable[[datetime], tuple[Observation, ...]]:
+    """The owner takes a case."""
+    return lambda now: (
+        Acknowledged(case=case, by=OWNER, until=now + timedelta(hours=hours), note=note),
+    )
+
+
+def _announces(now: datetime) -> tuple[Observation, ...]:
+    """The owner announces the replacement."""
+    return (
+        WorkAnnounced(
+            by=OWNER,
+            reason="replace bay 5",
+            begins=now,
+            ends=now + timedelta(hours=20),
+            expects=(Expectation(kind=ExpectKind.REPLACE, drive=LOST, said="replace bay 5"),),
+            pool=ORCHARD,
+            pool_name="orchard",
+        ),
+    )
+
+
+SCENES: tuple[Scene, ...] = (
+    Scene(
+        after=timedelta(0),
+        say="A box in an attic. Two pools; each block is one drive that the pool can lose.",
+        happens=_nothing,
+        table=True,
+    ),
+    Scene(
+        after=timedelta(days=1, hours=13),
+        say="A connection at bay 2 comes loose. The drive is fine; the cable is not.",
+        happens=_cable,
+    ),
+    Scene(
+        after=timedelta(minutes=20),
+        say="ada takes it until tomorrow evening, and reseats the cable.",
+        happens=_nothing,
+        owner=_takes(1, 24, "cable reseated"),
+        every=timedelta(minutes=10),
+    ),
+    Scene(
+        after=timedelta(days=2, hours=10),
+        say="Bay 5 meets sectors that it cannot read. This time it is the drive.",
+        happens=_frets,
+    ),
+    Scene(
+        after=timedelta(minutes=40),
+        say="ada takes it until Tuesday: a drive is ordered, it arrives on Monday.",
+        happens=_nothing,
+        owner=_takes(1, 96, "drive ordered, arrives Monday"),
+        every=timedelta(minutes=10),
+    ),
+    Scene(
+        after=timedelta(days=1, hours=12),
+        say="In the night to Sunday bay 5 gets worse, and then is gone. ada sleeps: the pool can "
+        "still lose a drive, so this waits until seven.",
+        happens=_worse,
+    ),
+    Scene(after=timedelta(minutes=40), say="", happens=_lost, every=timedelta(minutes=20)),
+    Scene(
+        after=timedelta(hours=6),
+        say="What would a proven spare on the shelf have changed?",
+        happens=_nothing,
+        owner=_takes(1, 40, "drive arrives tomorrow"),
+        compare=True,
+    ),
+    Scene(
+        after=timedelta(days=1, hours=9),
+        say="Monday evening: the drive is here. ada announces the work, and pulls the wrong one.",
+        happens=_nothing,
+        owner=_announces,
+    ),
+    Scene(
+        after=timedelta(minutes=4),
+        say="",
+        happens=_wrong_pull,
+        every=timedelta(minutes=2),
+        table=True,
+    ),
+    Scene(
+        after=timedelta(minutes=6),
+        say="She pushes it back in. The array takes it as it was.",
+        happens=_back_in,
+        every=timedelta(minutes=2),
+    ),
+    Scene(
+        after=timedelta(minutes=20),
+        say="The new drive goes into bay 5, and the rebuild begins. It was announced: no message.",
+        happens=_new_drive,
+        every=timedelta(minutes=10),
+    ),
+    *(
+        Scene(after=timedelta(hours=1.3), say="", happens=_hours(1.3 * n), table=n in {3, 8})
+        for n in range(1, 10)
+    ),
+    Scene(
+        after=timedelta(hours=1.4),
+        say="The rebuild is through.",
+        happens=_done,
+        every=timedelta(minutes=15),
+        table=True,
+    ),
+    Scene(
+        after=timedelta(days=8),
+        say="A week later: nothing came back, the cable counted no new error.",
+        happens=_nothing,
+        every=timedelta(hours=3),
+    ),
+)
