@@ -102,6 +102,10 @@ TRUTH: dict[tuple[str, str, str], tuple[Any, ...]] = {
         "broken", 0, 1, None,
         ["slot 0 missing", "nvme1n1p2 missing"], ["device-gone", "few-checks"],
     ),
+    # md1 was stopped with both members in place: nothing reaches its data
+    ("md_raid1_raid6", "16-inactive", "lab:1"): (
+        "broken", 0, None, None, ["sda unknown", "sdb unknown"], ["inactive"],
+    ),
     ("e2e_md", "1-healthy", "md0"): (WELL, 1, 1, None, FOUR, []),
     ("e2e_md", "2-failing", "md0"): (
         "bare", 0, 1, None, ["sda good", "sdb failed", "sdc good", "sdd good"], [],

@@ -248,6 +248,30 @@ def test_a_mirror_on_arrays_over_the_same_drives_is_one_physical_loss() -> None:
     assert (found.full_margin, found.protection) == (0, Protection.BARE)
 
 
+def test_an_image_over_another_volume_rests_on_what_that_rests_on() -> None:
+    rows, line = images("raid1", 2)
+    rows[1]["devices"] = "v_rimage_0_iorig(0)"
+    rows.append(row(lv_name="[v_rimage_0_iorig]", lv_uuid="i", devices="/dev/sdx(0)"))
+    rows[-1]["lv_parent"] = "v_rimage_0"
+    rows[-1]["lv_role"] = "private,image"
+    assert pool(rows, line).members[0].drives == (DriveId("drive-sdx"),)
+
+
+def test_an_image_that_is_not_there_at_all_is_missing() -> None:
+    rows, line = images("raid1", 2)
+    rows[0]["devices"] = "v_rimage_0(0),[unknown](0)"
+    assert [m.state for m in pool(rows[:2], line).members] == [
+        MemberState.GOOD,
+        MemberState.MISSING,
+    ]
+
+
+def test_where_the_missing_device_was_is_told() -> None:
+    found = look(kept_step("lvm", "03-leg-gone"))["pools"]
+    mir = next(p for p in found if p["name"] == "vg0/mir")
+    assert "last seen on /dev/sdb" in mir["members"][1]["said"]
+
+
 def test_plain_volumes_are_no_pools_until_a_device_is_gone() -> None:
     well = RecordedHost(programs=answers([row()]))
     assert lvm.read(well, SAME, observed_at=NOW).pools == ()

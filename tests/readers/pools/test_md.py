@@ -16,6 +16,7 @@ from watcher.facts.pool import PoolKind, Protection, Remark
 from watcher.readers.errors import CannotParse, CannotRead
 from watcher.readers.pools import md
 from watcher.readers.pools.md_detail import EXPORT
+from watcher.readers.pools.md_stopped import Carrier
 from watcher.readers.pools.shape import PoolsRead
 from watcher.readers.recorded import RecordedHost
 
@@ -50,8 +51,8 @@ def test_no_md_and_no_member_is_a_full_answer() -> None:
     assert read(RecordedHost()) == PoolsRead(answered=("md",))
 
 
-@pytest.mark.parametrize("carriers", [("sda",), None])
-def test_members_without_a_summary_are_a_blind_spot(carriers: tuple[str, ...] | None) -> None:
+@pytest.mark.parametrize("carriers", [(Carrier(name="sda"),), None])
+def test_members_without_a_summary_are_a_blind_spot(carriers: tuple[Carrier, ...] | None) -> None:
     with pytest.raises(CannotRead) as caught:
         md.read(RecordedHost(), HandBlocks(), observed_at=NOW, carriers=carriers)
     assert caught.value.why is Unread.VANISHED

@@ -184,3 +184,15 @@ def test_a_past_of_another_shape_is_not_used() -> None:
     told = {name: where for name, where in four().items() if name != "sdb"}
     found = seats("sdd[4] sdc[2] sda[0]", "U_UU", told, previous=before("sda", "sdb"))
     assert found.slots[1].drives == ()
+
+
+def test_a_replacement_without_sysfs_is_not_relied_on() -> None:
+    found = seats("sde[5](R) sdd[4] sdc[2] sdb[1] sda[0]", "UUUU")
+    assert shown(found) == ["sda good", "sdb good", "sdc good", "sdd good"]
+    assert [m.state for m in found.others] == [MemberState.REBUILDING]
+
+
+def test_more_members_than_slots_leave_the_last_beside_them() -> None:
+    found = seats("sde[5] sdd[4] sdc[2] sdb[1] sda[0]", "UUUU")
+    assert [m.name for m in found.others] == ["sde"]
+    assert found.others[0].state is MemberState.REBUILDING

@@ -1,12 +1,12 @@
 """Linux software arrays (md): ``/proc/mdstat``, sysfs, and mdadm for what those lack.
 
 Sources, in the order they are asked: ``/proc/mdstat`` (see md_stat.py), ``/sys/block/mdX/md``
-(md_sysfs.py), ``/dev/disk/by-id/md-uuid-*``, and mdadm (md_detail.py, only where the UUID is not
-known otherwise or where the age of the array tells a first build from a rebuild). No program and
-no right is needed but for those last two.
+(md_sysfs.py), ``/dev/disk/by-id/md-uuid-*``, the signatures in the block map, and mdadm
+(md_detail.py, only where the UUID is not known otherwise or where the age of the array tells a
+first build from a rebuild). No program and no right is needed but for mdadm.
 
 No ``/proc/mdstat`` and no member in the block map mean that there is nothing: a full answer.
-Firmware containers are no pools; the arrays in them are.
+Firmware containers are no pools; the arrays in them are. Arrays that do not run: md_stopped.py.
 
 Traps: see the modules named, and the cross-checks in md_notes.py.
 """
@@ -25,6 +25,7 @@ from watcher.readers.pools.md_detail import read_age, read_export
 from watcher.readers.pools.md_members import Seats, seat
 from watcher.readers.pools.md_notes import Case, notes_of
 from watcher.readers.pools.md_stat import PATH, Listing, parse_mdstat
+from watcher.readers.pools.md_stopped import Carrier, stopped
 from watcher.readers.pools.md_sysfs import ArrayTold, read_array, usual_uuid
 from watcher.readers.pools.md_tree import Copies, copies_of_layout, tree_of
 from watcher.readers.pools.md_work import could_be_first, work_of
@@ -47,7 +48,7 @@ def build(  # noqa: PLR0913 - an array has this many sources
     notes: tuple[Noted, ...] = (),
 ) -> Pool:
     """Make the pool out of what was read of one array. Pure."""
-    level = listing.level or (told.level if told else None) or "unknown"
+    level = listing.level or (told.level if told else None) or _level_before(previous)
     seats = seat(listing, told, blocks, previous)
     work = work_of(listing, told, seats, age=age, previous=previous)
     copies = Copies(near=listing.near, far=listing.far)
@@ -71,35 +72,45 @@ def build(  # noqa: PLR0913 - an array has this many sources
     )
 
 
+def _level_before(previous: Pool | None) -> str:
+    """Give the level an inactive array had when it was last seen running."""
+    return previous.layout if previous else "unknown"
+
+
 def read(
     host: Host,
     blocks: Blocks,
     *,
     observed_at: datetime,
     previous: Iterable[Pool] = (),
-    carriers: Iterable[str] | None = None,
+    carriers: Iterable[Carrier] | None = None,
 ) -> PoolsRead:
     """Look at all arrays; raises ``ReadError`` when not even the summary can be read.
 
-    ``carriers`` names the block devices that hold an md signature, None when that is not known.
+    ``carriers`` are the block devices that hold an md signature, None when that is not known.
     """
+    members = None if carriers is None else tuple(carriers)
     try:
         text = host.read_text(PATH)
     except FileNotFoundError as error:
-        if carriers is not None and not tuple(carriers) and not _unlisted(host, ()):
+        if members == () and not _unlisted(host, ()):
             return PoolsRead(answered=(SOURCE,))
         raise cannot_open(SOURCE, PATH, error) from error
     except OSError as error:
         raise cannot_open(SOURCE, PATH, error) from error
     listings = [listing for listing in parse_mdstat(text) if not listing.is_container]
     before = tuple(pool for pool in previous if pool.kind is PoolKind.MD)
-    uuids = _uuids_by_link(host)
+    uuids = _uuids_of_members(listings, members or ()) | _uuids_by_link(host)
     pools: list[Pool] = []
     blind: list[Blindness] = list(_unlisted(host, parse_mdstat(text)))
     for listing in listings:
         pool, spots = _read_one(host, blocks, listing, uuids, before, observed_at)
         pools.append(pool)
         blind.extend(spots)
+    running = frozenset(pool.pool for pool in pools)
+    seated = {member.name for listing in listings for member in listing.members}
+    idle = [carrier for carrier in members or () if carrier.name not in seated]
+    pools.extend(stopped(idle, running, blocks, observed_at=observed_at, previous=before))
     return PoolsRead(pools=tuple(pools), blind=tuple(blind), answered=() if blind else (SOURCE,))
 
 
@@ -172,6 +183,18 @@ def _age(host: Host, listing: Listing, told: ArrayTold | None, seats: Seats) -> 
         return read_age(host, listing.name)
     except ReadError:
         return None  # then it is taken for a rebuild, the graver of the two
+
+
+def _uuids_of_members(listings: Iterable[Listing], carriers: tuple[Carrier, ...]) -> dict[str, str]:
+    """Give the UUID of each array by its kernel name, where its members' signatures agree."""
+    told = {carrier.name: usual_uuid(carrier.uuid) for carrier in carriers}
+    found: dict[str, str] = {}
+    for listing in listings:
+        uuids = {told[member.name] for member in listing.members if member.name in told}
+        uuid = uuids.pop() if len(uuids) == 1 else None
+        if uuid is not None:
+            found[listing.name] = uuid
+    return found
 
 
 def _uuids_by_link(host: Host) -> dict[str, str]:

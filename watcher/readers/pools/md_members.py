@@ -50,6 +50,8 @@ def seat(
     """Seat all members. ``previous`` lends the identity of a drive that has left its slot."""
     wanted = listing.wanted or (told.wanted if told else None)
     candidates = _from_sysfs(listing, told) if told and told.members else _from_list(listing)
+    if not wanted and not listing.running:  # an inactive array does not tell how many it had
+        wanted = len(_past_slots(previous))
     if not wanted:  # a level without slots, or an inactive array of which only the list is known
         wanted = sum(1 for c in candidates if c.member.role is Role.DATA)
     slots: list[Member | None] = [None] * wanted
@@ -227,11 +229,14 @@ def _on_devices(
 
 def _slots_before(previous: Pool | None, count: int) -> Sequence[Member | None]:
     """Give who sat where last time; a member may stand in several sets of the tree."""
-    if previous is not None and previous.tree is not None:
-        before = tuple(dict.fromkeys(members_of(previous.tree)))
-        if len(before) == count:
-            return before
-    return (None,) * count
+    before = _past_slots(previous)
+    return before if len(before) == count else (None,) * count
+
+
+def _past_slots(previous: Pool | None) -> tuple[Member, ...]:
+    if previous is None or previous.tree is None:
+        return ()
+    return tuple(dict.fromkeys(members_of(previous.tree)))
 
 
 def _remembered(member: Member, old: Member | None, here: set[DriveId], names: set[str]) -> Member:

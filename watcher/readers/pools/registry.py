@@ -14,6 +14,7 @@ from watcher.readers.blocks import BlockMap
 from watcher.readers.errors import ReadError
 from watcher.readers.host import Host
 from watcher.readers.pools import btrfs, file_parity, lvm, md, zfs
+from watcher.readers.pools.md_stopped import Carrier
 from watcher.readers.pools.shape import Blocks, PoolsRead, blindness_of, together
 
 SIGNATURES = {
@@ -33,6 +34,22 @@ def carriers_of(source: str, blocks: Blocks) -> tuple[str, ...] | None:
     return tuple(block.kname for block in blocks.blocks if block.filesystem in kinds)
 
 
+def _array_carriers(blocks: Blocks) -> tuple[Carrier, ...] | None:
+    """Give the devices with the signature of a software array; None when they are not known."""
+    if not isinstance(blocks, BlockMap):
+        return None
+    return tuple(
+        Carrier(
+            name=block.kname,
+            uuid=(block.uuid or "") if block.filesystem == "linux_raid_member" else "",
+            label=block.label,
+            in_use=any(blocks.above(block.kname)),
+        )
+        for block in blocks.blocks
+        if block.filesystem in SIGNATURES[md.SOURCE]
+    )
+
+
 def read_pools(
     host: Host, blocks: Blocks, *, observed_at: datetime, previous: Iterable[Pool] = ()
 ) -> PoolsRead:
@@ -50,7 +67,7 @@ def read_pools(
                 blocks,
                 observed_at=observed_at,
                 previous=before,
-                carriers=carriers(md.SOURCE),
+                carriers=_array_carriers(blocks),
             ),
         ),
         (
