@@ -88,7 +88,7 @@ def stats(devices: Sequence[str], **counts: int) -> str:
     """Make ``device stats``; counts hold for the last device."""
     names = ("write_io", "read_io", "flush_io", "corruption", "generation")
     return "".join(
-        f"[{device}].{name}_errs".ljust(30) + f"{counts.get(name, 0) if last else 0}\n"
+        f"[{device}].{name}_errs".ljust(30) + f" {counts.get(name, 0) if last else 0}\n"
         for device, last in ((d, d == devices[-1]) for d in devices)
         for name in names
     )

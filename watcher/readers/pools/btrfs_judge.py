@@ -102,11 +102,7 @@ def judge(
     if seen.groups is None:
         notes.append(_blind_bound(one, members, mounted=seen.mount is not None))
     else:
-        held = _holders(one, seen, members)
-        own = {m.name for m in members if m.name in held or m.state is MemberState.MISSING}
-        parts = (*(m for m in members if m.name in own and m.name != "devid 0"), *lost)
-        if len(parts) < 2:
-            parts = (*(m for m in members if m.name != "devid 0"), *lost)
+        parts = (*_holding(one, seen.groups, members), *lost)
         others = tuple(m for m in members if m not in parts)
         layout = layout_of(seen.groups)
         tree = parity(layout, _built_to_bear(seen.groups), parts)
@@ -146,16 +142,25 @@ def _with_errors(one: Filesystem, seen: Seen, members: tuple[Member, ...]) -> tu
     )
 
 
-def _holders(one: Filesystem, seen: Seen, members: tuple[Member, ...]) -> frozenset[str]:
-    """Name the members that hold any block group; one that was just added holds none."""
+def _holding(
+    one: Filesystem, groups: tuple[Group, ...], members: tuple[Member, ...]
+) -> tuple[Member, ...]:
+    """Give the members that hold anything: one that was just added holds nothing yet.
+
+    Rows that call a device missing without a name may be any of the missing ones.
+    """
     name_of = {
         device.path: member.name
         for device, member in zip(one.devices, members, strict=True)
         if device.path is not None
     }
-    return frozenset(
-        name_of.get(holder, holder) for group in seen.groups or () for holder in group.holders
+    held = {name_of.get(holder, holder) for group in groups for holder in group.holders}
+    nameless = MISSING_ROW in held
+    own = tuple(member for member in members if member.name != "devid 0")
+    holding = tuple(
+        m for m in own if m.name in held or (nameless and m.state is MemberState.MISSING)
     )
+    return holding if len(holding) > 1 else own
 
 
 def _bears(group: Group) -> int:
