@@ -266,6 +266,22 @@ def test_an_image_that_is_not_there_at_all_is_missing() -> None:
     ]
 
 
+def test_a_report_that_goes_in_circles_or_nowhere_is_survived() -> None:
+    rows, line = images("raid1", 2)
+    rows[1]["devices"] = "v_rimage_1(0)"
+    rows[2]["devices"] = "v_rimage_0(0)"
+    assert pool(rows, line).members[0].drives == ()
+    alone = row(lv_name="v", lv_uuid="top", segtype="raid1", devices="", lv_attr="rwi-aor---")
+    assert pool([alone], "").protection is Protection.UNKNOWN
+
+
+def test_work_that_counts_more_than_there_is_has_the_percentage_only() -> None:
+    rows, _ = images("raid5", 3, raid_sync_action="check", sync_percent="40.00")
+    found = pool(rows, "vg-v: 0 1000 raid raid5 3 AAA 900/500 check 0 0 -\n")
+    assert found.work is not None
+    assert (found.work.done_fraction, found.work.total_bytes) == (0.4, None)
+
+
 def test_where_the_missing_device_was_is_told() -> None:
     found = look(kept_step("lvm", "03-leg-gone"))["pools"]
     mir = next(p for p in found if p["name"] == "vg0/mir")

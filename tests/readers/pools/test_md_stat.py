@@ -165,6 +165,7 @@ def test_words_that_are_not_known_are_kept(text: str) -> None:
         mdstat(line("sda[0]", "U"), line("sda[0]", "U")),
         mdstat(line("sda[0]", "U", more="[==>..]  recovery = 5.0% (9/5) finish=1min speed=1K/sec")),
         mdstat(line("sda[0]", "U", more="[==>..]  dancing = 5.0% (1/5) finish=1min speed=1K/sec")),
+        mdstat(line("sda[0]", "U", more="dancing=DELAYED")),
         mdstat("      485376 blocks super 1.2 [1/1] [U]"),
         mdstat("md0 : active raid1\nsda[0]"),
         mdstat("md0 : active raid10 sda[0]\n      1 blocks super 1.2 0 near-copies [1/1] [U]"),

@@ -164,3 +164,28 @@ def test_a_file_that_may_not_be_read_is_told() -> None:
     host = RecordedHost(files=sysfs(four()), denied=["/sys/block/md0/md/degraded"])
     with pytest.raises(CannotRead, match="may not be read"):
         read_array(host, "md0")
+
+
+class Broken(RecordedHost):
+    """A box whose files of one name answer with an error of the device."""
+
+    bad = ""
+
+    def read_text(self, path: str) -> str:
+        if path.endswith(f"/{self.bad}"):
+            raise OSError(19, "No such device")
+        return super().read_text(path)
+
+
+def test_a_member_that_leaves_while_it_is_read_is_not_half_read() -> None:
+    host = Broken(files=sysfs(four()))
+    host.bad = "slot"
+    with pytest.raises(CannotRead, match="No such device"):
+        read_array(host, "md0")
+    host.bad = "errors"
+    assert [m.errors for m in read_array(host, "md0").members] == [None] * 4
+
+
+def test_a_member_whose_folder_is_empty_has_just_left() -> None:
+    host = RecordedHost(files=sysfs(four()), folders={"/sys/block/md0/md/dev-sde": ()})
+    assert len(read_array(host, "md0").members) == 4

@@ -96,12 +96,17 @@ class Report:
     def rests_on(self, volume: Volume) -> tuple[str, ...]:
         """Give the devices below a volume, through all sub-volumes."""
         found: list[str] = []
-        for name in volume.devices:
-            below = self.volume(volume.group, name)
-            if below is None or below is volume:
-                found.append(name)
-            elif below.name != volume.name:
-                found.extend(self.rests_on(below))
+        seen = {volume.uuid}
+        waiting = [volume]
+        while waiting:
+            above = waiting.pop(0)
+            for name in above.devices:
+                below = self.volume(volume.group, name)
+                if below is None:
+                    found.append(name)
+                elif below.uuid not in seen:
+                    seen.add(below.uuid)
+                    waiting.append(below)
         return tuple(dict.fromkeys(found))
 
 
@@ -240,7 +245,7 @@ def _redundant(
 def _tree(kind: str, members: tuple[Member, ...]) -> RedundancySet | None:
     """Build the tree of a segment type (lvmraid(7)); None for one that we do not know."""
     if not members:
-        return None
+        return None  # a report without devices
     if kind in {"raid1", "mirror"}:
         return mirror(kind, members)
     level = kind.split("_", maxsplit=1)[0]
