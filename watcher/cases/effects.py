@@ -18,6 +18,7 @@ class Item:
     number: int  # of the case's notices
     urgency: Urgency
     about: str = ""
+    finding: str = ""  # the key of the finding that it names; "": the case's weightiest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -63,7 +63,7 @@ def acknowledge(draft: Draft, said: Acknowledged) -> None:
     draft.record(case.number, "acknowledged", by=said.by, text=said.note)
     others = tuple(name for name in case.told if name != said.by)
     if others and not was_taken:
-        add_pending(draft, case, others, NoticeKind.TAKEN, Urgency.NOTE, said.by)
+        add_pending(draft, case, others, NoticeKind.TAKEN, Urgency.NOTE, about=said.by)
 
 
 def hand_over(draft: Draft, said: HandedOver) -> None:

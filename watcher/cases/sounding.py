@@ -75,7 +75,9 @@ def add_pending(
     people: Iterable[str],
     kind: NoticeKind,
     urgency: Urgency,
+    *,
     about: str = "",
+    finding: str = "",
 ) -> Case:
     """Put a word about a case in line for some people, and number it."""
     number = case.notices + 1
@@ -92,6 +94,7 @@ def add_pending(
                 not_before=held or draft.now,
                 number=number,
                 about=about,
+                finding=finding,
             )
         )
     draft.book = replace(draft.book, pending=tuple(waiting))
@@ -121,7 +124,9 @@ def sound(
     if first:
         rung, people = -1, first
     before = _available(draft, case.told) if again else ()
-    case = add_pending(draft, case, (*people, *before), kind, top.urgency, about)
+    case = add_pending(
+        draft, case, (*people, *before), kind, top.urgency, about=about, finding=top.key
+    )
     wait = ladder.rungs[max(rung, 0)].wait
     told_of = {t.key: t for t in case.told_of}
     for finding in audible:
@@ -135,7 +140,7 @@ def sound(
         case,
         told=tuple(dict.fromkeys((*case.told, *people))),
         told_of=tuple(told_of.values()),
-        climb=Climb(rung=rung, next_at=draft.now + wait),
+        climb=Climb(rung=rung, since=draft.now, next_at=draft.now + wait),
         hushed=False,
     )
     draft.record(case.number, f"told-{kind.value}", text=", ".join(people))
@@ -151,12 +156,13 @@ def climb(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
     last = len(ladder.rungs) - 1
     if here.rung < last:
         rung, people = _rung_from(draft, ladder, here.rung + 1)
-        following = Climb(rung=rung, next_at=draft.now + ladder.rungs[rung].wait)
+        following = replace(here, rung=rung, next_at=draft.now + ladder.rungs[rung].wait)
     else:
         rung, people = _rung_from(draft, ladder, last)
         gap = ladder.repeat_gap(here.repeats + 1)
-        following = Climb(rung=last, next_at=draft.now + gap, repeats=here.repeats + 1)
-    case = add_pending(draft, case, people, NoticeKind.REMINDER, audible[0].urgency)
+        following = replace(here, rung=last, next_at=draft.now + gap, repeats=here.repeats + 1)
+    top = audible[0]
+    case = add_pending(draft, case, people, NoticeKind.REMINDER, top.urgency, finding=top.key)
     case = replace(case, climb=following, told=tuple(dict.fromkeys((*case.told, *people))))
     draft.record(case.number, "told-reminder", text=", ".join(people))
     return draft.put_case(case)
@@ -242,7 +248,14 @@ def flush(draft: Draft) -> None:
             continue
         words.sort(key=lambda w: (-w.urgency.rank, w.case, w.number))
         items = tuple(
-            Item(kind=w.kind, case=w.case, number=w.number, urgency=w.urgency, about=w.about)
+            Item(
+                kind=w.kind,
+                case=w.case,
+                number=w.number,
+                urgency=w.urgency,
+                about=w.about,
+                finding=w.finding,
+            )
             for w in words
         )
         tell = Tell(

@@ -60,6 +60,7 @@ class Climb:
     rung: int  # the rung that was told last
     next_at: datetime  # when the next rung, or the same again, is told
     repeats: int = 0  # how often the last rung was told again
+    since: datetime | None = None  # when the first rung was told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,6 +233,7 @@ class Pending:
     not_before: datetime
     number: int  # of the case's notices, for the key
     about: str = ""  # a word more: who took it, which silence was broken
+    finding: str = ""  # the key of the finding that it names; "": the case's weightiest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

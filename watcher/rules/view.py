@@ -51,7 +51,10 @@ class View:
             pool
             for pool in self.survey.pools
             if drive in pool.drives
-            or ((past := self.pool_past.get(pool.pool)) is not None and drive in past.drives)
+            or (
+                (past := self.pool_past.get(pool.pool)) is not None
+                and drive in {*past.drives, *past.lost}
+            )
         ]
         return tuple(sorted(found, key=lambda p: (-1 if p.margin is None else p.margin, p.pool)))
 

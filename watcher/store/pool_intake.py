@@ -45,6 +45,7 @@ class PoolIntake(Part):
             "work_state": pool.work.state.value if pool.work is not None else None,
             "scrubbed_at": self._scrubbed_at(here, pool, row),
             "in_use": int(row["in_use"] or here.missed(row["last_seen"])),
+            "lost": json.dumps(_lost(pool, row)),
             "body": POOL.write(pool),
         }
         if values["work_kind"] is None or values["work_kind"] != row["work_kind"]:
@@ -115,6 +116,21 @@ class PoolIntake(Part):
             return None
         ends = last["at"] + round((1.0 - last["done_fraction"]) * span / gain)
         return ends if ends <= now else None
+
+
+def _lost(pool: Pool, row: Any) -> list[str]:  # noqa: ANN401 - a row
+    """Name the drives that the pool rested on while it was whole and misses since.
+
+    A pool that is whole misses none, whatever it was built from before. While it cannot be seen
+    nothing is added and nothing forgotten.
+    """
+    known: set[str] = set(json.loads(row["lost"]))
+    if pool.protection is Protection.WHOLE:
+        return []
+    if pool.tree is None or pool.protection is Protection.UNKNOWN:
+        return sorted(known)
+    before = POOL.read(row["body"], "a pool").drives if row["body"] else frozenset()
+    return sorted((known | before) - pool.drives)
 
 
 def _not_whole_since(pool: Pool, known: int | None, at: int) -> int | None:

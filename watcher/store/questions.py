@@ -7,6 +7,7 @@ long the history is.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import lru_cache
 from typing import Any
@@ -17,7 +18,15 @@ from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.facts.pool import Pool, PoolKind, Protection, WorkKind
 from watcher.facts.pool_past import PoolPast, WorkSample
 from watcher.facts.survey import Survey
-from watcher.store.codec import IDENTITY, POOL, SURVEY, read_day, read_latest, unsqueeze
+from watcher.store.codec import (
+    IDENTITY,
+    POOL,
+    SURVEY,
+    making_sense,
+    read_day,
+    read_latest,
+    unsqueeze,
+)
 from watcher.store.intake import CHATTY
 from watcher.store.part import Part
 from watcher.store.statements import statements
@@ -50,16 +59,17 @@ class QuestionsPart(Part):
 
     def _past_of(self, row: Any, since: int, now: int) -> DrivePast:  # noqa: ANN401 - a row
         """Make the past of a drive from its row."""
-        return DrivePast(
-            identity=identity_of(row["identity"]),
-            first_seen=from_micros(row["first_seen"]),
-            last_read=from_micros_or_none(row["last_read"]),
-            last_present=from_micros_or_none(row["last_present"]),
-            bay=row["bay"],
-            node=row["node"],
-            in_use=bool(row["in_use"]),
-            traces=tuple(self._traces(row, since, now)),
-        )
+        with making_sense("a drive"):
+            return DrivePast(
+                identity=identity_of(row["identity"]),
+                first_seen=from_micros(row["first_seen"]),
+                last_read=from_micros_or_none(row["last_read"]),
+                last_present=from_micros_or_none(row["last_present"]),
+                bay=row["bay"],
+                node=row["node"],
+                in_use=bool(row["in_use"]),
+                traces=tuple(self._traces(row, since, now)),
+            )
 
     def _traces(self, row: Any, since: int, now: int) -> Iterator[Trace]:  # noqa: ANN401 - a row
         """Make the trace of each metric of a drive."""
@@ -91,25 +101,8 @@ class QuestionsPart(Part):
 
     def _pool_past(self, row: Any) -> PoolPast:  # noqa: ANN401 - a row
         """Make the past of a pool from its row."""
-        seen = pool_of(row["body"])
-        return PoolPast(
-            pool=PoolId(row["pool"]),
-            name=row["name"],
-            kind=PoolKind(row["kind"]),
-            first_seen=from_micros(row["first_seen"]),
-            last_seen=from_micros(row["last_seen"]),
-            last_protection=Protection(row["protection"]),
-            full_margin=row["full_margin"],
-            not_whole_since=from_micros_or_none(row["not_whole_since"]),
-            work=self._work(row) if row["work_kind"] is not None else (),
-            scrubbed_at=from_micros_or_none(row["scrubbed_at"]),
-            members=tuple(member.name for member in seen.members),
-            drives=tuple(sorted(seen.drives)),
-            member_errors=tuple(
-                (member.name, member.errors) for member in seen.members if member.errors is not None
-            ),
-            in_use=bool(row["in_use"]),
-        )
+        past = pool_past_of(row)
+        return replace(past, work=self._work(row)) if row["work_kind"] is not None else past
 
     def _work(self, row: Any) -> tuple[WorkSample, ...]:  # noqa: ANN401 - a row
         """Give the first and the last samples of the work that ran when the pool was seen."""
@@ -173,23 +166,50 @@ def _day_points(
 
 def work_sample(row: Any) -> WorkSample:  # noqa: ANN401 - a row
     """Make a sample of a work from its row."""
-    return WorkSample(
-        at=from_micros(row["at"]), kind=WorkKind(row["kind"]), done_fraction=row["done_fraction"]
-    )
+    with making_sense("a sample of a work"):
+        return WorkSample(
+            at=from_micros(row["at"]),
+            kind=WorkKind(row["kind"]),
+            done_fraction=row["done_fraction"],
+        )
+
+
+def pool_past_of(row: Any) -> PoolPast:  # noqa: ANN401 - a row
+    """Make the past of a pool, without its work, from its row."""
+    seen = pool_of(row["body"])
+    with making_sense("a pool"):
+        return PoolPast(
+            pool=PoolId(row["pool"]),
+            name=row["name"],
+            kind=PoolKind(row["kind"]),
+            first_seen=from_micros(row["first_seen"]),
+            last_seen=from_micros(row["last_seen"]),
+            last_protection=Protection(row["protection"]),
+            full_margin=row["full_margin"],
+            not_whole_since=from_micros_or_none(row["not_whole_since"]),
+            scrubbed_at=from_micros_or_none(row["scrubbed_at"]),
+            members=tuple(member.name for member in seen.members),
+            drives=tuple(sorted(seen.drives)),
+            member_errors=tuple(
+                (member.name, member.errors) for member in seen.members if member.errors is not None
+            ),
+            in_use=bool(row["in_use"]),
+        )
 
 
 def event_of(row: Any) -> KernelEvent:  # noqa: ANN401 - a row
     """Make a kernel event from its row."""
-    about = None
-    if row["subject_key"]:
-        about = Subject(kind=SubjectKind(row["subject_kind"]), key=row["subject_key"])
-    return KernelEvent(
-        at=from_micros(row["at"]),
-        category=Category(row["category"]),
-        what=row["what"],
-        device=row["device"],
-        subject=about,
-        line=row["line"],
-        count=row["count"],
-        last_at=from_micros(row["last_at"]) if row["last_at"] > row["at"] else None,
-    )
+    with making_sense("a kernel event"):
+        about = None
+        if row["subject_key"]:
+            about = Subject(kind=SubjectKind(row["subject_kind"]), key=row["subject_key"])
+        return KernelEvent(
+            at=from_micros(row["at"]),
+            category=Category(row["category"]),
+            what=row["what"],
+            device=row["device"],
+            subject=about,
+            line=row["line"],
+            count=row["count"],
+            last_at=from_micros(row["last_at"]) if row["last_at"] > row["at"] else None,
+        )

@@ -121,6 +121,7 @@ CREATE TABLE pool (
     work_since BIGINT,
     scrubbed_at BIGINT,
     in_use INTEGER NOT NULL,
+    lost TEXT NOT NULL DEFAULT '[]',
     body TEXT NOT NULL,
     UNIQUE (box, pool)
 );

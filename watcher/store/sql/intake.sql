@@ -138,7 +138,7 @@ VALUES
 -- name: pool-row
 -- What is known of a pool.
 SELECT id, first_seen, last_seen, protection, margin, full_margin, not_whole_since, work_kind,
-    work_state, work_since, scrubbed_at, in_use
+    work_state, work_since, scrubbed_at, in_use, lost, body
 FROM pool WHERE box = :box AND pool = :pool;
 
 -- name: new-pool
@@ -152,7 +152,7 @@ VALUES (:box, :pool, :name, :kind, :at, :at, 'unknown', 1, '');
 UPDATE pool SET name = :name, kind = :kind, last_seen = :at, protection = :protection,
     margin = :margin, full_margin = :full_margin, not_whole_since = :not_whole_since,
     work_kind = :work_kind, work_state = :work_state, work_since = :work_since,
-    scrubbed_at = :scrubbed_at, in_use = :in_use, body = :body
+    scrubbed_at = :scrubbed_at, in_use = :in_use, lost = :lost, body = :body
 WHERE id = :id;
 
 -- name: last-pool-change
