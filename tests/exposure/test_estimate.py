@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.exposure.pools import NOW, TB, fading_life, lives, name, parity, pool, working
-from watcher.exposure.estimate import Exposure, estimate, if_lost, worsening
+from watcher.exposure.estimate import Exposure, estimate, if_lost
 from watcher.exposure.figure import Figure
 from watcher.exposure.forecast import Pace, Progress
 from watcher.exposure.life import DriveLife, Recording
@@ -273,23 +273,22 @@ def test_the_same_question_gets_the_same_answer() -> None:
     assert estimate(BARE, lives(6), SHELF, NOW) == estimate(BARE, lives(6), SHELF, NOW)
 
 
-def test_worsening_is_said_in_a_sentence() -> None:
-    before = estimate(rebuilding(0.4), lives(6), SHELF, NOW, progress=looks(0.4, 0.05))
-    slower = estimate(rebuilding(0.4), lives(6), SHELF, NOW, progress=looks(0.4, 0.02))
-    said = worsening(before, slower)
-    assert said is not None
-    assert "later than forecast" in said
-    assert worsening(slower, before) is None
-    assert worsening(before, before) is None
+def test_a_replacement_that_fills_beside_the_old_drive_is_forecast_too() -> None:
+    whole = pool(parity(6, 1), work=working(kind=WorkKind.REBUILD, done_fraction=0.4))
+    found = estimate(whole, lives(6), SHELF, NOW, progress=looks(0.4, 0.05))
+    assert not found.is_open
+    assert found.live is not None
+    assert found.live.done == pytest.approx(0.4)
 
 
-def test_a_risen_chance_is_a_worsening_too() -> None:
-    before = estimate(BARE, lives(6), SHELF, NOW)
-    after = estimate(
-        BARE, {**lives(6), name(4): fading_life(4, 60.0, pending_sectors=8)}, SHELF, NOW
+def test_without_a_size_the_stake_is_not_guessed() -> None:
+    found = estimate(
+        replace(BARE, used_bytes=None, capacity_bytes=None),
+        lives(6),
+        replace(SHELF, without_backup_bytes=1 * TB),
+        NOW,
     )
-    said = worsening(before, after)
-    assert said is not None
-    assert said.startswith("The chance of losing data rose from")
-    whole = estimate(pool(parity(6, 1)), lives(6), SHELF, NOW)
-    assert worsening(whole, after) is None
+    assert found.bytes_at_stake is None
+    assert found.bytes_without_backup == 1 * TB
+    assert "size unknown" in found.cost
+    assert found.ranking.best is not None

@@ -253,3 +253,24 @@ def test_without_takes_a_drive_out_of_every_set() -> None:
     assert margin_of(without(without(tree, name(3)), name(2))) == -1
     assert without(tree, DriveId("elsewhere")) == tree
     assert life(3).drive == name(3)
+
+
+def test_many_shared_drives_with_more_lost_than_the_pool_bears() -> None:
+    parts = tuple(
+        Member(
+            name=f"p{n}",
+            state=MemberState.MISSING if n < 8 else MemberState.GOOD,
+            drives=(name(n // 2),),
+        )
+        for n in range(12)
+    )
+    tree = RedundancySet(name="wide", bears=3, parts=parts)
+    assert tree_loss(tree, {}, {}) == (1.0, 0.0)
+
+
+def test_a_cap_above_what_stands_adds_nothing() -> None:
+    """A remark's margin of one on a mirror of two whose tree bears one: the tree decides."""
+    pair = parity(2, 1)
+    assert total(pair, margin=1) == total(pair)
+    triple = parity(3, 2)
+    assert total(triple, margin=1).likely > total(triple).likely

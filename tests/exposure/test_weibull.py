@@ -86,3 +86,8 @@ def test_the_share_living_only_falls(failed: list[float], living: list[float]) -
 
 def test_longer_tests_show_longer_lives() -> None:
     assert scale_bound([2000] * 5, 1.5, 0.9) == pytest.approx(2 * scale_bound([1000] * 5, 1.5, 0.9))
+
+
+def test_refuses_lives_that_all_end_at_once() -> None:
+    with pytest.raises(ValueError, match="too much alike"):
+        fit_weibull([100.0, 100.0 + 1e-12, 100.0 + 2e-12])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from watcher.exposure.choices import NOTHING_TO_CHOOSE, OpenWindow, Ranking, choices_while_open
 from watcher.exposure.fading import choices_while_whole
@@ -20,6 +20,7 @@ from watcher.exposure.rebuild import (
     rebuild_span,
 )
 from watcher.exposure.span import Span
+from watcher.exposure.stake import bytes_at_stake, without_backup
 from watcher.exposure.standing import life_of, scrub_age, unread_chances
 from watcher.exposure.track import time_share
 from watcher.exposure.window import Window, WindowPlan, window_of
@@ -31,13 +32,12 @@ from watcher.facts.pool import (
     MemberState,
     Pool,
     Protection,
-    Role,
     WorkKind,
     WorkState,
     judge_pool,
     members_of,
 )
-from watcher.facts.units import say_bytes, say_span
+from watcher.facts.units import say_bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,8 +205,8 @@ def _estimate(asked: _Asked) -> Exposure:
         window=None,
         loss=None,
         at_stake=pool.at_stake,
-        bytes_at_stake=_bytes_at_stake(pool),
-        bytes_without_backup=_without_backup(pool, asked.plan),
+        bytes_at_stake=bytes_at_stake(pool),
+        bytes_without_backup=without_backup(pool, asked.plan.without_backup_bytes),
         ranking=NOTHING_TO_CHOOSE,
     )
     if pool.tree is None:
@@ -226,7 +226,9 @@ def _estimate(asked: _Asked) -> Exposure:
             scrub_age_hours=scrub_age(pool, asked.now),
             label=asked.label,
         )
-        return replace(closed, ranking=ranking, notes=tuple(notes))
+        # A replacement that fills beside the drive it replaces leaves the margin full.
+        _, live = _running(asked, None)
+        return replace(closed, ranking=ranking, live=live, notes=tuple(notes))
     return _open(asked, closed, notes)
 
 
@@ -375,55 +377,3 @@ def _loss_function(asked: _Asked, left: float) -> Callable[[Span], Loss]:
         )
 
     return loss_for
-
-
-def _bytes_at_stake(pool: Pool) -> int | None:
-    """Give how much a loss beyond the margin costs; None when not known.
-
-    Where only the lost drives' own content goes, that is one drive more than the full margin, at
-    the mean share of a data drive.
-    """
-    held = pool.used_bytes if pool.used_bytes is not None else pool.capacity_bytes
-    if held is None or pool.at_stake is AtStake.POOL:
-        return held
-    data = [m for m in (members_of(pool.tree) if pool.tree else ()) if m.role is Role.DATA]
-    if not data:
-        return held
-    drives = min(len(data), (pool.full_margin or 0) + 1)
-    return round(held * drives / len(data))
-
-
-def _without_backup(pool: Pool, plan: WindowPlan) -> int | None:
-    """Give how much of what is at stake has no backup; None when not known."""
-    alone, at_stake = plan.without_backup_bytes, _bytes_at_stake(pool)
-    if alone is None or at_stake is None or pool.at_stake is AtStake.POOL:
-        return alone if at_stake is None or alone is None else min(alone, at_stake)
-    held = pool.used_bytes if pool.used_bytes is not None else pool.capacity_bytes
-    return min(at_stake, round(alone * at_stake / held)) if held else alone
-
-
-WORSE_LATER_HOURS, WORSE_LATER_SHARE = 2.0, 0.2
-"""A likely end that moved later by both of these is a worsening: our choice."""
-
-WORSE_CHANCE_FACTOR = 2.0
-"""A chance of loss that rose by this factor is a worsening: our choice."""
-
-
-def worsening(before: Exposure, after: Exposure) -> str | None:
-    """Say in a sentence how the forecast for one pool got worse, or give None.
-
-    Margin that is lost is no business of this: that is a fact, not a forecast.
-    """
-    if before.window is None or after.window is None:
-        return None
-    later = (after.window.likely - before.window.likely).total_seconds() / 3600.0
-    planned = (before.window.likely - before.computed_at).total_seconds() / 3600.0
-    if later >= WORSE_LATER_HOURS and later >= planned * WORSE_LATER_SHARE:
-        moved = say_span(timedelta(hours=later))
-        return f"Full margin comes back about {moved} later than forecast before."
-    if before.loss is None or after.loss is None:
-        return None
-    was, now = before.loss.any_data.likely, after.loss.any_data.likely
-    if now > 0 and now >= was * WORSE_CHANCE_FACTOR:
-        return f"The chance of losing data rose from {say_chance(was)} to {say_chance(now)}."
-    return None

@@ -90,7 +90,7 @@ class Span:
             return self.values[-1]
         below = int(place)
         part = place - below
-        return self.values[below] * (1 - part) + self.values[below + 1] * part
+        return self.values[below] + (self.values[below + 1] - self.values[below]) * part
 
     def nodes(self, count: int) -> tuple[float, ...]:
         """Give ``count`` equally likely lengths with the same mean, for averaging over it."""
