@@ -14,36 +14,31 @@ volume is in its first sync, or in one after an unclean stop, all its images say
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from dataclasses import replace
+from datetime import datetime
 
 from watcher.facts.drive import Unread
 from watcher.facts.identity import PoolId
 from watcher.facts.pool import (
     Member,
     MemberState,
-    Noted,
     Pool,
     PoolKind,
-    Protection,
     RedundancySet,
-    Remark,
-    Work,
-    WorkKind,
-    WorkState,
     judge_pool,
     members_of,
 )
 from watcher.facts.survey import Blindness
-from watcher.facts.units import say_count
 from watcher.readers.errors import CannotRead, ReadError
 from watcher.readers.host import Ended, Host, require_exited
+from watcher.readers.pools.lvm_notes import HEALTH, listed_missing, notes_of, work_of
 from watcher.readers.pools.lvm_report import (
     LVS,
     PVS,
     STATUS,
     Device,
     RaidStatus,
+    Report,
     Volume,
     dm_name,
     parse_devices,
@@ -51,7 +46,6 @@ from watcher.readers.pools.lvm_report import (
     parse_status,
     parse_volumes,
 )
-from watcher.readers.pools.md_work import BUILD_BEGINS_WITHIN, SLOWEST_KIB_PER_SECOND
 from watcher.readers.pools.shape import (
     Blocks,
     PoolsRead,
@@ -60,54 +54,12 @@ from watcher.readers.pools.shape import (
     on_device,
     parity,
     stripe,
-    unknown_word,
 )
 
 SOURCE = "lvm"
 REMEDY = "install lvm2 and run the reader as root"
 UNKNOWN = "[unknown]"
 PLAIN = frozenset({"linear", "striped", "raid0", "raid0_meta"})
-HEALTH = frozenset({"", "partial", "refresh needed", "mismatches exist", "writemostly"})
-"""lvs(8), ``lv_health_status`` of raid and plain volumes."""
-ACTIONS = frozenset({"", "idle", "frozen", "resync", "recover", "check", "repair", "reshape"})
-"""dm-raid.rst, ``sync_action``."""
-_KINDS = {
-    "resync": WorkKind.RESYNC,
-    "recover": WorkKind.REBUILD,
-    "check": WorkKind.SCRUB,
-    "repair": WorkKind.REPAIR,
-    "reshape": WorkKind.RESHAPE,
-}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Report:
-    """All that LVM told in one look."""
-
-    volumes: tuple[Volume, ...]
-    devices: tuple[Device, ...] = ()
-    status: dict[str, RaidStatus] | None = None  # None: the kernel was not asked
-    last_seen: dict[str, str] | None = None  # missing device's UUID → "/dev/sdb"
-
-    def volume(self, group: str, name: str) -> Volume | None:
-        """Find a volume by name."""
-        return next((v for v in self.volumes if (v.group, v.name) == (group, name)), None)
-
-    def rests_on(self, volume: Volume) -> tuple[str, ...]:
-        """Give the devices below a volume, through all sub-volumes."""
-        found: list[str] = []
-        seen = {volume.uuid}
-        waiting = [volume]
-        while waiting:
-            above = waiting.pop(0)
-            for name in above.devices:
-                below = self.volume(volume.group, name)
-                if below is None:
-                    found.append(name)
-                elif below.uuid not in seen:
-                    seen.add(below.uuid)
-                    waiting.append(below)
-        return tuple(dict.fromkeys(found))
 
 
 def read(
@@ -200,7 +152,7 @@ def _plain(
         layout=volume.kind,
         observed_at=observed_at,
         tree=stripe(volume.kind, members),
-        notes=tuple(_listed_missing(report, volume)),
+        notes=tuple(listed_missing(report, volume)),
         said=_said(volume, None),
         capacity_bytes=volume.size_bytes,
         node=f"/dev/{volume.group}/{volume.name}",
@@ -226,7 +178,7 @@ def _redundant(
 ) -> Pool:
     status = (report.status or {}).get(dm_name(volume))
     members, gone = _members(report, volume, status, blocks, before)
-    work = _work(volume, status, observed_at, members)
+    work = work_of(volume, status, observed_at, members)
     return judge_pool(
         pool=pool,
         name=f"{volume.group}/{volume.name}",
@@ -235,7 +187,7 @@ def _redundant(
         observed_at=observed_at,
         tree=_tree(volume.kind, members),
         work=work,
-        notes=tuple(_notes(report, volume, status, members, gone, work)),
+        notes=tuple(notes_of(report, volume, status, members, gone, work)),
         said=_said(volume, status),
         capacity_bytes=volume.size_bytes,
         node=f"/dev/{volume.group}/{volume.name}",
@@ -331,127 +283,3 @@ def _state(
     if letter == "a" or image.attributes[0] == "I":
         return MemberState.REBUILDING
     return MemberState.GOOD
-
-
-def _work(
-    volume: Volume,
-    status: RaidStatus | None,
-    observed_at: datetime,
-    members: tuple[Member, ...],
-) -> Work | None:
-    action = volume.action or (status.action if status else "")
-    if action == "frozen":
-        is_filling = any(m.state is MemberState.REBUILDING for m in members)
-        return Work(kind=WorkKind.REBUILD, state=WorkState.PAUSED) if is_filling else None
-    kind = _KINDS.get(action)
-    if kind is None:
-        return None
-    fraction = None if volume.synced_percent is None else volume.synced_percent / 100
-    done: int | None = None
-    total: int | None = None
-    if status is not None and status.total > 0 and status.done <= status.total:
-        fraction = status.done / status.total
-        done, total = status.done * 512, status.total * 512
-    if kind is WorkKind.RESYNC and _is_first(volume, done, observed_at):
-        kind = WorkKind.FIRST_BUILD
-    return Work(kind=kind, done_fraction=fraction, done_bytes=done, total_bytes=total)
-
-
-def _is_first(volume: Volume, done: int | None, observed_at: datetime) -> bool:
-    """Tell a first build from a resync after an unclean stop, by the volume's age (see md_work)."""
-    try:
-        made = datetime.strptime(volume.made, "%Y-%m-%d %H:%M:%S %z").astimezone(UTC)
-    except ValueError:
-        return False  # not told: the graver of the two
-    limit = timedelta(seconds=(done or 0) / 1024 / SLOWEST_KIB_PER_SECOND) + BUILD_BEGINS_WITHIN
-    return observed_at - made <= limit
-
-
-def _notes(
-    report: Report,
-    volume: Volume,
-    status: RaidStatus | None,
-    members: tuple[Member, ...],
-    gone: tuple[str, ...],
-    work: Work | None,
-) -> Iterator[Noted]:
-    for name in gone:
-        yield Noted(
-            remark=Remark.DEVICE_GONE,
-            text=f"LVM still counts on {name}, but its device is not there any more.",
-            member=name,
-        )
-    for member in members:
-        if "refresh needed" in member.said:
-            yield Noted(
-                remark=Remark.REFRESH_NEEDED,
-                text=f"{member.name} failed for a time and is out of step, though its device "
-                "answers again: it must be refreshed before it counts.",
-                member=member.name,
-            )
-    yield from _listed_missing(report, volume)
-    if volume.mismatches and volume.action != "repair":
-        yield Noted(
-            remark=Remark.COPIES_DIFFER,
-            text=f"The last check counted {say_count(volume.mismatches, 'sector')} that do not "
-            "agree between the images.",
-            amount=volume.mismatches,
-        )
-    if volume.action == "frozen":
-        yield Noted(remark=Remark.FROZEN, text="Repairs of the volume are held (frozen).")
-    if work is not None and work.kind is WorkKind.RESYNC and volume.kind[:5] in _PARITY:
-        yield Noted(
-            remark=Remark.PARITY_STALE,
-            text="Parity is being brought in step after an unclean stop: until that is done, a "
-            "lost drive may cost what was being written at that moment.",
-            at_most=Protection.BARE,
-        )
-    yield from _doubts(volume, status, members, work)
-
-
-_PARITY = frozenset({"raid4", "raid5", "raid6"})
-
-
-def _doubts(
-    volume: Volume,
-    status: RaidStatus | None,
-    members: tuple[Member, ...],
-    work: Work | None,
-) -> Iterator[Noted]:
-    """Find what does not fit together: then the volume is not known to be well."""
-    if volume.health not in HEALTH:
-        yield unknown_word(f"{volume.group}/{volume.name}", volume.health)
-    if volume.action not in ACTIONS:
-        yield unknown_word(f"{volume.group}/{volume.name}", volume.action)
-    all_good = all(member.state is MemberState.GOOD for member in members)
-    bad_health = volume.health in {"partial", "refresh needed"}
-    bad_letter = volume.attributes[8] in "prXF"
-    unfinished = volume.synced_percent is not None and volume.synced_percent < 100
-    if all_good and (bad_health or bad_letter or (unfinished and work is None)):
-        yield Noted(
-            remark=Remark.FEW_CHECKS,
-            text="LVM calls the volume out of order, and no image could be found that is.",
-            at_most=Protection.UNKNOWN,
-        )
-    if status is None and volume.is_active and volume.kind != "mirror":
-        yield Noted(
-            remark=Remark.FEW_CHECKS,
-            text="The kernel's own word on each image could not be read.",
-        )
-    if not volume.is_active:
-        yield Noted(
-            remark=Remark.INACTIVE,
-            text="The volume is not active: whether its images are in step cannot be seen.",
-        )
-
-
-def _listed_missing(report: Report, volume: Volume) -> Iterator[Noted]:
-    for device in report.devices:
-        if device.is_missing and device.group == volume.group:
-            last = (report.last_seen or {}).get(device.uuid)
-            seen = f", last seen on {last}" if last else ""
-            yield Noted(
-                remark=Remark.LISTED_MISSING,
-                text=f"The volume group {volume.group} still lists a device that is gone "
-                f"({device.uuid}{seen}).",
-            )

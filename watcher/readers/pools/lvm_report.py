@@ -237,3 +237,33 @@ _LAST_SEEN = re.compile(r"missing PV (\S+) \(last written to (\S+)\)")
 def parse_last_seen(warnings: str) -> dict[str, str]:
     """Give for each missing physical volume, by its UUID, the device it was last seen on."""
     return dict(_LAST_SEEN.findall(warnings))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """All that LVM told in one look."""
+
+    volumes: tuple[Volume, ...]
+    devices: tuple[Device, ...] = ()
+    status: dict[str, RaidStatus] | None = None  # None: the kernel was not asked
+    last_seen: dict[str, str] | None = None  # missing device's UUID → "/dev/sdb"
+
+    def volume(self, group: str, name: str) -> Volume | None:
+        """Find a volume by name."""
+        return next((v for v in self.volumes if (v.group, v.name) == (group, name)), None)
+
+    def rests_on(self, volume: Volume) -> tuple[str, ...]:
+        """Give the devices below a volume, through all sub-volumes."""
+        found: list[str] = []
+        seen = {volume.uuid}
+        waiting = [volume]
+        while waiting:
+            above = waiting.pop(0)
+            for name in above.devices:
+                below = self.volume(volume.group, name)
+                if below is None:
+                    found.append(name)
+                elif below.uuid not in seen:
+                    seen.add(below.uuid)
+                    waiting.append(below)
+        return tuple(dict.fromkeys(found))
