@@ -1,0 +1,108 @@
+#!/usr/bin/env bash
+# Installs midwatch as a service of systemd, or takes it away again.
+#
+#   bash systemd/install.sh            install, or upgrade in place
+#   bash systemd/install.sh --dry-run  say what would be done
+#   bash systemd/install.sh --remove   stop and take away the program; settings and history stay
+#   bash systemd/install.sh --purge    the same, and settings and history too
+#
+# What it puts where: the program into /opt/midwatch (a virtual environment), the command into
+# /usr/local/bin/midwatch, settings into /etc/midwatch, history into /var/lib/midwatch, the unit into
+# /etc/systemd/system/midwatch.service. It installs python3-venv, smartmontools and util-linux from the
+# distribution where they are missing.
+set -euo pipefail
+here=$(cd -- "$(dirname -- "${BASH_SOURCE[0]}")/.." && pwd)
+# shellcheck source=systemd/ready.sh
+. "$here/systemd/ready.sh"
+
+prefix=/opt/midwatch
+settings=/etc/midwatch
+state=/var/lib/midwatch
+unit=/etc/systemd/system/midwatch.service
+link=/usr/local/bin/midwatch
+dry=
+what=install
+
+for word in "$@"; do
+    case "$word" in
+    --dry-run) dry=1 ;;
+    --remove) what=remove ;;
+    --purge) what=purge ;;
+    -h | --help)
+        sed -n '2,13s/^# \{0,1\}//p' "${BASH_SOURCE[0]}"
+        exit 0
+        ;;
+    *)
+        say "“$word” is not understood; the words are --dry-run, --remove, --purge and --help"
+        exit 2
+        ;;
+    esac
+done
+
+if [ -z "$dry" ] && [ "$(id -u)" -ne 0 ]; then
+    say "only root can do this: sudo bash systemd/install.sh $*"
+    exit 1
+fi
+
+do_it() {
+    if [ -n "$dry" ]; then
+        printf 'would run: %s\n' "$*"
+    else
+        "$@"
+    fi
+}
+
+has_systemd() { [ -d /run/systemd/system ]; }
+
+stop_service() {
+    if has_systemd && [ -e "$unit" ]; then
+        do_it systemctl disable --now midwatch.service || true
+    fi
+}
+
+case "$what" in
+install)
+    if [ -z "$dry" ]; then bring python3-venv smartmontools util-linux; else echo "would install: python3-venv smartmontools util-linux (those that are missing)"; fi
+    python=$(find_python)
+    if [ -e "$state/midwatch.db" ]; then
+        # The history is copied before a newer program changes its form.
+        copy="$state/midwatch.db.before-$(date -u +%Y%m%dT%H%M%SZ)"
+        if [ -n "$dry" ]; then
+            echo "would copy: $state/midwatch.db to $copy"
+        else
+            "$python" -c 'import sqlite3, sys
+source = sqlite3.connect(sys.argv[1]); target = sqlite3.connect(sys.argv[2])
+with target: source.backup(target)' "$state/midwatch.db" "$copy"
+            chmod 600 "$copy"
+            say "the history was copied to $copy"
+        fi
+    fi
+    do_it "$python" -m venv "$prefix"
+    do_it "$prefix/bin/python" -m pip install --quiet --disable-pip-version-check --upgrade "$here"
+    do_it install -d -m 0750 "$settings" "$state"
+    if [ ! -e "$settings/midwatch.yaml" ]; then
+        say "no settings yet: sensible ones are used. To write a file: midwatch config init"
+    fi
+    do_it ln -sfn "$prefix/bin/midwatch" "$link"
+    do_it install -m 0644 "$here/systemd/midwatch.service" "$unit"
+    if has_systemd; then
+        do_it systemctl daemon-reload
+        do_it systemctl enable midwatch.service
+        do_it systemctl restart midwatch.service
+        say "running. See what it sees: midwatch look; its messages: journalctl -u midwatch"
+    else
+        say "systemd does not run here; start it by hand: midwatch watch"
+    fi
+    ;;
+remove | purge)
+    stop_service
+    do_it rm -f "$unit" "$link"
+    do_it rm -rf "$prefix"
+    if has_systemd; then do_it systemctl daemon-reload; fi
+    if [ "$what" = purge ]; then
+        do_it rm -rf "$settings" "$state"
+    else
+        say "settings ($settings) and history ($state) are still there; --purge takes them too"
+    fi
+    ;;
+esac
