@@ -11,7 +11,7 @@ from watcher.cases.effects import Record
 from watcher.cases.observations import Observation
 from watcher.cases.state import BOOK_FORMAT, Book, Case
 from watcher.facts.identity import BoxId
-from watcher.store.codec import BOOK, CASE, OBSERVATION, clean, squeeze, unsqueeze
+from watcher.store.codec import BOOK, CASE, OBSERVATION, clean, making_sense, squeeze, unsqueeze
 from watcher.store.connection import Values
 from watcher.store.errors import StoreTooNew
 from watcher.store.part import Part
@@ -134,12 +134,12 @@ class BookPart(Part):
         rows = self.db.rows(
             statements("book")["records-of-case"], {"box": box, "case_number": case}
         )
-        return tuple(_record(row) for row in rows)
+        return tuple(record_of(row) for row in rows)
 
     def last_records(self, box: BoxId, *, limit: int = 100) -> tuple[Record, ...]:
         """Give the last lines of the history of a box, newest first."""
         rows = self.db.rows(statements("book")["records-of-box"], {"box": box, "limit": limit})
-        return tuple(_record(row) for row in rows)
+        return tuple(record_of(row) for row in rows)
 
     def add_observation(self, box: BoxId, now: datetime, observation: Observation) -> None:
         """Keep what the case side was told, so that the book can be folded again (14 days)."""
@@ -175,12 +175,13 @@ class BookPart(Part):
         return None if row is None else str(row["text"])
 
 
-def _record(row: Any) -> Record:  # noqa: ANN401 - a row
+def record_of(row: Any) -> Record:  # noqa: ANN401 - a row
     """Make a line of the history from its row."""
-    return Record(
-        case=row["case_number"],
-        at=from_micros(row["at"]),
-        what=row["what"],
-        by=row["by_whom"],
-        text=row["text"],
-    )
+    with making_sense("a record"):
+        return Record(
+            case=int(row["case_number"]),
+            at=from_micros(row["at"]),
+            what=row["what"],
+            by=row["by_whom"],
+            text=row["text"],
+        )

@@ -70,6 +70,25 @@ IDENTITY: Final = Form[DriveIdentity](DriveIdentity)
 POOL: Final = Form[Pool](Pool)
 
 
+class making_sense:  # noqa: N801 - reads as a phrase: ``with making_sense("a message"):``
+    """Turn what a damaged row does to the code that reads it into StoreDamaged."""
+
+    def __init__(self, what: str) -> None:
+        """Name what is read."""
+        self._what = what
+
+    def __enter__(self) -> None:
+        """Begin to read."""
+
+    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
+        """Translate an error of a wrong word, a wrong type or a wrong number."""
+        if isinstance(error, ValueError | TypeError | OverflowError):
+            raise StoreDamaged(
+                f"{self._what} in the store does not make sense ({error}): restart the watch, "
+                "which sets the file aside and keeps what can be read"
+            ) from error
+
+
 def squeeze(text: str) -> bytes:
     """Compress text."""
     return zlib.compress(text.encode("utf-8", "replace"), FASTEST)

@@ -36,7 +36,7 @@ a command that stands still for longer than five seconds had better say why."""
 CACHE_KIB = 4_096
 LOG_LIMIT_BYTES = 4 * 1024 * 1024
 
-_SET_UP = (
+SET_UP = (
     f"PRAGMA busy_timeout={BUSY_MILLISECONDS}",
     "PRAGMA synchronous=NORMAL",
     "PRAGMA cell_size_check=ON",
@@ -46,6 +46,13 @@ _SET_UP = (
     f"PRAGMA journal_size_limit={LOG_LIMIT_BYTES}",
     "PRAGMA trusted_schema=OFF",
 )
+
+SET_UP_TO_RESCUE = (
+    "PRAGMA writable_schema=ON",  # also: read on where the file is shorter than it says it is
+    "PRAGMA trusted_schema=OFF",
+    "PRAGMA mmap_size=0",
+)
+"""For a damaged file, from which we only read: better read an odd page than refuse it."""
 
 Value = str | int | float | bytes | None
 Values = Mapping[str, Value]
@@ -164,14 +171,16 @@ class Db:
             raise translate(error, self.where) from error
 
 
-def open_db(path: str, where: str, connect: Connect = connect_sqlite) -> Db:
-    """Open a file and set the connection up. Raises StoreError; nothing is created by tables."""
+def open_db(
+    path: str, where: str, connect: Connect = connect_sqlite, set_up: Sequence[str] = SET_UP
+) -> Db:
+    """Open a file and set the connection up. Raises StoreError."""
     try:
         db = Db(connect(path), where)
     except sqlite3.Error as error:
         raise translate(error, where) from error
     try:
-        for pragma in _SET_UP:
+        for pragma in set_up:
             db.rows(pragma)
     except BaseException:
         db.close()

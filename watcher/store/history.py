@@ -12,7 +12,7 @@ from watcher.facts.identity import BoxId, DriveId, PoolId, Subject
 from watcher.facts.kernel_event import KernelEvent
 from watcher.facts.pool import Protection, WorkKind, WorkState
 from watcher.facts.pool_past import WorkSample
-from watcher.store.codec import read_latest, unsqueeze
+from watcher.store.codec import making_sense, read_latest, unsqueeze
 from watcher.store.connection import Values
 from watcher.store.intake import CHATTY
 from watcher.store.part import Part
@@ -125,13 +125,13 @@ class HistoryPart(Part):
         """Give the drives of a box, or all, retired ones too."""
         sql = statements("questions")
         if box is None:
-            return tuple(_known(row) for row in self.db.rows(sql["every-drive"]))
-        return tuple(_known(row) for row in self.db.rows(sql["drives-of-box"], {"box": box}))
+            return tuple(known_drive(row) for row in self.db.rows(sql["every-drive"]))
+        return tuple(known_drive(row) for row in self.db.rows(sql["drives-of-box"], {"box": box}))
 
     def drive(self, drive: DriveId) -> KnownDrive | None:
         """Give a drive of the inventory, or None."""
         row = self.db.one(statements("questions")["one-drive"], {"drive": drive})
-        return None if row is None else _known(row)
+        return None if row is None else known_drive(row)
 
     def find_drive(self, text: str, box: BoxId | None = None) -> tuple[KnownDrive, ...]:
         """Find drives by what a person types: id, serial number, bay, or node.
@@ -332,36 +332,38 @@ SHORTEST_PART = 4
 """Characters of a serial number that may stand for the whole; our choice: fewer fit too much."""
 
 
-def _known(row: Any) -> KnownDrive:  # noqa: ANN401 - a row
+def known_drive(row: Any) -> KnownDrive:  # noqa: ANN401 - a row
     """Make an entry of the inventory from its row."""
-    return KnownDrive(
-        identity=identity_of(row["identity"]),
-        box=BoxId(row["box"]),
-        node=row["node"],
-        device_type=row["device_type"],
-        bay=row["bay"],
-        verdict=Verdict(row["verdict"]),
-        unread=None if row["unread"] is None else Unread(row["unread"]),
-        unread_detail=row["unread_detail"],
-        first_seen=from_micros(row["first_seen"]),
-        last_read=from_micros_or_none(row["last_read"]),
-        last_present=from_micros_or_none(row["last_present"]),
-        in_use=bool(row["in_use"]),
-        latest=tuple(
-            (name, value, from_micros(at))
-            for name, (value, at) in read_latest(row["latest"]).items()
-        ),
-    )
+    with making_sense("a drive"):
+        return KnownDrive(
+            identity=identity_of(row["identity"]),
+            box=BoxId(row["box"]),
+            node=row["node"],
+            device_type=row["device_type"],
+            bay=row["bay"],
+            verdict=Verdict(row["verdict"]),
+            unread=None if row["unread"] is None else Unread(row["unread"]),
+            unread_detail=row["unread_detail"],
+            first_seen=from_micros(row["first_seen"]),
+            last_read=from_micros_or_none(row["last_read"]),
+            last_present=from_micros_or_none(row["last_present"]),
+            in_use=bool(row["in_use"]),
+            latest=tuple(
+                (name, value, from_micros(at))
+                for name, (value, at) in read_latest(row["latest"]).items()
+            ),
+        )
 
 
 def _pool_change(row: Any) -> PoolChange:  # noqa: ANN401 - a row
     """Make a state of a pool from its row."""
-    return PoolChange(
-        at=from_micros(row["at"]),
-        protection=Protection(row["protection"]),
-        margin=row["margin"],
-        full_margin=row["full_margin"],
-        work_kind=None if row["work_kind"] is None else WorkKind(row["work_kind"]),
-        work_state=None if row["work_state"] is None else WorkState(row["work_state"]),
-        said=row["said"],
-    )
+    with making_sense("a state of a pool"):
+        return PoolChange(
+            at=from_micros(row["at"]),
+            protection=Protection(row["protection"]),
+            margin=row["margin"],
+            full_margin=row["full_margin"],
+            work_kind=None if row["work_kind"] is None else WorkKind(row["work_kind"]),
+            work_state=None if row["work_state"] is None else WorkState(row["work_state"]),
+            said=row["said"],
+        )

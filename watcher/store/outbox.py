@@ -21,7 +21,7 @@ from typing import Any
 from watcher.facts.checks import require_utc
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
-from watcher.store.codec import clean
+from watcher.store.codec import clean, making_sense
 from watcher.store.connection import Values
 from watcher.store.part import Part
 from watcher.store.statements import statements
@@ -149,13 +149,13 @@ class OutboxPart(Part):
         for row in self.db.rows(sql["due-notices"], {"now": at, "limit": limit}):
             self.told_or_said()
             self.db.change(sql["claim"], {"id": row["id"], "claimer": claimer, "now": at})
-            claimed.append(_notice(self.db.one(sql["one-notice"], {"id": row["id"]})))
+            claimed.append(notice_of(self.db.one(sql["one-notice"], {"id": row["id"]})))
         return tuple(claimed)
 
     def notice(self, number: int) -> Notice | None:
         """Give one message, or None."""
         row = self.db.one(statements("outbox")["one-notice"], {"id": number})
-        return None if row is None else _notice(row)
+        return None if row is None else notice_of(row)
 
     def mark_sent(self, number: int, now: datetime) -> bool:
         """Note that a message arrived; False when that was known or there is none.
@@ -240,7 +240,7 @@ class OutboxPart(Part):
             rows = self.db.rows(
                 sql["list-notices-of-state"], {"box": box, "state": state.value, "limit": limit}
             )
-        return tuple(_notice(row) for row in rows)
+        return tuple(notice_of(row) for row in rows)
 
     def attempts(self, number: int) -> tuple[Attempt, ...]:
         """Give all attempts to send a message, in order."""
@@ -294,24 +294,25 @@ class OutboxPart(Part):
         )
 
 
-def _notice(row: Any) -> Notice:  # noqa: ANN401 - a row
+def notice_of(row: Any) -> Notice:  # noqa: ANN401 - a row
     """Make a message from its row."""
-    return Notice(
-        number=row["id"],
-        key=row["notice_key"],
-        box=BoxId(row["box"]),
-        person=row["person"],
-        target=row["target"],
-        urgency=Urgency(row["urgency"]),
-        title=row["title"],
-        body=row["body"],
-        link=row["link"],
-        created_at=from_micros(row["created_at"]),
-        state=NoticeState(row["state"]),
-        attempts=row["attempts"],
-        next_try_at=from_micros(row["next_try_at"]),
-        claimed_by=row["claimed_by"],
-        claimed_at=from_micros_or_none(row["claimed_at"]),
-        last_error=row["last_error"],
-        ended_at=from_micros_or_none(row["ended_at"]),
-    )
+    with making_sense("a message"):
+        return Notice(
+            number=row["id"],
+            key=row["notice_key"],
+            box=BoxId(row["box"]),
+            person=row["person"],
+            target=row["target"],
+            urgency=Urgency(row["urgency"]),
+            title=row["title"],
+            body=row["body"],
+            link=row["link"],
+            created_at=from_micros(row["created_at"]),
+            state=NoticeState(row["state"]),
+            attempts=row["attempts"],
+            next_try_at=from_micros(row["next_try_at"]),
+            claimed_by=row["claimed_by"],
+            claimed_at=from_micros_or_none(row["claimed_at"]),
+            last_error=row["last_error"],
+            ended_at=from_micros_or_none(row["ended_at"]),
+        )

@@ -3,23 +3,26 @@
 A rescue is plain: the damaged file gets a name with the time (nothing of it is ever deleted), a
 new store is begun, and every row that can still be read is copied. Each table is read from its
 beginning until the damage, and then from its end backwards until the damage; what lies between is
-lost to the new store. Rows of cases and books that do not make sense are left out too.
+lost to the new store. Rows that the desk could not read are left out too.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from watcher.cases.state import Book, Case
-from watcher.store.codec import BOOK, CASE, Form
-from watcher.store.connection import Connect, Db, open_db
+from watcher.store.book import record_of
+from watcher.store.codec import BOOK, CASE, read_day
+from watcher.store.connection import SET_UP_TO_RESCUE, Connect, Db, open_db
 from watcher.store.errors import StoreDamaged, StoreError, StoreForeign, translate_os
+from watcher.store.history import known_drive
 from watcher.store.migrate import version_of
+from watcher.store.outbox import notice_of
+from watcher.store.questions import event_of, pool_past_of
 
 _HEADER = b"SQLite format 3\x00"  # sqlite.org/fileformat.html, section 1.3.1
 _MOST_FLIPPED = 4
@@ -29,10 +32,42 @@ a file with less in common was never a database, and must not be moved about."""
 SMALLEST_ROW_BYTES = 4
 """No row of ours is smaller in the file, so more rows than this allows are a loop in the damage."""
 
-_CHECKED_ROWS: tuple[tuple[str, Form[Book] | Form[Case]], ...] = (
-    ("book", BOOK),
-    ("case_file", CASE),
+
+def _check_drive(row: Any) -> None:  # noqa: ANN401 - a row
+    known_drive(row)
+    read_day(row["day"])
+
+
+_CHECKS: Mapping[str, Callable[[Any], object]] = {
+    "book": lambda row: BOOK.read(row["state"], "a case book"),
+    "case_file": lambda row: CASE.read(row["state"], "a case"),
+    "drive": _check_drive,
+    "event": event_of,
+    "notice": notice_of,
+    "pool": pool_past_of,
+    "record": record_of,
+}
+"""Tables without which a round cannot be finished: each row is read as the desk will read it."""
+
+_ORPHANS = (
+    ("change", "drive", "drive"),
+    ("change", "metric", "metric"),
+    ("span", "drive", "drive"),
+    ("span", "metric", "metric"),
+    ("poll", "drive", "drive"),
+    ("raw_answer", "drive", "drive"),
+    ("pool_change", "pool", "pool"),
+    ("pool_work", "pool", "pool"),
+    ("attempt", "notice", "notice"),
 )
+"""Table, column, and the table whose number it holds: a number whose row was lost will be given
+anew, and must not find the history of something else."""
+
+_MARK_KEYS = """
+UPDATE notice SET notice_key = notice_key || :mark WHERE box NOT IN (SELECT box FROM book)
+"""
+"""Where the case book was lost its numbers may be given anew; a message of then must not make one
+of now look as if it had been decided before."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,10 +119,10 @@ def examine(db: Db) -> None:
     if found != "ok":
         raise StoreDamaged(f"{db.where} is damaged ({' '.join(str(found).split())})")
     tables = {row[0] for row in db.rows("SELECT name FROM sqlite_master WHERE type = 'table'")}
-    for table, form in _CHECKED_ROWS:
+    for table, check in _CHECKS.items():
         if table in tables:
-            for row in db.rows(f"SELECT state FROM {table}"):  # noqa: S608 - a name of ours
-                form.read(row["state"], f"a row of {table}")
+            for row in db.walk(f"SELECT * FROM {table}"):  # noqa: S608 - a name of ours
+                check(row)
 
 
 def set_aside(path: Path, where: str, now: datetime, reason: str) -> Rescue:
@@ -111,7 +146,7 @@ def set_aside(path: Path, where: str, now: datetime, reason: str) -> Rescue:
 def version_aside(rescue: Rescue, connect: Connect) -> int | None:
     """Give the form of a file set aside, or None when that cannot be read."""
     try:
-        old = open_db(str(rescue.aside), "the damaged store", connect)
+        old = open_db(str(rescue.aside), "the damaged store", connect, SET_UP_TO_RESCUE)
         try:
             return version_of(old) or None
         finally:
@@ -127,13 +162,11 @@ def save_what_is_left(rescue: Rescue, path: Path, where: str, connect: Connect) 
     """
     new = open_db(str(path), where, connect)
     try:
-        old = open_db(str(rescue.aside), f"the damaged store {rescue.aside}", connect)
+        old = open_db(str(rescue.aside), "the damaged store", connect, SET_UP_TO_RESCUE)
     except StoreError:
         new.close()
         return replace(rescue, tables_cut=("all",))
     try:
-        # Here a page that looks odd is better read than refused.
-        old.rows("PRAGMA cell_size_check=OFF")
         most = rescue.aside.stat().st_size // SMALLEST_ROW_BYTES
         kept, cut = 0, []
         new.change("BEGIN IMMEDIATE")
@@ -142,11 +175,15 @@ def save_what_is_left(rescue: Rescue, path: Path, where: str, connect: Connect) 
             kept += copied
             if not whole:
                 cut.append(table.name)
+        for name, count in _drop_orphans(new).items():
+            kept -= count
+            cut.append(name)
+        new.change(_MARK_KEYS, {"mark": f"/before-{rescue.at:%Y%m%dT%H%M%SZ}"})
         new.change("COMMIT")
     finally:
         old.close()
         new.close()
-    return replace(rescue, rows_kept=kept, tables_cut=tuple(cut))
+    return replace(rescue, rows_kept=kept, tables_cut=tuple(sorted(set(cut))))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -207,10 +244,22 @@ def _copy_table(old: Db, new: Db, table: Table, most: int) -> tuple[int, bool]:
 
 def _makes_sense(table: str, row: Any) -> bool:  # noqa: ANN401 - a row
     """Tell whether a row whose content the watch stands on can be used."""
-    for name, form in _CHECKED_ROWS:
-        if name == table:
-            try:
-                form.read(row["state"], f"a row of {table}")
-            except StoreDamaged:
-                return False
+    check = _CHECKS.get(table)
+    if check is None:
+        return True
+    try:
+        check(row)
+    except StoreDamaged:
+        return False
     return True
+
+
+def _drop_orphans(new: Db) -> dict[str, int]:
+    """Drop the rows of drives, metrics, pools and messages that were lost; tell how many."""
+    have = {table.name for table in our_tables(new)}
+    dropped: dict[str, int] = {}
+    for table, column, parent in _ORPHANS:
+        if {table, parent} <= have:
+            sql = f"DELETE FROM {table} WHERE {column} NOT IN (SELECT id FROM {parent})"  # noqa: S608 - names of ours
+            dropped[table] = dropped.get(table, 0) + new.change(sql)
+    return {table: count for table, count in dropped.items() if count}

@@ -31,8 +31,10 @@ UPDATE case_file SET in_book = 0 WHERE box = :box AND number = :number;
 SELECT state FROM case_file WHERE box = :box AND number = :number;
 
 -- name: last-case-number
--- The highest number that was ever given to a case of a box.
-SELECT max(number) AS number FROM case_file WHERE box = :box;
+-- The highest number that is known to have been given to a case of a box.
+SELECT max(number) AS number FROM (
+    SELECT number FROM case_file WHERE box = :box
+    UNION ALL SELECT case_number FROM record WHERE box = :box) AS given;
 
 -- name: list-cases
 -- The files of a box, newest first.
