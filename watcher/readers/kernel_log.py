@@ -132,6 +132,9 @@ def parse_journal(text: str, position: Position | None = None) -> Batch:
             unreadable += 1
         else:
             lines.extend(read)
+    begun = text.count("\n{") + text.startswith("{")
+    ended = text.count("}\n") + text.endswith("}")
+    unreadable = max(unreadable, begun - ended)  # cut ones, which may have lost their message
     other = sum(1 for _ in _OTHER_ROWS.finditer("\n" + text))
     if last is None and (other or text.strip()[:1] == "{"):
         raise CannotParse(SOURCE, "the journal's answer is not JSON", line=text.strip())

@@ -79,7 +79,7 @@ _CLASSIC_OTHER = re.compile(
     r"\w{3} +\d{1,2} (?:\d{4} )?\d\d:\d\d:\d\d(?:\.\d+)? \S+ [\w./@()-]+(?:\[\d+\])?:"
 )
 _ISO = re.compile(
-    r"(?P<date>\d{4}-\d\d-\d\d)[T ](?P<time>\d\d:\d\d:\d\d)(?:[.,](?P<fraction>\d+))?"
+    r"(?P<date>\d{4}-\d\d-\d\d)[T ](?P<time>\d\d:\d\d:\d\d)(?:(?P<mark>[.,])(?P<fraction>\d+))?"
     r" ?(?P<zone>Z|[+-]\d\d:?\d\d)? "
 )
 _ISO_WHO = re.compile(r"(?:\S+ )?kernel(?:\[\d+\])?:? (?:\S+ \S+ - )?(?:- - - )?")
@@ -147,7 +147,7 @@ def _strip_date(text: str, dating: Dating) -> tuple[str, datetime | None] | None
     if found:
         rest = text[found.end() :]
         who = _ISO_WHO.match(rest)
-        if who is None and _ISO_OTHER.match(rest):
+        if who is None and found.group("mark") != "," and _ISO_OTHER.match(rest):
             return None
         return rest[who.end() :] if who else rest, _iso_time(found, dating.zone)
     found = _HUMAN.match(text)

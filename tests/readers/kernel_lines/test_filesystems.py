@@ -101,8 +101,8 @@ EFFECTS = [
     ("EXT4-fs (md0): I/O error while writing superblock", "fs-io-failed", "md0"),
     (
         (
-            'XFS (sdd): metadata I/O error in "xfs_imap_to_bp+0x58/0x80 [xfs]" at daddr 0x80 len 32 '
-            "error 61"
+            'XFS (sdd): metadata I/O error in "xfs_imap_to_bp+0x58/0x80 [xfs]" at daddr 0x80 '
+            "len 32 error 61"
         ),
         "fs-io-failed",
         "sdd",

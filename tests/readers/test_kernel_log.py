@@ -1,0 +1,424 @@
+"""Reading the kernel log from each of its sources, without losing or doubling a line."""
+
+from __future__ import annotations
+
+import errno
+import json
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from watcher.facts.drive import Unread
+from watcher.readers.errors import CannotParse, CannotRead
+from watcher.readers.host import Ended, Ran
+from watcher.readers.kernel_lines.setting import Line
+from watcher.readers.kernel_log import (
+    BLOCK_BYTES,
+    SOURCE,
+    Position,
+    follow_command,
+    journal_command,
+    parse_block,
+    parse_journal,
+    parse_kmsg,
+    read_file,
+    read_journal,
+    read_kmsg,
+)
+from watcher.readers.kernel_prefix import Dating
+
+NOW = datetime(2026, 11, 25, 13, 30, tzinfo=UTC)
+DATING = Dating(now=NOW)
+UNC = "ata3.00: error: { UNC }"
+CAPTURE = Path(__file__).parent / "kernel_captures" / "md_raid5-04-failing.jsonl"
+
+
+def entry(message: object, number: int = 1, **more: object) -> str:
+    return (
+        json.dumps(
+            {
+                "__CURSOR": f"s=21cc;i={number}",
+                "__REALTIME_TIMESTAMP": "1342540861416409",
+                "MESSAGE": message,
+                **more,
+            }
+        )
+        + "\n"
+    )
+
+
+class FakeHost:
+    """Answers one program with one answer, and keeps what was asked."""
+
+    def __init__(self, **answer: object) -> None:
+        self.answer = answer
+        self.asked: list[tuple[str, ...]] = []
+
+    def run(
+        self, argv: Sequence[str], *, limit_seconds: float = 30.0, lane: str | None = None
+    ) -> Ran:
+        assert limit_seconds > 0
+        assert lane == SOURCE
+        self.asked.append(tuple(argv))
+        return Ran(**{"argv": tuple(argv), "ended": Ended.EXITED, **self.answer})  # type: ignore[arg-type]
+
+    def read_text(self, path: str) -> str:
+        raise FileNotFoundError(path)
+
+    def list_dir(self, path: str) -> tuple[str, ...]:
+        raise FileNotFoundError(path)
+
+    def real_path(self, path: str) -> str:
+        return path
+
+    def exists(self, path: str) -> bool:
+        raise AssertionError(path)
+
+
+# -- the journal
+
+
+def test_a_journal_entry_is_dated_to_the_microsecond() -> None:
+    # the example of systemd's docs/JOURNAL_EXPORT_FORMATS.md: 2012-07-17 16:01:01.416409 UTC
+    batch = parse_journal(entry(UNC, _SOURCE_MONOTONIC_TIMESTAMP="1500000"))
+    at = datetime(2012, 7, 17, 16, 1, 1, 416409, tzinfo=UTC)
+    assert batch.lines == (Line(text=UNC, at=at, seconds=at.timestamp(), since_boot=1.5),)
+    assert batch.position == Position(source="journal", cursor="s=21cc;i=1")
+
+
+def test_the_two_times_of_the_example_agree_with_its_cursor() -> None:
+    # same example: __CURSOR has t=4c508a72423d9 (real time) and m=4fc72436e (monotonic) in hex
+    assert int("4c508a72423d9", 16) == 1342540861416409
+    assert int("4fc72436e", 16) == 21415215982
+
+
+@pytest.mark.parametrize(
+    ("message", "texts"),
+    [
+        # JOURNAL_EXPORT_FORMATS.md, JSON: binary data as an array of numbers, a field that occurs
+        # more than once as an array, too large a field as null
+        ([*UNC.encode(), 0xFF], (UNC + "�",)),
+        ([UNC, UNC], (UNC, UNC)),
+        ("sdc: rw=1\nsdc: limit=0", ("sdc: rw=1", "sdc: limit=0")),
+        (
+            "md6_raid6: attempt to access beyond end of device\nsdc: limit=0",
+            ("md6_raid6: attempt to access beyond end of device", "sdc: limit=0"),
+        ),
+    ],
+)
+def test_a_message_of_any_form_is_read(message: object, texts: tuple[str, ...]) -> None:
+    assert tuple(line.text for line in parse_journal(entry(message)).lines) == texts
+
+
+def test_a_message_too_large_to_be_shown_is_counted() -> None:
+    batch = parse_journal(entry(None) + entry(UNC, 2))
+    assert (len(batch.lines), batch.unreadable) == (1, 1)
+
+
+def test_a_cut_entry_is_counted_and_hides_no_neighbour() -> None:
+    text = entry(UNC, 1) + entry(UNC, 2)[:60] + "\n" + entry(UNC, 3)
+    batch = parse_journal(text)
+    assert (len(batch.lines), batch.unreadable) == (2, 1)
+    assert batch.position.cursor == "s=21cc;i=3"
+
+
+def test_an_entry_cut_at_the_end_is_read_again_next_time() -> None:
+    text = entry(UNC, 1) + entry(UNC, 2)[:60]
+    assert parse_journal(text).position.cursor == "s=21cc;i=1"
+
+
+def test_no_news_keeps_the_position() -> None:
+    before = Position(source="journal", cursor="s=1")
+    assert parse_journal("", before).position == before
+    assert parse_journal("-- No entries --\n", before).position == before
+
+
+@pytest.mark.parametrize("text", ["Failed to open", '{"MESSAGE":"x"', "{}\n{}", "[1]\n"])
+def test_an_answer_without_one_entry_cannot_be_parsed(text: str) -> None:
+    with pytest.raises(CannotParse):
+        parse_journal(text)
+
+
+@given(st.text(max_size=200))
+def test_any_text_parses_or_cannot(text: str) -> None:
+    try:
+        parse_journal(text)
+    except CannotParse:
+        return
+
+
+@given(st.integers(0, 20_000), st.integers(0, 40))
+def test_a_cut_capture_is_never_read_as_more_than_the_whole(start: int, cut: int) -> None:
+    whole = CAPTURE.read_text(encoding="utf-8")
+    texts = [line.text for line in parse_journal(whole).lines]
+    damaged = whole[:start] + whole[start + cut :]
+    try:
+        batch = parse_journal(damaged)
+    except CannotParse:
+        return
+    assert len(batch.lines) <= len(texts)
+    assert len(batch.lines) + batch.unreadable >= len(texts) - 3
+
+
+def test_the_first_look_reads_this_boot_and_later_ones_go_on_from_the_cursor() -> None:
+    assert "--boot" in journal_command(None)
+    later = journal_command(Position(source="journal", cursor="s=1"))
+    assert "--after-cursor=s=1" in later
+    assert "--boot" not in later  # what came before a crash is not lost
+    assert "_TRANSPORT=kernel" in later
+    assert follow_command(None)[:3] == ("journalctl", "--follow", "--no-tail")
+
+
+def test_a_journal_is_read_through_the_host() -> None:
+    host = FakeHost(stdout=entry(UNC), stderr="Journal file x is truncated, ignoring file.\n")
+    batch = read_journal(host, None)
+    assert [line.text for line in batch.lines] == [UNC]
+    assert batch.doubts == ("Journal file x is truncated, ignoring file.",)
+    assert host.asked == [journal_command(None)]
+
+
+def test_more_than_fits_is_read_in_pieces() -> None:
+    host = FakeHost(ended=Ended.TOO_LONG, stdout=entry(UNC, 1) + entry(UNC, 2)[:40])
+    batch = read_journal(host, None)
+    assert (batch.more, batch.position.cursor, len(batch.lines)) == (True, "s=21cc;i=1", 1)
+
+
+@pytest.mark.parametrize(
+    ("answer", "why"),
+    [
+        ({"ended": Ended.MISSING}, Unread.TOOL_MISSING),
+        ({"ended": Ended.TIMED_OUT}, Unread.HUNG),
+        ({"ended": Ended.TOO_LONG}, Unread.GARBLED),
+        (
+            {"stderr": "Hint: You are currently not seeing messages from other users"},
+            Unread.FORBIDDEN,
+        ),
+        ({"status": 1, "stderr": "No journal files were found."}, Unread.VANISHED),
+        ({"status": 1, "stderr": "Failed to seek to cursor: Invalid argument"}, Unread.GARBLED),
+        ({"status": 1}, Unread.GARBLED),
+    ],
+)
+def test_a_journal_that_cannot_be_read_says_why_and_what_to_do(
+    answer: dict[str, object], why: Unread
+) -> None:
+    with pytest.raises(CannotRead) as caught:
+        read_journal(FakeHost(**answer), None)
+    assert caught.value.why is why
+    assert caught.value.remedy
+
+
+# -- the ring
+
+
+def record(sequence: int, text: str = UNC) -> bytes:
+    return (
+        f"3,{sequence},{sequence * 1000000},-;{text}\n SUBSYSTEM=scsi\n DEVICE=+scsi:2\n".encode()
+    )
+
+
+def test_a_record_is_a_line_and_its_device_notes_are_none() -> None:
+    batch = parse_kmsg([record(7)], Position(source="kmsg", boot="b"), NOW)
+    assert batch.lines == (
+        Line(text=UNC, at=NOW + timedelta(seconds=7), seconds=7.0, since_boot=7.0),
+    )
+    assert batch.position == Position(source="kmsg", boot="b", sequence=7)
+
+
+def test_records_are_told_once_and_lost_ones_are_counted() -> None:
+    start = Position(source="kmsg", boot="b", sequence=5)
+    batch = parse_kmsg([record(4), record(5), record(6), record(9)], start, NOW)
+    assert (len(batch.lines), batch.lost, batch.position.sequence) == (2, 2, 9)
+
+
+def test_a_garbled_record_is_counted() -> None:
+    batch = parse_kmsg([b"\xff\xfe", b"3,x,1,-;a", record(1)], Position(source="kmsg"), NOW)
+    assert (len(batch.lines), batch.unreadable) == (1, 2)
+
+
+class FakeRing:
+    """Gives prepared records, or raises."""
+
+    def __init__(self, *records: bytes, error: OSError | None = None) -> None:
+        self.records = records
+        self.error = error
+
+    def take(self, most: int) -> tuple[bytes, ...]:
+        if self.error:
+            raise self.error
+        return self.records[:most]
+
+
+def test_a_position_of_an_earlier_boot_does_not_count() -> None:
+    old = Position(source="kmsg", boot="before", sequence=900)
+    batch = read_kmsg(FakeRing(record(3)), old, boot="now", booted_at=NOW)
+    assert len(batch.lines) == 1
+    assert batch.position == Position(source="kmsg", boot="now", sequence=3)
+    again = read_kmsg(FakeRing(record(3)), batch.position, boot="now", booted_at=NOW)
+    assert again.lines == ()
+
+
+@pytest.mark.parametrize(
+    ("error", "why"),
+    [
+        (PermissionError(errno.EPERM, "no"), Unread.FORBIDDEN),
+        (FileNotFoundError(errno.ENOENT, "no"), Unread.VANISHED),
+    ],
+)
+def test_a_ring_that_cannot_be_read_says_why(error: OSError, why: Unread) -> None:
+    with pytest.raises(CannotRead) as caught:
+        read_kmsg(FakeRing(error=error), None, boot="b", booted_at=NOW)
+    assert caught.value.why is why
+    assert caught.value.remedy
+
+
+@given(st.lists(st.binary(max_size=60), max_size=8))
+def test_any_records_are_read(records: list[bytes]) -> None:
+    parse_kmsg(records, Position(source="kmsg"), NOW)
+
+
+# -- a file
+
+
+class FakeLog:
+    """Files by inode, in memory; ``name`` is the one the path stands for."""
+
+    def __init__(self, name: int, **files: bytes) -> None:
+        self.name = name
+        self.files = {int(key[1:]): value for key, value in files.items()}
+        self.error: OSError | None = None
+
+    def inode(self) -> int:
+        if self.error:
+            raise self.error
+        return self.name
+
+    def read(self, inode: int, offset: int, most: int) -> bytes | None:
+        data = self.files.get(inode)
+        if data is None or len(data) < offset:
+            return None
+        return data[offset : offset + most]
+
+
+def row(number: int) -> bytes:
+    return f"Nov 25 13:22:01 box kernel: [{number}.0] ata{number}.00: error: {{ UNC }}\n".encode()
+
+
+def texts(lines: tuple[Line, ...]) -> list[str]:
+    return [line.text for line in lines]
+
+
+def test_a_file_is_read_on_from_where_it_was_left_and_only_in_whole_lines() -> None:
+    log = FakeLog(1, f1=row(1) + row(2)[:20])
+    first = read_file(log, "/var/log/kern.log", None, DATING)
+    assert texts(first.lines) == ["ata1.00: error: { UNC }"]
+    log.files[1] = row(1) + row(2) + row(3)
+    second = read_file(log, "/var/log/kern.log", first.position, DATING)
+    assert texts(second.lines) == ["ata2.00: error: { UNC }", "ata3.00: error: { UNC }"]
+    assert read_file(log, "/var/log/kern.log", second.position, DATING).lines == ()
+
+
+def test_a_rotation_loses_nothing() -> None:
+    log = FakeLog(1, f1=row(1))
+    first = read_file(log, "x", None, DATING)
+    log.files = {1: row(1) + row(2), 9: row(3)}
+    log.name = 9
+    second = read_file(log, "x", first.position, DATING)
+    assert texts(second.lines) == ["ata2.00: error: { UNC }", "ata3.00: error: { UNC }"]
+    assert second.position == Position(source="file", inode=9, offset=len(row(3)))
+    assert second.doubts == ()
+
+
+def test_an_old_file_that_is_gone_is_said() -> None:
+    log = FakeLog(9, f9=row(3))
+    batch = read_file(log, "x", Position(source="file", inode=1, offset=5), DATING)
+    assert texts(batch.lines) == ["ata3.00: error: { UNC }"]
+    assert batch.doubts == ("The log file was rotated away before its end was read.",)
+
+
+def test_a_file_emptied_in_place_is_read_from_its_start() -> None:
+    log = FakeLog(1, f1=row(3))
+    batch = read_file(log, "x", Position(source="file", inode=1, offset=5000), DATING)
+    assert texts(batch.lines) == ["ata3.00: error: { UNC }"]
+
+
+def test_a_long_file_is_read_in_batches_of_bounded_size(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("watcher.readers.kernel_log.MOST_LINES", 100)
+    monkeypatch.setattr("watcher.readers.kernel_log.BLOCK_BYTES", 1000)
+    log = FakeLog(1, f1=b"".join(row(number) for number in range(1000)))
+    position, found, batches = None, [], 0
+    while True:
+        batch = read_file(log, "x", position, DATING)
+        assert len(batch.lines) <= 200
+        found += texts(batch.lines)
+        position, batches = batch.position, batches + 1
+        if not batch.more:
+            break
+    assert found == [f"ata{number}.00: error: {{ UNC }}" for number in range(1000)]
+    assert batches >= 5
+
+
+def test_a_line_without_an_end_cannot_block_the_reader() -> None:
+    log = FakeLog(1, f1=b"x" * (BLOCK_BYTES + 10) + b"\n" + row(2))
+    assert texts(read_file(log, "x", None, DATING).lines)[-1] == "ata2.00: error: { UNC }"
+
+
+@pytest.mark.parametrize(
+    ("error", "why"),
+    [
+        (FileNotFoundError(errno.ENOENT, "no"), Unread.VANISHED),
+        (PermissionError(errno.EACCES, "no"), Unread.FORBIDDEN),
+        (OSError(errno.EIO, "Input/output error"), Unread.VANISHED),
+    ],
+)
+def test_a_file_that_cannot_be_read_says_why(error: OSError, why: Unread) -> None:
+    log = FakeLog(1)
+    log.error = error
+    with pytest.raises(CannotRead) as caught:
+        read_file(log, "/var/log/kern.log", None, DATING)
+    assert caught.value.why is why
+    assert "/var/log/kern.log" in caught.value.detail
+    assert caught.value.remedy
+
+
+@given(st.binary(max_size=300))
+def test_any_bytes_of_a_file_are_read(block: bytes) -> None:
+    parse_block(block, DATING)
+
+
+# -- positions
+
+
+@given(
+    st.builds(
+        Position,
+        source=st.sampled_from(["journal", "kmsg", "file"]),
+        cursor=st.text(max_size=20),
+        boot=st.text(max_size=20),
+        sequence=st.integers(-1, 2**63),
+        inode=st.integers(0, 2**63),
+        offset=st.integers(0, 2**63),
+    )
+)
+def test_a_position_survives_being_stored(position: Position) -> None:
+    assert Position.from_text(position.to_text()) == position
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "[]",
+        "{}",
+        '{"source":"moon"}',
+        '{"source":"file","offset":"7"}',
+        '{"source":"file","offset":true}',
+        '{"source":"journal","cursor":5}',
+    ],
+)
+def test_a_damaged_position_cannot_be_parsed(text: str) -> None:
+    with pytest.raises(CannotParse):
+        Position.from_text(text)
