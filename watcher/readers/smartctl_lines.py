@@ -12,7 +12,9 @@ from watcher.readers.errors import CannotParse
 
 SOURCE = "smartctl-text"
 
-_FIELD = re.compile(r"([A-Z][^:]{1,60}?)\s*:\s*(.*?)\s*")
+NAME_LIMIT = 60
+"""Letters. Longer texts before a colon are sentences, not names."""
+
 _GROUPED = re.compile(r"\d{1,3}(?:[,.'’ \u00a0\u202f\ufffd]\d{3}){1,8}|\d{1,24}")
 _SIZE = re.compile(rf"({_GROUPED.pattern})(?: bytes)?(?: \[.*\])?")
 
@@ -34,8 +36,9 @@ class Lines:
         self.lines = lines[:-1]
         self.fields: dict[str, str] = {}
         for line in self.lines:
-            if ":" in line and (match := _FIELD.fullmatch(line)):
-                self.fields.setdefault(match[1], match[2])
+            name, colon, value = line.partition(":")
+            if colon and name[:1].isupper() and len(name) <= NAME_LIMIT:
+                self.fields.setdefault(name.rstrip(), value.strip())
 
     def get(self, *names: str) -> str | None:
         """Give the first of some fields that is there."""

@@ -101,7 +101,7 @@ def _number_or_none(text: str) -> int | None:
     """Read a three-digit column, where dashes mean that there is none; raises if odd."""
     if text == "---":
         return None
-    if not re.fullmatch(r"[0-9]{1,3}", text):
+    if not (len(text) <= 3 and text.isascii() and text.isdigit()):
         raise CannotParse(SOURCE, "an attribute row has no number where one belongs", line=text)
     return int(text)
 
@@ -181,7 +181,7 @@ def _read_ata_rows(report: Report, lines: Lines) -> None:
                     first_bad_lba=None if match[5] == "-" else int(match[5]),
                 )
             )
-        elif match := _RUNNING.fullmatch(line):
+        elif "% of test" in line and (match := _RUNNING.fullmatch(line)):
             report.self_test_remaining_percent = int(match[1])
 
 
