@@ -128,7 +128,7 @@ def test_the_three_times_are_in_order_and_ahead(seed: int, share: float) -> None
         assert run[cut - 1].at <= found.earliest <= found.likely <= found.latest
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(st.lists(st.tuples(st.floats(0, 10_000), st.floats(0, 1)), min_size=0, max_size=30))
 def test_any_looks_give_a_forecast_or_none(looks: list[tuple[float, float]]) -> None:
     run = [look(minutes, done) for minutes, done in looks]

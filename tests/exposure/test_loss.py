@@ -73,7 +73,7 @@ TREES = st.sampled_from(
 )
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(TREES, st.lists(P, min_size=6, max_size=6), st.lists(P, min_size=6, max_size=6))
 def test_equals_the_sum_over_every_combination(
     tree: RedundancySet, fails: list[float], unread: list[float]
@@ -109,7 +109,7 @@ def test_a_drive_that_carries_two_members_takes_both(one: float, other: float) -
     assert lost == pytest.approx(one * other, abs=1e-12)
 
 
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 @given(st.lists(P, min_size=6, max_size=6))
 def test_many_shared_drives_are_bounded_from_above(fails: list[float]) -> None:
     """Six drives with two members each: the answer is never below the truth."""
@@ -160,7 +160,8 @@ def test_a_longer_window_never_lowers_the_chance(hours: float, more: float) -> N
 @given(st.floats(1, 100), st.floats(1, 10))
 def test_worse_signs_never_lower_the_chance(risk: float, factor: float) -> None:
     tree = parity(6, 1, (0,))
-    assert total(tree, risk=risk * factor).likely >= total(tree, risk=risk).likely
+    worse = total(tree, risk=risk * factor).likely
+    assert worse >= total(tree, risk=risk).likely * (1 - 1e-12)
 
 
 @given(st.floats(1, 1000))
