@@ -14,7 +14,7 @@ from watcher.exposure.years import over_the_years
 
 @pytest.mark.parametrize("words", list(pools()))
 def test_a_full_answer_for_24_drives_takes_under_50_ms(words: str) -> None:
-    """The best of several runs: a promise about the work, not about the machine's other load."""
+    """The best of several runs, in processor time: the work, not the machine's other load."""
     subject = pools()[words]
     best = min(median_ms(lambda: estimate(subject, DRIVES, PLAN, NOW), times=1) for _ in range(7))
     assert best < 50

@@ -8,7 +8,6 @@ unreadable sector of a survivor: some files are lost. With fewer lost, unreadabl
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import product
@@ -63,17 +62,21 @@ def tree_loss(
     in all combinations, beyond that the tail over all drives past the full margin is given, which
     is never below the truth.
     """
-    carried = Counter(drive for member in members_of(tree) for drive in set(member.drives))
-    shared = sorted(drive for drive, times in carried.items() if times > 1)
+    seen: set[DriveId] = set()
+    shared: set[DriveId] = set()
+    for member in members_of(tree):
+        shared |= seen.intersection(member.drives)
+        seen.update(member.drives)
     if not shared:
         return _part_loss(tree, fails, unread, unknown_stands)
     if len(shared) > _MOST_SHARED:
         return _bound(tree, fails, unread, unknown_stands)
     lost = damaged = 0.0
-    for gone in product((True, False), repeat=len(shared)):
+    several = sorted(shared)
+    for gone in product((True, False), repeat=len(several)):
         weight = 1.0
         given = dict(fails)
-        for drive, is_gone in zip(shared, gone, strict=True):
+        for drive, is_gone in zip(several, gone, strict=True):
             chance = fails.get(drive, 0.0)
             weight *= chance if is_gone else 1.0 - chance
             given[drive] = 1.0 if is_gone else 0.0

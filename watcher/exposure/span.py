@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from statistics import NormalDist, fmean
 
 VALUES = 40
@@ -49,7 +50,7 @@ class Span:
             raise ValueError(f"want 0 <= {earliest} <= {likely} <= {latest}")
         if earliest == latest:
             return cls.exactly(likely)
-        return cls(tuple(sorted(_about(z, earliest, likely, latest) for z in _STEPS)))
+        return cls(_points(earliest, likely, latest))
 
     @classmethod
     def of_values(cls, values: list[float]) -> Span:
@@ -63,7 +64,7 @@ class Span:
             return Span(tuple(value + add for value in self.values))
         if len(self.values) == 1:
             return other.plus(self)
-        return Span(_thin(sorted(a + b for a in self.values for b in other.values)))
+        return Span(_sum(self.values, other.values))
 
     def times(self, factor: float) -> Span:
         """Stretch or shrink by a factor that is not negative."""
@@ -125,6 +126,19 @@ class Span:
 
 NO_TIME = Span((0.0,))
 """Something that takes no time."""
+
+
+# The plans that are compared share most of their parts, so the same sums come up again and again.
+@lru_cache(maxsize=256)
+def _sum(one: tuple[float, ...], other: tuple[float, ...]) -> tuple[float, ...]:
+    """Add every value to every value, thinned."""
+    return _thin(sorted([a + b for a in one for b in other]))
+
+
+@lru_cache(maxsize=256)
+def _points(earliest: float, likely: float, latest: float) -> tuple[float, ...]:
+    """Give the equally likely values of a guess."""
+    return tuple(sorted(_about(z, earliest, likely, latest) for z in _STEPS))
 
 
 def _about(z: float, earliest: float, likely: float, latest: float) -> float:
