@@ -18,7 +18,7 @@ from tests.lab.step_host import host_of, texts_of
 from watcher.facts.drive import DriveReading, DriveUnread
 from watcher.facts.finding import Finding
 from watcher.facts.identity import BoxId
-from watcher.facts.pool import Member, Pool, Work
+from watcher.facts.pool import Member, Pool, PoolKind, Work
 from watcher.facts.survey import Blindness, Survey
 from watcher.readers.survey import Looking, Surveyor
 from watcher.rules.catalogue import judge
@@ -47,10 +47,17 @@ def look(texts: Mapping[str, str]) -> dict[str, Any]:
     }
 
 
+def kernel_name(pool: Pool) -> str:
+    """Give the kernel's name of a software array, which steps are told by; else the pool's own."""
+    if pool.kind is PoolKind.MD and pool.node is not None:
+        return pool.node.removeprefix("/dev/")
+    return pool.name
+
+
 def _pool(pool: Pool) -> dict[str, Any]:
     return {
         "id": pool.pool,
-        "name": pool.name,
+        "name": kernel_name(pool),
         "kind": pool.kind.value,
         "layout": pool.layout,
         "protection": pool.protection.value,

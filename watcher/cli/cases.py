@@ -12,6 +12,7 @@ from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, room_of, terminal_width
 from watcher.cli.show import URGENCY_WORDS
+from watcher.exposure.window import WindowPlan
 from watcher.facts.units import say_span
 from watcher.service.bootstrap import box_of
 from watcher.service.desk import last_view, pool_of_case
@@ -109,7 +110,7 @@ def _exposure_lines(tx: Transaction, case: Case, room: Room, width: int) -> list
     pool = pool_of_case(case, view)
     if view is None or pool is None or not case.is_open:
         return []
-    exposure = exposure_of(view, pool, room.desk().standing.plan, room.now)
+    exposure = exposure_of(view, pool, WindowPlan(zone=room.zone), room.now)
     if not exposure.is_open:
         return []
     text = [exposure.sentence, exposure.cost]

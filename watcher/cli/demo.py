@@ -7,7 +7,7 @@ import sys
 import click
 
 from watcher.cli.parts import terminal_width
-from watcher.demo.play import Pace, Player, length_of, real_pause
+from watcher.cli.play import Pace, Player, length_of, real_pause
 
 
 @click.command()

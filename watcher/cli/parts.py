@@ -198,6 +198,9 @@ def find_pool(tx: Transaction, text: str, room: Room) -> Pool:
     survey = tx.last_survey(box_of(room.config))
     pools = survey.pools if survey is not None else ()
     found = [p for p in pools if text in {p.pool, p.name}]
+    if not found:
+        node = text if text.startswith("/") else f"/dev/{text}"
+        found = [p for p in pools if p.node in {node, text}]
     if len(found) == 1:
         return found[0]
     if not pools:

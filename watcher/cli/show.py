@@ -112,9 +112,9 @@ def _drive_row(view: View, reading: DriveReading, findings: tuple[Finding, ...])
     if mine:
         says = "; ".join(f.rule.replace("-", " ") for f in mine)
     elif reading.verdict is Verdict.UNKNOWN:
-        says = "answers, but gives no verdict on itself"
+        says = "no verdict on itself"
     else:
-        says = "no sign of trouble in what it reports"
+        says = "no sign"
     bay = view.bay_of(who.drive)
     return [
         say_bay(bay) if bay else "",

@@ -352,7 +352,7 @@ class SimBox:
         links = {}
         for array in self.arrays:
             links[f"/dev/disk/by-id/md-uuid-{array.uuid}"] = f"/dev/{array.node}"
-            links[f"/dev/md/{array.label}"] = f"/dev/{array.node}"
+            links[f"/dev/disk/by-id/md-name-{self.name}:{array.label}"] = f"/dev/{array.node}"
         for drive in self._ordered():
             port = ord(drive.letter) - 96
             links[f"/sys/block/{drive.name}"] = (

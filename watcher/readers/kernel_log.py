@@ -17,6 +17,8 @@ Traps:
   line is a message of its own, for instance the ``res …`` of a SATA command.
 * The machine's own programs may write to the kernel log; they begin with a name and a number in
   brackets and match no pattern.
+* A machine without a journal gives status 0 and no line at all. A boot without one kernel line does
+  not exist, and the entry at the position always comes again: so an empty answer is a blind spot.
 * A reader without rights gets no error but fewer lines; only a hint on standard error says so.
 * ``/dev/kmsg`` drops lines that were not read in time; the sequence numbers show how many.
 * A log file is rotated: the rest of the old one is read by its inode before the new one.
@@ -106,13 +108,17 @@ class Batch:
 
 
 def journal_command(position: Position | None) -> tuple[str, ...]:
-    """Give the command for all kernel lines after a position; of this boot when there is none."""
+    """Give the command for all kernel lines from a position on; of this boot without one.
+
+    The entry at the position comes again, and is passed over: an answer without it shows that the
+    journal is gone, which would otherwise look like no news.
+    """
     return (
         "journalctl",
         "--no-pager",
         "--output=json",
         "--output-fields=MESSAGE,PRIORITY,_SOURCE_MONOTONIC_TIMESTAMP,_BOOT_ID",
-        *((f"--after-cursor={position.cursor}",) if position and position.cursor else ("--boot",)),
+        *((f"--cursor={position.cursor}",) if position and position.cursor else ("--boot",)),
         "_TRANSPORT=kernel",
     )
 
@@ -124,10 +130,11 @@ def parse_journal(text: str, position: Position | None = None) -> Batch:
     that of the last entry that could be read.
     """
     last = _last_cursor(text)
+    passed = position.cursor if position else ""
     lines: list[Line] = []
     unreadable = 0
     for entry in worth_reading_json(text):
-        read = _entry_lines(entry)
+        read = _entry_lines(entry, passed)
         if read is None:
             unreadable += 1
         else:
@@ -170,13 +177,15 @@ def _cursor_of(entry: str) -> str | None:
     return cursor if isinstance(cursor, str) and cursor else None
 
 
-def _entry_lines(entry: str) -> tuple[Line, ...] | None:
+def _entry_lines(entry: str, passed: str) -> tuple[Line, ...] | None:
     try:
         fields = json.loads(entry)
     except (ValueError, RecursionError):
         return None
     if not isinstance(fields, dict):
         return None
+    if passed and fields.get("__CURSOR") == passed:
+        return ()
     message = _message_text(fields.get("MESSAGE"))
     if message is None:
         return None
@@ -244,26 +253,33 @@ def read_journal(host: Host, position: Position | None, *, limit_seconds: float 
             f"the journal shows us no kernel lines: {hint[:150]}",
             remedy=_REMEDY_RIGHTS,
         )
-    if not ran.stdout.strip() and "No journal files" in ran.stderr:
-        raise CannotRead(
-            SOURCE,
-            Unread.VANISHED,
-            "there is no journal on this machine",
-            remedy="Start systemd-journald, or let /dev/kmsg or a log file be read.",
-        )
-    if ran.status != 0 and not ran.stdout.strip():
-        said = (ran.stderr.strip().splitlines() or ["no word why"])[0]
+    said = (ran.stderr.strip().splitlines() or ["no word why"])[0][:150]
+    if ran.status != 0 and not ran.stdout.strip() and "No journal files" not in ran.stderr:
         raise CannotRead(
             SOURCE,
             Unread.GARBLED,
-            f"journalctl ended with status {ran.status}: {said[:150]}",
+            f"journalctl ended with status {ran.status}: {said}",
             remedy="Run journalctl --verify to see whether the journal is damaged.",
+        )
+    if _last_cursor(ran.stdout) is None and not ran.stdout.strip().startswith("{"):
+        raise CannotRead(
+            SOURCE,
+            Unread.VANISHED,
+            "the journal holds no kernel line, not even the last one we read"
+            if position
+            else "the journal holds no kernel line of this boot",
+            remedy="Start systemd-journald, or let /dev/kmsg or a log file be read.",
         )
     text = ran.stdout[: ran.stdout.rfind("\n") + 1] if too_long else ran.stdout
     batch = parse_journal(text, position)
     doubts = tuple(
         line[:200] for line in ran.stderr.splitlines() if "orrupt" in line or "runcated" in line
     )[:5]
+    if position and position.cursor and f'"{position.cursor}"' not in text[: text.find("\n")]:
+        doubts = (
+            "The journal no longer holds the place where we stopped; lines may be missing.",
+            *doubts,
+        )
     return replace(batch, more=too_long, doubts=doubts)
 
 

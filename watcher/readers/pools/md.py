@@ -13,6 +13,7 @@ Traps: see the modules named, and the cross-checks in md_notes.py.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
@@ -58,7 +59,7 @@ def build(  # noqa: PLR0913 - an array has this many sources
     state = f", array_state {told.array_state}" if told and told.array_state else ""
     return judge_pool(
         pool=pool,
-        name=listing.name,
+        name=owners_name(label) or listing.name,
         kind=PoolKind.MD,
         layout=level,
         observed_at=observed_at,
@@ -70,6 +71,18 @@ def build(  # noqa: PLR0913 - an array has this many sources
         capacity_bytes=None if listing.size_kib is None else listing.size_kib * 1024,
         node=f"/dev/{listing.name}",
     )
+
+
+_OWN_NAME = re.compile(r"[^\W\d][\w.+ -]{0,60}")
+
+
+def owners_name(label: str | None) -> str | None:
+    """Give the name that the owner gave an array: the part of its label after the machine's name.
+
+    None when there is none, or when it is only a number, which says no more than the node does.
+    """
+    tail = (label or "").rpartition(":")[2].strip()
+    return tail if _OWN_NAME.fullmatch(tail) else None
 
 
 def _level_before(previous: Pool | None) -> str:
@@ -129,6 +142,7 @@ def _read_one(
     except ReadError as error:
         trouble = error
     pool, label, notes = _identify(host, listing, told, uuids, before)
+    label = label or _labels_by_link(host).get(listing.name)
     last = next((p for p in before if p.pool == pool), None)
     age = _age(host, listing, told, seat(listing, told, blocks, last))
     made = build(
@@ -209,6 +223,19 @@ def _uuids_by_link(host: Host) -> dict[str, str]:
         if uuid is not None:
             found[host.real_path(f"{BY_ID}/{name}").removeprefix("/dev/")] = uuid
     return found
+
+
+def _labels_by_link(host: Host) -> dict[str, str]:
+    """Give the label of each array by its kernel name, from the links udev makes."""
+    try:
+        names = host.list_dir(BY_ID)
+    except OSError:
+        return {}  # no udev: the array goes by its kernel name
+    return {
+        host.real_path(f"{BY_ID}/{name}").removeprefix("/dev/"): name.removeprefix("md-name-")
+        for name in names
+        if name.startswith("md-name-")
+    }
 
 
 def _unlisted(host: Host, listings: tuple[Listing, ...]) -> list[Blindness]:

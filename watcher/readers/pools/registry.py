@@ -87,6 +87,7 @@ def read_pools(
                 blocks,
                 observed_at=observed_at,
                 carriers=carriers(zfs.SOURCE),
+                previous=before,
             ),
         ),
         (

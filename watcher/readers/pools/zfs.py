@@ -27,7 +27,7 @@ from datetime import datetime
 
 from watcher.facts.drive import Unread
 from watcher.facts.identity import DriveId, drive_id
-from watcher.facts.pool import Member
+from watcher.facts.pool import Member, Pool, PoolKind
 from watcher.facts.survey import Blindness
 from watcher.readers.errors import CannotParse, CannotRead, ReadError
 from watcher.readers.host import Ended, Host, Ran, require_exited
@@ -50,24 +50,30 @@ LIST = ("zpool", "list", "-H", "-p", "-o", "name,guid,health")
 ROWS = ("zpool", "list", "-v", "-H", "-p")
 USABLE = ("zfs", "list", "-H", "-p", "-d", "0")
 MODULE = "/sys/module/zfs"
+KSTAT = "/proc/spl/kstat/zfs"
 REMEDY = "install zfsutils-linux (or your distribution's ZFS tools)"
 LANE = "zfs"
 
 
 def read(
-    host: Host, blocks: Blocks, *, observed_at: datetime, carriers: Iterable[str] | None = None
+    host: Host,
+    blocks: Blocks,
+    *,
+    observed_at: datetime,
+    carriers: Iterable[str] | None = None,
+    previous: Iterable[Pool] = (),
 ) -> PoolsRead:
     """Read all imported pools.
 
     ``carriers`` names the block devices that hold a ZFS label, None when that is not known:
     without the program or the module there are none only where there is no carrier either.
+    ``previous`` are the pools of the last look: by them a pool is known of which only the kernel
+    tells, because the program hangs.
     """
     ran = host.run(STATUS_JSON, lane=LANE)
     bare = carriers is not None and not tuple(carriers)
     if ran.ended is Ended.MISSING and bare and not host.exists(MODULE):
         return PoolsRead(answered=(SOURCE,))
-    if ran.ended is not Ended.MISSING:
-        require_exited(SOURCE, ran, remedy=REMEDY)
     if _not_loaded(ran):
         if not bare:
             raise CannotRead(
@@ -75,24 +81,54 @@ def read(
             )
         return PoolsRead(answered=(SOURCE,))
     blind: list[Blindness] = []
-    if ran.ended is Ended.EXITED and ran.stdout.lstrip().startswith("{"):
-        pools = zfs_json.parse(ran.stdout)
-    else:
-        pools = _from_text(host, blind)
-    usable = _usable(host) if pools else {}
+    try:
+        if ran.ended is not Ended.MISSING:
+            require_exited(SOURCE, ran, remedy=REMEDY)
+        if ran.ended is Ended.EXITED and ran.stdout.lstrip().startswith("{"):
+            statuses = zfs_json.parse(ran.stdout)
+        else:
+            statuses = _from_text(host, blind)
+    except ReadError as error:
+        pools = _by_the_kernel(host, tuple(previous), observed_at)
+        if not pools:
+            raise
+        return PoolsRead(pools=pools, blind=(blindness_of(SOURCE, error),))
+    usable = _usable(host) if statuses else {}
     return PoolsRead(
         pools=tuple(
             judge(
-                _suspended(host, pool),
-                build(pool, lambda member, vdev: _placed(member, vdev, host, blocks)),
+                _suspended(host, status),
+                build(status, lambda member, vdev: _placed(member, vdev, host, blocks)),
                 observed_at=observed_at,
-                usable=usable.get(pool.name),
+                usable=usable.get(status.name),
             )
-            for pool in pools
+            for status in statuses
         ),
         blind=tuple(blind),
         answered=() if blind else (SOURCE,),
     )
+
+
+def _by_the_kernel(
+    host: Host, previous: tuple[Pool, ...], observed_at: datetime
+) -> tuple[Pool, ...]:
+    """Give the pools of which the kernel says that they are not well, when zpool says nothing.
+
+    The kernel's one word tells that a pool stopped, and never that it is well: others are left
+    out, and stay a blind spot.
+    """
+    known = {pool.name: pool.pool for pool in previous if pool.kind is PoolKind.ZFS}
+    found = []
+    try:
+        names = host.list_dir(KSTAT)
+    except OSError:
+        return ()  # no such folder: the kernel has no pools, or an older module
+    for name in names:
+        status = _suspended(host, Status(name=name, guid=None, said=""))
+        if status.said:
+            pool = judge(status, build(status, lambda m, _: m), observed_at=observed_at)
+            found.append(replace(pool, pool=known.get(name, pool.pool)))
+    return tuple(found)
 
 
 def _not_loaded(ran: Ran) -> bool:
@@ -158,7 +194,7 @@ def _usable(host: Host) -> dict[str, Usable]:
 def _suspended(host: Host, pool: Status) -> Status:
     """Let the kernel's own word for the pool win where it is worse."""
     try:
-        word = host.read_text(f"/proc/spl/kstat/zfs/{pool.name}/state").strip()
+        word = host.read_text(f"{KSTAT}/{pool.name}/state").strip()
     except OSError:
         return pool  # older modules have no such file; status said what it said
     return replace(pool, said=word) if word == "SUSPENDED" else pool
