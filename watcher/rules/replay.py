@@ -20,7 +20,15 @@ from watcher.facts.identity import BoxId, DriveId
 from watcher.facts.recorded_day import RecordedDay
 from watcher.rules.catalogue import CATALOGUE
 from watcher.rules.look import Found, Look, SignCheck
-from watcher.rules.risk import SIGN_METRICS, Chance, chance_from
+from watcher.rules.risk import (
+    MONTH,
+    SIGN_METRICS,
+    Row,
+    base_rows,
+    chance_within,
+    rate_at,
+    together,
+)
 from watcher.rules.tuning import UNTUNED, Target, Tuning
 
 LONGEST_WINDOW: Final = timedelta(days=31)
@@ -132,7 +140,11 @@ class _Drive:
     metrics: Mapping[Metric, int]
     traces: dict[Metric, list[tuple[datetime, int]]]
     moved_at: datetime | None = None
-    chance: Chance | None = None
+    rates: tuple[Row, ...] = ()
+    row: Row | None = None  # of the rates, that holds at the drive's age
+    factor: float = 1.0
+    p: float = 0.0
+    judged: bool = False
     holding: dict[str, Urgency] = field(default_factory=dict)
 
 
@@ -153,6 +165,7 @@ def _begin(day: RecordedDay) -> _Drive:
         last_read=day.at,
         metrics={},
         traces={},
+        rates=base_rows(identity),
     )
 
 
@@ -220,13 +233,14 @@ def _take(drive: _Drive, day: RecordedDay, tuning: Tuning) -> None:
     elif any(known[metric] != day.metrics[metric] for metric in plan.counters):
         drive.moved_at = day.at
     fresh = drive.moved_at is not None and day.at - drive.moved_at <= LONGEST_WINDOW
-    if fresh or drive.chance is None or Metric.WEAR_PERCENT in day.metrics:
+    if fresh or not drive.judged or Metric.WEAR_PERCENT in day.metrics:
         look = _look(drive, day, plan.counters, tuning)
         _run(drive, look, plan.counting)
-        drive.chance = look.chance
-    hours = day.metrics.get(Metric.POWER_ON_HOURS)
-    chance = chance_from(drive.identity, hours, drive.chance.parts)
-    drive.story.chances.append((day.at, chance.p))
+        drive.factor, drive.row, drive.judged = together(look.chance.parts)[0], None, True
+    row = rate_at(drive.rates, day.metrics.get(Metric.POWER_ON_HOURS))
+    if row is not drive.row:
+        drive.row, drive.p = row, chance_within(row[1] * drive.factor, MONTH)
+    drive.story.chances.append((day.at, drive.p))
     if plan.heating and any(known.get(metric) != day.metrics.get(metric) for metric in HEAT):
         _run(drive, _look(drive, day, HEAT, tuning), plan.heating)
     _remember(drive, day)

@@ -15,19 +15,23 @@ import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Final
 
 from watcher.facts.drive import DriveIdentity, Medium, Metric, Trace
 from watcher.rules import risk_table
 
 HOURS_PER_YEAR: Final = 8766.0  # 365.25 days
-DAYS_PER_YEAR: Final = 365.25
+YEAR: Final = timedelta(days=365.25)
 FACTOR_BOUND: Final = 3000.0
 """No set of signs multiplies the rate by more; our choice, so that a sum of signs that were
 fitted one by one cannot run away."""
 CHANCE_BOUND: Final = 0.95
 """No chance within 30 days is given as more; our choice: even drives that were condemned by
 themselves often last longer."""
+LARGE_BYTES: Final = 4 * 10**12
+"""Drives from here on are taken as large: the split of the base rates; our choice, by the models
+in the published tables."""
 HOURS_BELIEVED: Final = 20 * HOURS_PER_YEAR
 """More power-on hours than this are minutes, or packed, or wrong (smartctl_reports README)."""
 
@@ -134,9 +138,10 @@ SIGN_WORDS: Final[Mapping[str, str]] = {s.name: s.words for s in SIGNS} | dict(O
 
 def class_of(identity: DriveIdentity) -> str:
     """Name the class that the base rates know a drive by."""
-    if identity.medium is Medium.UNKNOWN:
-        return "unknown"
-    return "flash" if identity.medium is Medium.FLASH else "rotating"
+    if identity.medium is Medium.FLASH:
+        return "flash"
+    size = identity.capacity_bytes
+    return "small" if size is not None and size < LARGE_BYTES else "large"
 
 
 def believable_hours(hours: int | None) -> int | None:
@@ -153,19 +158,34 @@ def model_key(model: str) -> str:
     return words[-1].split("-", 1)[0] if words else ""
 
 
-def base_rate(identity: DriveIdentity, hours: int | None) -> Row:
-    """Give failures per drive-year with no sign present: (from, rate, low, high).
+@lru_cache(maxsize=1024)
+def _rows_of(key: str, kind: str) -> tuple[Row, ...]:
+    """Give the signless base rates by age for a model, or for its class where it is unknown."""
+    rows = risk_table.MODELS.get(key)
+    if rows is None:
+        return risk_table.BASE[kind]
+    share = risk_table.SIGNLESS_SHARE
+    return tuple(
+        (start, rate * share, low * share, high * share) for start, rate, low, high in rows
+    )
 
-    From the model where enough of them were counted, otherwise from class and age; with no age
-    the first row of the class is taken.
+
+def base_rows(identity: DriveIdentity) -> tuple[Row, ...]:
+    """Give failures per drive-year with no sign present, in rows (from years of age, rate, ...).
+
+    From the model where enough of them were counted, otherwise from the class.
     """
-    known = risk_table.MODELS.get(model_key(identity.model))
-    if known is not None:
-        share = risk_table.SIGNLESS_SHARE
-        return 0.0, known[0] * share, known[1] * share, known[2] * share
-    rows = risk_table.BASE[class_of(identity)]
+    return _rows_of(model_key(identity.model), class_of(identity))
+
+
+def rate_at(rows: tuple[Row, ...], hours: int | None) -> Row:
+    """Give the row that holds at an age; with no believable age, the first."""
     years = (believable_hours(hours) or 0) / HOURS_PER_YEAR
-    return next(row for row in reversed(rows) if row[0] <= years or row is rows[0])
+    held = rows[0]
+    for row in rows[1:]:
+        if row[0] <= years:
+            held = row
+    return held
 
 
 def values_of(metrics: Mapping[Metric, int], rise: Rise) -> dict[str, int]:
@@ -215,9 +235,17 @@ def parts_of(
 
 
 def together(parts: tuple[Part, ...]) -> tuple[float, float, float]:
-    """Multiply factors, bounded: (factor, low, high). Errors add up as if independent."""
-    centre = sum(math.log(part.factor) for part in parts)
-    spread = math.sqrt(sum((math.log(part.high / part.low) / 2) ** 2 for part in parts))
+    """Multiply factors, bounded: (factor, low, high). Errors add up as if independent.
+
+    Signs that were not fitted together with the counters do not multiply with them: of these and
+    the counters' product the strongest counts.
+    """
+    joint = [part for part in parts if part.sign not in OTHER_SIGNS]
+    centre = sum(math.log(part.factor) for part in joint)
+    spread = math.sqrt(sum((math.log(part.high / part.low) / 2) ** 2 for part in joint))
+    for part in parts:
+        if part.sign in OTHER_SIGNS and math.log(part.factor) > centre:
+            centre, spread = math.log(part.factor), math.log(part.high / part.low) / 2
     bound = math.log(FACTOR_BOUND)
     return (
         math.exp(min(centre, bound)),
@@ -252,15 +280,14 @@ def relative_risk(
 
 def chance_within(rate_per_year: float, span: timedelta) -> float:
     """Give the chance of failing within a span at a constant rate; at most ``CHANCE_BOUND``."""
-    years = span.total_seconds() / 86400 / DAYS_PER_YEAR
-    return min(-math.expm1(-rate_per_year * years), CHANCE_BOUND)
+    return min(-math.expm1(-rate_per_year * (span / YEAR)), CHANCE_BOUND)
 
 
 def chance_from(
     identity: DriveIdentity, hours: int | None, parts: tuple[Part, ...], span: timedelta = MONTH
 ) -> Chance:
     """Give the chance of failing within a span from the signs that are present."""
-    _, rate, rate_low, rate_high = base_rate(identity, hours)
+    _, rate, rate_low, rate_high = rate_at(base_rows(identity), hours)
     factor, low, high = together(parts)
     spread = math.hypot(math.log(high / low) / 2, math.log(rate_high / rate_low) / 2)
     centre = rate * factor
