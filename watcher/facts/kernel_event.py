@@ -32,7 +32,7 @@ class KernelEvent:
     device: str  # as the kernel named it: "ata3.00", "sdb", "md0"; "" when it named none
     subject: Subject | None = None  # who that was at that moment; None when not known
     line: str = ""  # the first line, as evidence
-    count: int = 1  # lines folded into this event, at least 1
+    count: int = 1  # happenings folded into this event, at least 1; one may take several lines
     last_at: datetime | None = None  # of the last line, when count > 1
 
     def __post_init__(self) -> None:
@@ -41,4 +41,4 @@ class KernelEvent:
         if self.last_at is not None:
             require_utc(self.last_at, "last_at")
         if self.count < 1:
-            raise ValueError("an event stands for at least one line")
+            raise ValueError("an event stands for at least one happening")
