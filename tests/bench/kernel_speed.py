@@ -1,7 +1,10 @@
 """How fast kernel lines are read, against ``grep -E`` on the same file.
 
 Run: ``python -m tests.bench.kernel_speed``. Three files of 200,000 lines are made up with a fixed
-seed: ``usual`` (a firewall's, an audit's and other lines, 1 in 50 about storage), ``storm`` (a
+seed; CPU time, the best of three runs each. Measured on 2026-11-25 (Python 3.11, 2 shared cores):
+usual 1.3 million lines a second, 5.0 to 5.9 times grep; storm 60,000 lines a second, 75 times (each
+line is taken apart; grep only copies it); journal 0.5 million, 4.7 to 5.6 times; memory + 45 MiB.
+``usual`` (a firewall's, an audit's and other lines, 1 in 50 about storage), ``storm`` (a
 drive that fails: every line counts) and ``journal`` (as ``usual``, as journal JSON).
 """
 

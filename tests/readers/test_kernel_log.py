@@ -167,7 +167,7 @@ def test_a_cut_capture_is_never_read_as_more_than_the_whole(start: int, cut: int
 def test_the_first_look_reads_this_boot_and_later_ones_go_on_from_the_cursor() -> None:
     assert "--boot" in journal_command(None)
     later = journal_command(Position(source="journal", cursor="s=1"))
-    assert "--after-cursor=s=1" in later
+    assert "--cursor=s=1" in later
     assert "--boot" not in later  # what came before a crash is not lost
     assert "_TRANSPORT=kernel" in later
     assert follow_command(None)[:3] == ("journalctl", "--follow", "--no-tail")
@@ -198,6 +198,8 @@ def test_more_than_fits_is_read_in_pieces() -> None:
             Unread.FORBIDDEN,
         ),
         ({"status": 1, "stderr": "No journal files were found."}, Unread.VANISHED),
+        ({}, Unread.VANISHED),  # seen on a machine without a journal: status 0, not a word
+        ({"stdout": "-- No entries --\n"}, Unread.VANISHED),
         ({"status": 1, "stderr": "Failed to seek to cursor: Invalid argument"}, Unread.GARBLED),
         ({"status": 1}, Unread.GARBLED),
     ],
@@ -209,6 +211,26 @@ def test_a_journal_that_cannot_be_read_says_why_and_what_to_do(
         read_journal(FakeHost(**answer), None)
     assert caught.value.why is why
     assert caught.value.remedy
+
+
+def test_the_entry_at_the_position_is_told_once() -> None:
+    before = Position(source="journal", cursor="s=21cc;i=1")
+    host = FakeHost(stdout=entry(UNC, 1) + entry(UNC, 2))
+    batch = read_journal(host, before)
+    assert (len(batch.lines), batch.position.cursor, batch.doubts) == (1, "s=21cc;i=2", ())
+    quiet = read_journal(FakeHost(stdout=entry(UNC, 1)), before)
+    assert (quiet.lines, quiet.position) == ((), before)
+
+
+def test_a_journal_that_is_gone_is_not_taken_for_no_news() -> None:
+    with pytest.raises(CannotRead):
+        read_journal(FakeHost(), Position(source="journal", cursor="s=21cc;i=1"))
+
+
+def test_a_journal_that_forgot_our_place_says_so() -> None:
+    batch = read_journal(FakeHost(stdout=entry(UNC, 9)), Position(source="journal", cursor="s=1"))
+    assert len(batch.lines) == 1
+    assert "no longer holds the place" in batch.doubts[0]
 
 
 # -- the ring

@@ -237,7 +237,8 @@ def _micros(value: object) -> datetime | None:
 def read_journal(host: Host, position: Position | None, *, limit_seconds: float = 60.0) -> Batch:
     """Read all that came after a position, or of this boot; raises CannotRead or CannotParse.
 
-    More than the output limit is read in pieces: what came so far is given, with ``more`` set.
+    More than the output limit is read in pieces: what came so far is given, with ``more`` set. When
+    the journal was emptied the error is ``VANISHED``; a caller may then begin anew without position.
     """
     ran = host.run(journal_command(position), limit_seconds=limit_seconds, lane=SOURCE)
     too_long = ran.ended is Ended.TOO_LONG and bool(ran.stdout)
