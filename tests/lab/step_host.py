@@ -208,6 +208,8 @@ def _btrfs(tape: Tape) -> None:
     mounts = tape.text("proc-mounts.txt")
     if mounts is None:
         mounts = _mounts_of(tape)
+    if mounts is None and "mount.txt" in tape.texts:
+        mounts = ""  # what this step tried to mount was refused
     if mounts is not None:
         tape.files["/proc/self/mounts"] = mounts
     for ending, words in (
@@ -274,8 +276,8 @@ def _zfs(tape: Tape) -> None:
         top = [line for line in datasets.splitlines() if "/" not in line.split("\t")[0]]
         tape.programs[zfs.USABLE] = (0, "".join(f"{line}\n" for line in top), "")
     state = tape.text("kstat-state.txt")
-    if state is not None and len(pools) == 1:
-        tape.files[f"/proc/spl/kstat/zfs/{pools[0]}/state"] = state
+    if state is not None and len(pools) < 2:  # the runs had one pool, also where zpool hung
+        tape.files[f"{zfs.KSTAT}/{pools[0] if pools else 'tank'}/state"] = state
 
 
 SNAPRAID_CONF = """\

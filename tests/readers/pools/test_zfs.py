@@ -147,6 +147,29 @@ def test_the_kernels_word_for_suspended_wins() -> None:
     assert pool.protection is Protection.BROKEN
 
 
+def hung(state: str) -> RecordedHost:
+    """Make a box whose zpool hangs and whose kernel has one word for the pool."""
+    ran = Ran(argv=zfs.STATUS_JSON, ended=Ended.TIMED_OUT, seconds=30)
+    return RecordedHost(
+        programs={zfs.STATUS_JSON: ran}, files={f"{zfs.KSTAT}/tank/state": f"{state}\n"}
+    )
+
+
+def test_a_pool_that_stopped_is_told_by_the_kernel_while_the_program_hangs() -> None:
+    before = look(json_box(as_json(RAIDZ))).pools
+    seen = look(hung("SUSPENDED"), previous=before)
+    assert [(pool.pool, pool.protection) for pool in seen.pools] == [
+        (before[0].pool, Protection.BROKEN)
+    ]
+    assert [spot.why for spot in seen.blind] == [Unread.HUNG]
+    assert look(hung("SUSPENDED")).pools[0].pool == PoolId("zfs:tank")
+
+
+def test_the_kernel_alone_never_tells_that_a_pool_is_well() -> None:
+    with pytest.raises(CannotRead):
+        look(hung("ONLINE"))
+
+
 def test_a_row_that_is_lost_from_the_text_is_found() -> None:
     raidz2 = group("raidz2-0", "sda", drive("sdb", "FAULTED"), "sdc", "sdd", state="DEGRADED")
     with pytest.raises(CannotParse, match="vdevs by zpool list"):
