@@ -74,6 +74,7 @@ def new_box() -> SimBox:
             capacity_bytes=4_000_787_030_016,
             hours=21_000 + 300 * index,
         )
+    box.say("Linux version 6.8.0 (simulated)")
     box.arrays = [
         SimArray(
             node="md0",

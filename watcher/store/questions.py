@@ -6,6 +6,7 @@ long the history is.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -190,6 +191,7 @@ def pool_past_of(row: Any) -> PoolPast:  # noqa: ANN401 - a row
             scrubbed_at=from_micros_or_none(row["scrubbed_at"]),
             members=tuple(member.name for member in seen.members),
             drives=tuple(sorted(seen.drives)),
+            lost=tuple(DriveId(drive) for drive in json.loads(row["lost"])),
             member_errors=tuple(
                 (member.name, member.errors) for member in seen.members if member.errors is not None
             ),
