@@ -123,6 +123,16 @@ def test_how_a_self_test_ended(words: str, passed: bool | None, damage: bool) ->
     assert (entry.passed, entry.found_damage) == (passed, damage)
 
 
+def test_a_vendors_own_kind_of_test_says_nothing() -> None:
+    entry = self_test(
+        kind="Vendor (0xc7)",
+        status="Fatal or unknown error",
+        power_on_hours=65280,
+        first_bad_lba=None,
+    )
+    assert (entry.passed, entry.found_damage) == (None, False)
+
+
 def test_statistics_fill_in_what_attributes_do_not_tell() -> None:
     """ACS, general purpose log 04h (REFERENCES 4.11): page and offset."""
     report = Report(protocol=Protocol.ATA, logical_sector_bytes=4096)

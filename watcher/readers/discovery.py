@@ -40,8 +40,9 @@ SOURCE = "drive-discovery"
 
 COMMAND = ("smartctl", "--json=co", "--scan-open")
 
-LIMIT_SECONDS = 60.0
-"""How long the scan may take. Our choice, as for a drive: one hung drive hangs the whole scan."""
+LIMIT_SECONDS = 30.0
+"""How long the scan may take. Our choice: it asks each drive only who it is; but one hung drive
+hangs it, and everything else waits for it."""
 
 REMEDY = "Install the package smartmontools (7.0 or newer), and run as root."
 

@@ -290,8 +290,12 @@ _ENDED = (
 def self_test(
     *, kind: str, status: str, power_on_hours: int | None, first_bad_lba: int | None
 ) -> SelfTest:
-    """Make a log entry from smartctl's words; words that are not known say neither good nor bad."""
-    low = status.strip().lower()
+    """Make a log entry from smartctl's words; words that are not known say neither good nor bad.
+
+    A test of a vendor's or a reserved kind says nothing either: some drives fill an empty log with
+    such entries (open reports: "Vendor (0xc7)", "Reserved (0x2b)" at 65,280 hours).
+    """
+    low = "" if kind.startswith(("Vendor", "Reserved")) else status.strip().lower()
     passed: bool | None = True if low == "completed" else None
     damage = False
     for start, said, found in _ENDED:
