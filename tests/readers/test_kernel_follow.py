@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from watcher.readers.kernel_follow import ChildFollow, KernelRing, RealLogFile
-from watcher.readers.kernel_log import read_file
 from watcher.readers.kernel_prefix import Dating
+from watcher.readers.kernel_raw import read_file
 
 DATING = Dating(now=datetime(2026, 11, 25, tzinfo=UTC))
 

@@ -1,6 +1,6 @@
 """The real ends of the kernel log: a child that follows the journal, /dev/kmsg, a log file.
 
-Thin on purpose: what the bytes mean is in ``kernel_log``. None of them ever waits.
+Thin on purpose: what the bytes mean is in ``kernel_log`` and ``kernel_raw``. None ever waits.
 """
 
 from __future__ import annotations

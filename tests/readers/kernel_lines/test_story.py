@@ -127,6 +127,16 @@ def test_a_drive_known_as_fixed_is_not_taken_for_the_stick_beside_it() -> None:
     assert read(*lines, story=Story(frozenset({"sdb"})))[-1].meaning.category is G
 
 
+def test_what_is_fixed_may_change_from_batch_to_batch() -> None:
+    story = Story()
+    failed = [
+        Line(text="sd 6:0:0:0: [sdx] tag#1 uas_eh_abort_handler 0"),
+        Line(text="critical medium error, dev sdx, sector 8"),
+    ]
+    assert story.read(failed)[-1].meaning.category is N
+    assert story.read(failed, frozenset({"sdx"}))[-1].meaning.category is M
+
+
 def test_optical_drives_are_noise() -> None:
     told = read("sr 1:0:0:0: [sr0] tag#0 Sense Key : Medium Error [current] ")
     assert kinds(told) == [(N, "optical-trouble", "sr0")]

@@ -86,7 +86,7 @@ class Setting:
 
     def __init__(self, fixed: frozenset[str]) -> None:
         """Take the names of disks that are known not to be portable."""
-        self._fixed = fixed
+        self.fixed = fixed
         self._portable: OrderedDict[str, None] = OrderedDict()
         self._resume: Spot | None = None
         self._usb: list[Spot] = []
@@ -134,7 +134,7 @@ class Setting:
     def is_portable(self, device: str) -> bool:
         """Tell whether a device is known to be one that comes and goes."""
         disk = disk_of(device)
-        if disk in self._fixed:
+        if disk in self.fixed:
             return False
         if disk in self._portable or _PORTABLE_NAME.match(disk):
             return True
@@ -144,7 +144,7 @@ class Setting:
     def may_be_usb(self, device: str, spot: Spot) -> bool:
         """Tell whether an error of a disk nobody knows lies right beside a USB event."""
         disk = disk_of(device)
-        if disk in self._fixed or not (disk.startswith("sd") or disk.count(":") == 3):
+        if disk in self.fixed or not (disk.startswith("sd") or disk.count(":") == 3):
             return False
         start = bisect_left(self._usb, spot.number - USB_LINES, key=lambda usb: usb.number)
         return any(

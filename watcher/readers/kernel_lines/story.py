@@ -62,8 +62,13 @@ class Story:
         self._port_cause: _Cause | None = None
         self._failures: OrderedDict[str, int] = OrderedDict()
 
-    def read(self, lines: Sequence[Line]) -> list[Told]:
-        """Tell what a run of lines means. Reports left open at its end are told as far as known."""
+    def read(self, lines: Sequence[Line], fixed: frozenset[str] | None = None) -> list[Told]:
+        """Tell what a run of lines means. Reports left open at its end are told as far as known.
+
+        ``fixed`` replaces the names of disks known not to be portable: names change over time.
+        """
+        if fixed is not None:
+            self._setting.fixed = fixed
         self._setting.look_ahead(lines, self._number + 1)
         told: list[Told] = []
         for line in lines:
