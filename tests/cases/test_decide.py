@@ -529,3 +529,30 @@ def test_a_finding_without_a_pool_and_a_blind_source_have_cases_of_their_own() -
     desk.survey(alone, blind)
     assert len(desk.book.open_cases) == 2
     assert len(desk.said) == 1, "but they are told together"
+
+
+def test_a_note_never_holds_up_an_all_clear_and_never_opens_a_closed_case() -> None:
+    """A self-test that is overdue has a case of its own, beside the trouble in the same pool."""
+    note = finding("self-test-overdue", urgency=Urgency.NOTE)
+    desk = Desk()
+    desk.survey(note)
+    desk.survey(note, GONE)
+    assert [c.only_notes for c in desk.book.cases] == [True, False]
+    for _ in range(3):
+        desk.now += timedelta(minutes=10)
+        desk.survey(note)
+    assert [kinds for _, kinds in desk.heard()] == [("opened",), ("all-clear",)]
+    assert [c.number for c in desk.book.open_cases] == [1]
+
+
+def test_a_note_that_begins_to_weigh_moves_to_a_case_that_is_told() -> None:
+    """The same finding, first a note, then for this week: it sounds once, from its new case."""
+    desk = Desk()
+    desk.survey(finding(urgency=Urgency.NOTE))
+    desk.now += timedelta(minutes=10)
+    desk.survey(finding(urgency=Urgency.THIS_WEEK))
+    assert desk.heard() == [("ada", ("opened",))]
+    assert [(c.only_notes, bool(c.standing)) for c in desk.book.cases] == [
+        (True, False),
+        (False, True),
+    ]

@@ -49,15 +49,22 @@ class _Places:
     def home(self, draft: Draft, finding: Finding) -> Case | None:
         """Find the case a finding belongs to: one that holds it, else the one at its place.
 
-        An open case comes before one that was closed within the last day.
+        Notes and what must be acted on have cases of their own, so that a note never holds up an
+        all-clear. A finding that must be acted on goes to an open case before one that was closed
+        within the last day; a note never opens a closed case again.
         """
+        notes = finding.urgency is Urgency.NOTE
         holding = [draft.case(n) for n in self._by_key.get(finding.key, ())]
         placed = [draft.case(n) for n in self._by_locus.get(locus_of(finding), ())]
+        if notes:  # what has sunk to a note stays in the case that was opened for it
+            fitting = [c for c in holding if c.is_open and (c.only_notes or c.holds(finding.key))]
+            fitting = fitting or [c for c in placed if c.is_open and c.only_notes]
+            return min(fitting, key=lambda case: case.number, default=None)
         for group in (holding, placed):
-            still = [case for case in group if case.is_open]
+            still = [case for case in group if case.is_open and not case.only_notes]
             if still:
                 return min(still, key=lambda case: case.number)
-        closed = [case for case in (*holding, *placed) if not case.is_open]
+        closed = [c for c in (*holding, *placed) if not c.is_open and not c.only_notes]
         return max(closed, key=lambda case: case.number, default=None)
 
 
@@ -83,6 +90,7 @@ def _join(draft: Draft, observation: SurveyJudged, finding: Finding, places: _Pl
             label=_label(observation, finding),
             opened_at=now,
             held=(fresh,),
+            only_notes=finding.urgency is Urgency.NOTE,
         )
         draft.book = replace(draft.book, next_case=number + 1)
         places.add(draft.put_case(case))
@@ -116,22 +124,27 @@ def _join(draft: Draft, observation: SurveyJudged, finding: Finding, places: _Pl
 def _clear(draft: Draft, observation: SurveyJudged) -> None:
     """Clear what the facts say holds no more; what was not seen stays."""
     now = draft.now
-    standing = {finding.key for finding in observation.findings}
+    urgency = {finding.key: finding.urgency for finding in observation.findings}
     for case in draft.open_cases():
         held = []
         for old in case.held:
             gone = (
                 old.cleared_at is None
-                and old.finding.key not in standing
+                and old.finding.key not in urgency
                 and (
                     old.finding.subject in observation.seen
                     or old.finding.key in observation.disproved
                 )
             )
+            moved = case.only_notes and urgency.get(old.finding.key, Urgency.NOTE) > Urgency.NOTE
+            if old.cleared_at is None and moved:  # it weighs now, and another case has it
+                held.append(replace(old, cleared_at=now))
+                continue
             held.append(replace(old, cleared_at=now) if gone else old)
             if gone:
                 draft.record(case.number, "finding-cleared", text=old.finding.sentence)
-        calm = all(h.cleared_at is not None for h in held)
+        weighs = Urgency.NOTE if not case.only_notes else None
+        calm = all(h.cleared_at is not None or h.finding.urgency is weighs for h in held)
         since = (case.calm_since or now) if calm else None
         draft.put_case(replace(case, held=tuple(held), calm_since=since))
 

@@ -100,6 +100,7 @@ class Case:
     closed_at: datetime | None = None
     notices: int = 0  # how many were decided; numbers their keys
     reopens: int = 0  # how often it came back after an all-clear
+    only_notes: bool = False  # opened for things to know; what must be acted on has its own case
     answers: tuple[Answer, ...] = ()  # all that were given, oldest first
 
     @property
@@ -125,6 +126,10 @@ class Case:
         if standing:
             return standing[0]
         return max(self.held, key=lambda h: (h.finding.urgency.rank, h.seen_at)).finding
+
+    def holds(self, key: str) -> bool:
+        """Tell whether a finding stands in this case."""
+        return any(h.finding.key == key and h.cleared_at is None for h in self.held)
 
     @property
     def told_urgency(self) -> Urgency | None:

@@ -87,7 +87,16 @@ def cases(context: click.Context, *, also_over: bool, for_programs: bool) -> Non
             ]
             for case in ordered
         ]
-        click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
+        trouble = [row for row, case in zip(rows, ordered, strict=True) if not case.only_notes]
+        notes = [row for row, case in zip(rows, ordered, strict=True) if case.only_notes]
+        width = terminal_width()
+        if trouble:
+            click.echo("\n".join(columns(trouble, total=width, indent="")))
+        else:
+            click.echo("Nothing is open that needs you.")
+        if notes:
+            click.echo("\nTo know")
+            click.echo("\n".join(columns(notes, total=width)))
 
 
 _RECORD_WORDS = {
