@@ -10,8 +10,9 @@ import pytest
 
 from tests.store.made import BOX, NOW, book, case, notice, reading, survey
 from watcher.store.connection import Connection, connect_sqlite, open_db
-from watcher.store.database import FILE_MODE, Standing, Store, make_new, open_memory, open_store
+from watcher.store.database import Standing, Store, open_memory, open_store
 from watcher.store.errors import StoreFull, StoreLocked, StoreReadOnly
+from watcher.store.place import FILE_MODE
 
 
 def test_a_new_store_is_there_whole_or_not_at_all(tmp_path: Path) -> None:
@@ -28,16 +29,6 @@ def test_a_path_with_a_blank_and_a_question_mark_is_a_path(tmp_path: Path) -> No
     path = tmp_path / "my ? store %20.db"
     open_store(path, now=NOW).close()
     assert path.exists()
-
-
-def test_a_store_made_by_somebody_else_meanwhile_is_left_alone(tmp_path: Path) -> None:
-    path = tmp_path / "m.db"
-    with open_store(path, now=NOW) as store:
-        with store.transaction() as tx:
-            tx.save_book(BOX, book(case(1)))
-        make_new(path, "the store", NOW, connect_sqlite)
-    with open_store(path, now=NOW) as store, store.snapshot() as tx:
-        assert tx.load_book(BOX) == book(case(1))
 
 
 def test_what_fails_in_a_block_is_undone_as_a_whole(tmp_path: Path) -> None:

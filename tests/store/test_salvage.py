@@ -45,6 +45,8 @@ def usable(path: Path) -> None:
     """The store takes a whole round."""
     later = NOW + 9 * HOUR
     with open_store(path, now=NOW) as store:
+        store.rescue_was_told()
+    with open_store(path, now=NOW) as store:
         assert store.rescue is None
         with store.transaction() as tx:
             found = tx.load_book(BOX)
@@ -225,6 +227,33 @@ def test_a_quick_command_tells_of_damage_and_moves_nothing(tmp_path: Path) -> No
     with pytest.raises(StoreDamaged, match="restart the watch"):
         open_store(path, now=NOW, check=False).close()
     assert path.read_bytes() == body[:4096]
+
+
+def test_a_rescue_is_told_at_every_start_until_a_person_was_told(tmp_path: Path) -> None:
+    path = tmp_path / "m.db"
+    path.write_bytes(b"")
+    with open_store(path, now=NOW) as first:
+        told = first.rescue
+        assert told is not None
+    with open_store(path, now=NOW, check=False) as second:
+        assert second.rescue == told
+        second.rescue_was_told()
+        assert second.rescue is None
+    with open_store(path, now=NOW) as third:
+        assert third.rescue is None
+
+
+def test_a_note_of_a_rescue_that_makes_no_sense_is_damage_of_its_own(tmp_path: Path) -> None:
+    path = tmp_path / "m.db"
+    path.write_bytes(b"")
+    open_store(path, now=NOW).close()
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE kept SET text = 'nonsense'")
+    connection.close()
+    with open_store(path, now=NOW) as store:
+        assert store.rescue is not None
+        assert "note of a rescue" in store.rescue.reason
+    usable(path)
 
 
 def test_two_rescues_in_one_second_have_two_names(tmp_path: Path) -> None:

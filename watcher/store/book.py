@@ -169,6 +169,10 @@ class BookPart(Part):
         """Remember a text under a name, instead of what was there."""
         self.db.change(statements("book")["keep"], {"box": box, "name": name, "text": clean(text)})
 
+    def forget(self, box: BoxId, name: str) -> None:
+        """Remember nothing under a name any more."""
+        self.db.change(statements("book")["forget"], {"box": box, "name": name})
+
     def kept(self, box: BoxId, name: str) -> str | None:
         """Give the text remembered under a name, or None."""
         row = self.db.one(statements("book")["kept"], {"box": box, "name": name})

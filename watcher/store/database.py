@@ -5,36 +5,44 @@ and in one transaction loads the book, decides, and saves. A transaction that wr
 write lock at its beginning (``BEGIN IMMEDIATE``), so that what was loaded is still true when it
 is saved.
 
-A new store is built under another name and put in its place whole, so a file of ours is never
-seen half-made: an empty or cut file is damage, not a beginning.
+A new store is built under another name and put in its place whole (``place``); a damaged one is
+set aside and what can be read of it is kept (``salvage``).
 """
 
 from __future__ import annotations
 
-import os
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Self
 
+from watcher.facts.identity import BoxId
 from watcher.store.connection import Connect, Db, connect_sqlite, flush_log, open_db
-from watcher.store.errors import StoreDamaged, StoreError, translate_os
+from watcher.store.errors import StoreDamaged, StoreError
 from watcher.store.migrate import migrate, refuse_newer
+from watcher.store.place import (
+    alone,
+    finish_swap,
+    made_beside,
+    make_new,
+    make_ready,
+    name_aside,
+    remove_leftovers,
+    swap,
+)
 from watcher.store.salvage import (
+    RESCUE_NOTE,
     Rescue,
     examine,
     refuse_foreign,
     save_what_is_left,
-    set_aside,
-    version_aside,
+    untold_rescue,
+    version_of_damaged,
 )
 from watcher.store.transaction import Transaction
-
-FILE_MODE = 0o640
-"""Serial numbers and messages are nobody else's business; a group may be allowed to look."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +51,7 @@ class Standing:
 
     is_new: bool = False
     steps_taken: int = 0  # migrations run while opening
-    rescue: Rescue | None = None  # the file was damaged and was set aside
+    rescue: Rescue | None = None  # the file was damaged and set aside; nobody was told yet
 
 
 class Store:
@@ -72,8 +80,15 @@ class Store:
 
     @property
     def rescue(self) -> Rescue | None:
-        """What was done about a damaged file when the store was opened, or None."""
+        """What was done about a damaged file, until a person was told; otherwise None."""
         return self.standing.rescue
+
+    def rescue_was_told(self) -> None:
+        """Note that a person was told of the rescue."""
+        with self.transaction() as tx:
+            tx.told_or_said()
+            tx.forget(BoxId(""), RESCUE_NOTE)
+        self.standing = replace(self.standing, rescue=None)
 
     @contextmanager
     def transaction(self) -> Iterator[Transaction]:
@@ -158,26 +173,41 @@ def open_store(
     StoreTooNew and StoreForeign without touching the file, and the other kinds of StoreError.
     """
     where = f"the store {path}"
+    finish_swap(path, where)
     is_new = not path.exists()
     if is_new:
         make_new(path, where, now, connect)
     refuse_foreign(path, where)
-    saved: Rescue | None = None
     try:
-        db, taken = _open_checked(path, where, now, connect, check=check)
-    except StoreDamaged as damage:
+        db, standing = _open_checked(path, where, now, connect, check=check)
+    except StoreDamaged:
         if not check:
             raise
-        saved = set_aside(path, where, now, str(damage))
-        make_new(path, where, now, connect, upto=version_aside(saved, connect))
-        saved = save_what_is_left(saved, path, where, connect)
-        db, taken = _open_checked(path, where, now, connect, check=False)
-    return Store(db, path=path, standing=Standing(is_new=is_new, steps_taken=taken, rescue=saved))
+        with alone(path, where):
+            db, standing = _open_rescued(path, where, now, connect)
+    if check:
+        remove_leftovers(path)
+    return Store(db, path=path, standing=replace(standing, is_new=is_new))
+
+
+def _open_rescued(path: Path, where: str, now: datetime, connect: Connect) -> tuple[Db, Standing]:
+    """Rescue a damaged store, unless somebody else has just done so, and open it."""
+    try:
+        return _open_checked(path, where, now, connect, check=True)
+    except StoreDamaged as damage:
+        aside = name_aside(path, now)
+        upto = version_of_damaged(path, connect)
+        with made_beside(path, where, now, connect, upto=upto) as beside:
+            rescue = Rescue(at=now, reason=str(damage), aside=aside)
+            save_what_is_left(rescue, path, beside, where, connect)
+            make_ready(beside, path, where)
+        swap(path, aside, where)
+    return _open_checked(path, where, now, connect, check=False)
 
 
 def _open_checked(
     path: Path, where: str, now: datetime, connect: Connect, *, check: bool
-) -> tuple[Db, int]:
+) -> tuple[Db, Standing]:
     """Open a file that is there, examine it if asked to, and take missing steps."""
     if path.stat().st_size == 0:
         raise StoreDamaged(f"{where} is empty: restart the watch, which begins a new one")
@@ -187,51 +217,11 @@ def _open_checked(
         if check:
             examine(db)
         taken = migrate(db, now)
+        return db, Standing(steps_taken=taken, rescue=untold_rescue(db))
     except BaseException:
         with suppress(StoreError):
             db.close()
         raise
-    return db, taken
-
-
-def make_new(
-    path: Path, where: str, now: datetime, connect: Connect, *, upto: int | None = None
-) -> None:
-    """Make a new store and put it in its place whole; one that is there by then is left alone."""
-    beside = path.with_name(f"{path.name}.new-{os.getpid()}-{threading.get_ident()}")
-    try:
-        os.close(os.open(beside, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_CLOEXEC, FILE_MODE))
-    except OSError as error:
-        raise translate_os(error, where) from error
-    try:
-        db = open_db(str(beside), where, connect)
-        try:
-            migrate(db, now, upto=upto)
-            db.rows("PRAGMA journal_mode=WAL")
-        finally:
-            db.close()
-        _put_in_place(beside, path, where)
-    finally:
-        for ending in ("", "-wal", "-shm", "-journal"):
-            Path(f"{beside}{ending}").unlink(missing_ok=True)
-
-
-def _put_in_place(beside: Path, path: Path, where: str) -> None:
-    """Give a finished file its name, unless the name is taken, and bring that to the disk."""
-    try:
-        with suppress(FileExistsError):
-            try:
-                os.link(beside, path)
-            except PermissionError:  # a filesystem without links
-                if not path.exists():
-                    beside.rename(path)
-        folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
-    except OSError as error:
-        raise translate_os(error, where) from error
 
 
 def open_memory(*, now: datetime, connect: Connect = connect_sqlite) -> Store:

@@ -4,7 +4,8 @@ StoreError
 ├── StoreFull         no room on the disk: make room; nothing half-written is left behind
 ├── StoreReadOnly     the place cannot be written: rights, a read-only mount, a missing folder
 ├── StoreLocked       another process keeps the store busy: try again a little later
-├── StoreDamaged      the file or a row in it does not make sense: open it anew to save what is left
+├── StoreDamaged      a part of the file cannot be read, or makes no sense: opening it anew for the
+│                     watch saves what is left
 ├── StoreDiskFails    the disk under the store gave an error: look at that drive first
 ├── StoreTooNew       written by a newer version: never guessed at; update this program
 └── StoreForeign      a file of somebody else: never touched; choose another path
@@ -51,12 +52,14 @@ class StoreForeign(StoreError):
     """The file belongs to another program."""
 
 
-# SQLite's result codes (sqlite.org/rescode.html): the low eight bits name the kind of error, two
+# SQLite's result codes (sqlite.org/rescode.html): the low eight bits name the kind of error, some
 # extended codes are better told as another kind.
 _PERM, _BUSY, _LOCKED, _READONLY, _IOERR = 3, 5, 6, 8, 10
 _CORRUPT, _FULL, _CANTOPEN, _NOTADB = 11, 13, 14, 26
 _TOLD_AS = {
     _IOERR | (19 << 8): _FULL,  # IOERR_SHMSIZE: the shared memory file could not grow
+    _IOERR | (1 << 8): _CORRUPT,  # IOERR_READ: a sector under the file cannot be read
+    _IOERR | (2 << 8): _CORRUPT,  # IOERR_SHORT_READ
     _IOERR | (33 << 8): _CORRUPT,  # IOERR_CORRUPTFS
 }
 

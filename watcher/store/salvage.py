@@ -1,9 +1,9 @@
 """A damaged store: seen, set aside, and as much of it kept as can be read.
 
-A rescue is plain: the damaged file gets a name with the time (nothing of it is ever deleted), a
-new store is begun, and every row that can still be read is copied. Each table is read from its
-beginning until the damage, and then from its end backwards until the damage; what lies between is
-lost to the new store. Rows that the desk could not read are left out too.
+A rescue is plain: every row that can still be read is copied into a new store, the damaged file
+gets a name with the time (nothing of it is ever deleted), and the new one takes its place. Each
+table is read from its beginning until the damage, and then from its end backwards until the
+damage; what lies between is lost to the new store. Rows that the desk could not read are left out.
 """
 
 from __future__ import annotations
@@ -16,13 +16,22 @@ from pathlib import Path
 from typing import Any
 
 from watcher.store.book import record_of
-from watcher.store.codec import BOOK, CASE, read_day
-from watcher.store.connection import SET_UP_TO_RESCUE, Connect, Db, open_db
-from watcher.store.errors import StoreDamaged, StoreError, StoreForeign, translate_os
+from watcher.store.codec import BOOK, CASE, Form, read_day
+from watcher.store.connection import SET_UP_TO_RESCUE, Connect, Db, Values, open_db
+from watcher.store.errors import (
+    StoreDamaged,
+    StoreError,
+    StoreForeign,
+    StoreFull,
+    StoreLocked,
+    StoreReadOnly,
+    translate_os,
+)
 from watcher.store.history import known_drive
 from watcher.store.migrate import version_of
 from watcher.store.outbox import notice_of
 from watcher.store.questions import event_of, pool_past_of
+from watcher.store.statements import statements
 
 _HEADER = b"SQLite format 3\x00"  # sqlite.org/fileformat.html, section 1.3.1
 _MOST_FLIPPED = 4
@@ -38,11 +47,17 @@ def _check_drive(row: Any) -> None:  # noqa: ANN401 - a row
     read_day(row["day"])
 
 
+def _check_kept(row: Any) -> None:  # noqa: ANN401 - a row
+    if row["name"] == RESCUE_NOTE:
+        _RESCUE.read(row["text"], "the note of a rescue")
+
+
 _CHECKS: Mapping[str, Callable[[Any], object]] = {
     "book": lambda row: BOOK.read(row["state"], "a case book"),
     "case_file": lambda row: CASE.read(row["state"], "a case"),
     "drive": _check_drive,
     "event": event_of,
+    "kept": _check_kept,
     "notice": notice_of,
     "pool": pool_past_of,
     "record": record_of,
@@ -94,6 +109,10 @@ class Rescue:
         )
 
 
+RESCUE_NOTE = "rescue"
+_RESCUE = Form[Rescue](Rescue)
+
+
 def refuse_foreign(path: Path, where: str) -> None:
     """Raise StoreForeign for a file that was never a database: it must not be set aside.
 
@@ -125,65 +144,63 @@ def examine(db: Db) -> None:
                 check(row)
 
 
-def set_aside(path: Path, where: str, now: datetime, reason: str) -> Rescue:
-    """Rename a damaged store and its log, so that nothing of it is lost."""
-    aside = path.with_name(f"{path.name}.damaged-{now:%Y%m%dT%H%M%SZ}")
-    number = 1
-    while aside.exists():
-        number += 1
-        aside = path.with_name(f"{path.name}.damaged-{now:%Y%m%dT%H%M%SZ}-{number}")
+def version_of_damaged(path: Path, connect: Connect) -> int | None:
+    """Give the form of a damaged file, or None when that cannot be read."""
     try:
-        # The log first: it must never be taken for the log of the new store.
-        with suppress(FileNotFoundError):
-            Path(f"{path}-wal").rename(f"{aside}-wal")
-        Path(f"{path}-shm").unlink(missing_ok=True)
-        path.rename(aside)
-    except OSError as error:
-        raise translate_os(error, where) from error
-    return Rescue(at=now, reason=reason, aside=aside)
-
-
-def version_aside(rescue: Rescue, connect: Connect) -> int | None:
-    """Give the form of a file set aside, or None when that cannot be read."""
-    try:
-        old = open_db(str(rescue.aside), "the damaged store", connect, SET_UP_TO_RESCUE)
+        old = open_db(str(path), "the damaged store", connect, SET_UP_TO_RESCUE)
         try:
             return version_of(old) or None
         finally:
             old.close()
-    except StoreError:
+    except (StoreDamaged, StoreForeign):
         return None
 
 
-def save_what_is_left(rescue: Rescue, path: Path, where: str, connect: Connect) -> Rescue:
-    """Copy every row that can be read from the file set aside into the new store at ``path``.
+def save_what_is_left(
+    rescue: Rescue, path: Path, beside: Path, where: str, connect: Connect
+) -> None:
+    """Copy every row that can be read from the damaged file at ``path`` to the new one ``beside``.
 
-    The new store must have the form of the old one. All is copied in one transaction.
+    The new store must have the form of the old one. All is copied in one transaction, with a
+    note of the rescue, which stays until a person was told. Raises StoreError when the new one
+    cannot be written; then nothing has happened to the old one.
     """
-    new = open_db(str(path), where, connect)
+    new = open_db(str(beside), where, connect)
     try:
-        old = open_db(str(rescue.aside), "the damaged store", connect, SET_UP_TO_RESCUE)
-    except StoreError:
-        new.close()
-        return replace(rescue, tables_cut=("all",))
-    try:
-        most = rescue.aside.stat().st_size // SMALLEST_ROW_BYTES
-        kept, cut = 0, []
         new.change("BEGIN IMMEDIATE")
-        for table in our_tables(new):
-            copied, whole = _copy_table(old, new, table, most)
-            kept += copied
-            if not whole:
-                cut.append(table.name)
-        for name, count in _drop_orphans(new).items():
-            kept -= count
-            cut.append(name)
+        done = replace(rescue, tables_cut=("all of it",))
+        with suppress(StoreDamaged):
+            old = open_db(str(path), "the damaged store", connect, SET_UP_TO_RESCUE)
+            try:
+                done = _copy_all(rescue, old, new, path.stat().st_size // SMALLEST_ROW_BYTES)
+            finally:
+                old.close()
         new.change(_MARK_KEYS, {"mark": f"/before-{rescue.at:%Y%m%dT%H%M%SZ}"})
+        note: Values = {"box": "", "name": RESCUE_NOTE, "text": _RESCUE.write(done)}
+        new.change(statements("book")["keep"], note)
         new.change("COMMIT")
     finally:
-        old.close()
         new.close()
-    return replace(rescue, rows_kept=kept, tables_cut=tuple(sorted(set(cut))))
+
+
+def untold_rescue(db: Db) -> Rescue | None:
+    """Give the rescue of which nobody was told yet, or None."""
+    row = db.one(statements("book")["kept"], {"box": "", "name": RESCUE_NOTE})
+    return None if row is None else _RESCUE.read(row["text"], "the note of a rescue")
+
+
+def _copy_all(rescue: Rescue, old: Db, new: Db, most: int) -> Rescue:
+    """Copy all tables; give the rescue with what came of it."""
+    kept, cut = 0, set()
+    for table in our_tables(new):
+        copied, whole = _copy_table(old, new, table, most)
+        kept += copied
+        if not whole:
+            cut.add(table.name)
+    for name, count in _drop_orphans(new).items():
+        kept -= count
+        cut.add(name)
+    return replace(rescue, rows_kept=kept, tables_cut=tuple(sorted(cut)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,21 +242,37 @@ def our_tables(db: Db) -> Iterator[Table]:
 
 def _copy_table(old: Db, new: Db, table: Table, most: int) -> tuple[int, bool]:
     """Copy a table from both ends; give how many rows, and whether it could be read in full."""
-    copied = 0
+    copied, whole = 0, False
     for backwards in (False, True):
-        try:
-            for number, row in enumerate(old.walk(table.select(backwards=backwards))):
-                if number > most:  # a damaged tree may lead in circles
-                    break
-                if _makes_sense(table.name, row):
-                    copied += max(new.change(table.insert("IGNORE"), dict(row)), 0)
-            else:
-                return copied, True
-        except StoreDamaged:
-            continue
-        except StoreError:  # the table is not there, or the disk gives no more
-            return copied, False
-    return copied, False
+        rows = _rows_until_damage(old, table.select(backwards=backwards), most)
+        while (row := next(rows, None)) is not None:
+            if row is _END:
+                whole = True
+            elif _makes_sense(table.name, row):
+                copied += max(new.change(table.insert("IGNORE"), dict(row)), 0)
+        if whole:
+            break
+    return copied, whole
+
+
+_END = object()
+
+
+def _rows_until_damage(old: Db, sql: str, most: int) -> Iterator[Any]:
+    """Give rows until they end, and then ``_END``; only the rows where damage ends them.
+
+    More than ``most`` rows are a tree that leads in circles. A table that is not there ends too.
+    """
+    try:
+        for number, row in enumerate(old.walk(sql)):
+            if number > most:
+                return
+            yield row
+    except (StoreFull, StoreReadOnly, StoreLocked):
+        raise
+    except StoreError:
+        return
+    yield _END
 
 
 def _makes_sense(table: str, row: Any) -> bool:  # noqa: ANN401 - a row

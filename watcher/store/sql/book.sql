@@ -73,6 +73,10 @@ SELECT at, body FROM observation WHERE box = :box AND at >= :since ORDER BY id;
 INSERT INTO kept (box, name, text) VALUES (:box, :name, :text)
 ON CONFLICT (box, name) DO UPDATE SET text = excluded.text;
 
+-- name: forget
+-- Remember a text no more.
+DELETE FROM kept WHERE box = :box AND name = :name;
+
 -- name: kept
 -- A text that was remembered.
 SELECT text FROM kept WHERE box = :box AND name = :name;
