@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import re
 from dataclasses import replace
-from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -78,7 +77,6 @@ def test_each_kind_fits_the_lock_screen(asked: Asked) -> None:
 
 
 words = st.text(min_size=1, max_size=400).filter(lambda t: bool(t.strip()))
-moments = st.integers(-400, 400).map(lambda h: NOW + timedelta(hours=h))
 
 
 @settings(max_examples=150)
@@ -87,7 +85,6 @@ moments = st.integers(-400, 400).map(lambda h: NOW + timedelta(hours=h))
     urgency=st.sampled_from(Urgency),
     texts=st.tuples(words, words, words, words, words),
     protection=st.sampled_from(Protection),
-    opened=moments,
     count=st.integers(1, 120),
 )
 def test_no_content_breaks_the_limits(
@@ -95,7 +92,6 @@ def test_no_content_breaks_the_limits(
     urgency: Urgency,
     texts: tuple[str, str, str, str, str],
     protection: Protection,
-    opened: object,
     count: int,
 ) -> None:
     label, sentence, step, about, box = texts

@@ -92,6 +92,7 @@ def read_result(line: bytes) -> SendResult:
             error=str(fields["error"]),
             seconds=float(fields["seconds"]),
             left_behind=fields["left_behind"] is True,
+            ours=fields["ours"] is True,
         )
     except (ValueError, KeyError, TypeError) as error:
         raise BadJob(f"not a result ({type(error).__name__})") from None

@@ -8,14 +8,16 @@ limit leaves threads behind that would hold up the end of the interpreter, its p
 - A job that overruns its limit by more than a few seconds ends the process (SIGALRM with its
   default action: the kernel does it, whatever Python is busy with).
 - After a job that left a thread behind, the result is written and the process ends at once.
-- When its input closes, it finishes the job at hand, writes the result, and ends. So whoever
-  started it may be killed at any moment and a message that is under way still gets out whole.
+- When its input closes, it finishes the job at hand, writes the result, and ends: a message that
+  is under way gets out whole. A job that it has not begun by then is left to whoever comes next,
+  who will find it in the outbox; to begin it would make a double.
 - SIGTERM and SIGINT are ignored for the same reason: the end of the input is the end.
 """
 
 from __future__ import annotations
 
 import os
+import select
 import signal
 import sys
 from collections.abc import Callable
@@ -36,10 +38,19 @@ from watcher.notify.target import SendResult
 Send = Callable[[Job], SendResult]
 
 
-def serve(jobs: BinaryIO, results: BinaryIO, send: Send, limit: Callable[[float], None]) -> int:
+def serve(
+    jobs: BinaryIO,
+    results: BinaryIO,
+    send: Send,
+    *,
+    prepare: Callable[[], None],
+    is_alone: Callable[[], bool],
+    limit: Callable[[float], None],
+) -> int:
     """Work through jobs until the input ends; give the exit status.
 
-    ``limit`` is told how many seconds the job at hand may take from now, 0 for no limit.
+    ``prepare`` is called before each job is begun, and then ``is_alone`` tells whether the giver
+    is gone. ``limit`` is told how many seconds the job may take from now, 0 for no limit.
     """
     results.write(READY)
     results.flush()
@@ -52,6 +63,9 @@ def serve(jobs: BinaryIO, results: BinaryIO, send: Send, limit: Callable[[float]
         except BadJob as error:
             result = SendResult(ok=False, permanent=True, error=str(error))
         else:
+            prepare()
+            if is_alone():
+                return 0
             limit(job.timeout_seconds + GRACE_SECONDS)
             result = send(job)
             limit(0)
@@ -66,7 +80,7 @@ def serve(jobs: BinaryIO, results: BinaryIO, send: Send, limit: Callable[[float]
 
 def _send(job: Job) -> SendResult:
     """Send through Apprise, which is loaded with the first job."""
-    from watcher.notify.targets import send  # noqa: PLC0415 - 35 MiB, wanted only when there is a job
+    from watcher.notify.targets import send  # noqa: PLC0415 - 35 MiB, only when there is a job
 
     return send(
         job.target,
@@ -76,6 +90,17 @@ def _send(job: Job) -> SendResult:
         message_id=job.message_id,
         timeout_seconds=job.timeout_seconds,
     )
+
+
+def _prepare() -> None:
+    """Load Apprise, which takes the longest before anything is sent."""
+
+
+def _is_alone() -> bool:
+    """Tell whether the other end of the input is closed."""
+    poll = select.poll()
+    poll.register(sys.stdin.fileno(), select.POLLHUP)
+    return any(event & select.POLLHUP for _, event in poll.poll(0))
 
 
 def _limit(seconds: float) -> None:
@@ -88,7 +113,14 @@ def main() -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, signal.SIG_IGN)
     signal.signal(signal.SIGALRM, signal.SIG_DFL)
-    status = serve(sys.stdin.buffer, sys.stdout.buffer, _send, _limit)
+    status = serve(
+        sys.stdin.buffer,
+        sys.stdout.buffer,
+        _send,
+        prepare=_prepare,
+        is_alone=_is_alone,
+        limit=_limit,
+    )
     os._exit(status)
 
 

@@ -45,6 +45,7 @@ class SendResult:
     error: str = ""  # a sentence with every secret taken out; "" when ok
     seconds: float = 0.0
     left_behind: bool = False  # a thread still waits for the server: the process must end
+    ours: bool = False  # the sender failed, not the way: nothing is said about the target
 
 
 def scheme_of(url: str) -> str:

@@ -145,6 +145,17 @@ def refuses(url: Secret) -> str:
 _ASSET = AppriseAsset(app_id="midwatch", app_desc="midwatch", app_url="", async_mode=False)
 
 
+def warm_up() -> None:
+    """Load the plug-ins, which takes a quarter of a second at the first address; sends nothing."""
+    _quiet_logger()
+    if not _WARM:
+        Apprise(asset=_ASSET).add("json://127.0.0.1/")
+        _WARM.append(True)
+
+
+_WARM: list[bool] = []
+
+
 def send(
     target: Target,
     *,

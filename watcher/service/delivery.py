@@ -268,11 +268,18 @@ class Delivery:
             self._unwritten[notice.number] = now
             self._write_arrivals()
             return
-        self._failing.add(notice.target)
+        if not result.ours:
+            self._failing.add(notice.target)
         if now - notice.created_at > self._give_up_after:
             self._give_up(notice, result.error)
             return
-        at = next_try(max(notice.attempts, 1), now, self._chance(), permanent=result.permanent)
+        at = next_try(
+            max(notice.attempts, 1),
+            now,
+            self._chance(),
+            permanent=result.permanent,
+            ours=result.ours,
+        )
         self._later[notice.number] = at
         try:
             with self.store.transaction() as tx:

@@ -6,6 +6,7 @@ in half, and it ends when its input closes: with the daemon, however that ends.
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Mapping, Sequence
@@ -74,8 +75,11 @@ class DeliveryChild:
                 self._command,
                 env=self._environ,
                 stdin=subprocess.PIPE,
+                bufsize=0,
                 start_new_session=True,
             )
+            if self._process.stdin is not None:  # a stuck child must not hold up the daemon
+                os.set_blocking(self._process.stdin.fileno(), False)
             self._started_at = monotonic
         return ended
 
@@ -107,7 +111,6 @@ class DeliveryChild:
             return
         try:
             self._process.stdin.write(word)
-            self._process.stdin.flush()
         except OSError:
             return
 

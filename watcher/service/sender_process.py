@@ -51,9 +51,11 @@ class SenderProcess:
         try:
             process = self._ready()
         except OSError as error:
-            return SendResult(ok=False, error=f"the sender cannot be started ({error.strerror})")
+            return SendResult(
+                ok=False, ours=True, error=f"the sender cannot be started ({error.strerror})"
+            )
         if process is None:
-            return SendResult(ok=False, error="the sender did not start in time")
+            return _own_failure("the sender did not start in time")
         limit = job.timeout_seconds + GRACE_SECONDS + LAST_SECONDS
         limit += LOAD_SECONDS if self._fresh else 0.0
         self._fresh = False
@@ -63,16 +65,23 @@ class SenderProcess:
             process.stdin.flush()
         except OSError:
             self.kill()
-            return SendResult(ok=False, error="the sender ended before it took the message")
+            return SendResult(
+                ok=False, ours=True, error="the sender ended before it took the message"
+            )
         line = self._line(process, limit)
-        if line is None:
+        if not line:
+            died = line is not None and _status_of(process) != -signal.SIGALRM
             self.kill()
+            if died:
+                return _own_failure("the sender ended unexpectedly")
             return SendResult(ok=False, error=f"no answer within {job.timeout_seconds:.0f} s")
         try:
             result = read_result(line)
         except BadJob:
             self.kill()
-            return SendResult(ok=False, error="the sender gave no answer that can be read")
+            return SendResult(
+                ok=False, ours=True, error="the sender gave no answer that can be read"
+            )
         if result.left_behind:
             self.kill()
         return result
@@ -114,7 +123,7 @@ class SenderProcess:
         return process
 
     def _line(self, process: subprocess.Popen[bytes], seconds: float) -> bytes | None:
-        """Read a line within a time limit; None when the time is over or the sender ended."""
+        """Read a line within a time limit; None when the time is over, b"" when it ended."""
         assert process.stdout is not None  # noqa: S101 - it was started with a pipe
         until = time.monotonic() + seconds
         with selectors.DefaultSelector() as selector:
@@ -125,10 +134,23 @@ class SenderProcess:
                     return None
                 read = os.read(process.stdout.fileno(), 65536)
                 if not read:
-                    return None
+                    return b""
                 self._rest += read
         line, _, self._rest = self._rest.partition(b"\n")
         return line + b"\n"
+
+
+def _status_of(process: subprocess.Popen[bytes]) -> int | None:
+    """Give how a process that closed its output ended, None when it did not end after all."""
+    try:
+        return process.wait(timeout=1)
+    except subprocess.TimeoutExpired:
+        return None
+
+
+def _own_failure(error: str) -> SendResult:
+    """Tell that the sender failed, and not the way."""
+    return SendResult(ok=False, ours=True, error=error)
 
 
 def _shut(process: subprocess.Popen[bytes]) -> None:
