@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
+from typing import Any
 
 import pytest
 
@@ -55,6 +57,49 @@ def test_no_program_is_a_blind_spot_where_there_may_be_members(
     with pytest.raises(CannotRead) as caught:
         look(bare, carriers=carriers)
     assert caught.value.why is Unread.TOOL_MISSING
+
+
+class Listening(RecordedHost):
+    """A recorded box that remembers what was run on it."""
+
+    asked: tuple[tuple[str, ...], ...] = ()
+
+    def run(self, argv: Sequence[str], **more: Any) -> Ran:
+        self.asked = (*self.asked, tuple(argv))
+        return super().run(argv, **more)
+
+
+@pytest.mark.parametrize(
+    ("carriers", "everywhere"),
+    [(("sda", "sdb"), False), (("sda", "sdb", "sdx"), True), (None, True)],
+)
+def test_sleeping_drives_are_left_alone_unless_a_member_may_be_among_them(
+    carriers: tuple[str, ...] | None, *, everywhere: bool
+) -> None:
+    plain = box()
+    mounted = {btrfs.SHOW_MOUNTED: plain._programs[btrfs.SHOW]}
+    host = Listening(
+        programs={**plain._programs, **mounted},
+        files={btrfs.MOUNTS: "/dev/sda /b1 btrfs rw 0 0\n"},
+        folders={btrfs.SYSFS: [UUID], btrfs.UDEV: []},
+    )
+    (pool,) = look(host, carriers=carriers).pools
+    assert pool.protection is Protection.WHOLE
+    assert (btrfs.SHOW in host.asked) == everywhere
+
+
+def test_nothing_is_run_where_there_is_no_btrfs() -> None:
+    bare = {btrfs.MOUNTS: "/dev/vda / ext4 rw 0 0\n"}
+    host = Listening(files=bare, folders={btrfs.UDEV: []})
+    assert look(host, carriers=()).answered == ("btrfs",)
+    assert host.asked == ()
+
+
+def test_no_signature_means_nothing_where_signatures_are_not_kept() -> None:
+    """lsblk tells no signatures without udev (seen with util-linux 2.38)."""
+    idle = (0, show({1: "/dev/sda"}, total=2), "")
+    host = RecordedHost(programs={btrfs.SHOW: idle}, files={btrfs.MOUNTS: ""})
+    assert [pool.protection for pool in look(host, carriers=()).pools] == [Protection.BARE]
 
 
 def test_a_mounted_filesystem_without_the_program_is_a_blind_spot() -> None:

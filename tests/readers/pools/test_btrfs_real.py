@@ -13,6 +13,7 @@ from watcher.facts.identity import about_pool
 from watcher.facts.pool import MemberState, Pool, Protection, Remark
 from watcher.readers.blocks import read_blocks
 from watcher.readers.pools import btrfs
+from watcher.readers.pools.registry import carriers_of
 from watcher.readers.runner import RealHost
 
 LACKING = why_not()
@@ -25,7 +26,9 @@ pytestmark = [
 def seen(label: str, *, in_full: bool = True) -> Pool:
     """Read this machine and give the pool of that label."""
     host = RealHost()
-    found = btrfs.read(host, read_blocks(host), observed_at=datetime.now(UTC))
+    blocks = read_blocks(host)
+    carriers = carriers_of(btrfs.SOURCE, blocks)
+    found = btrfs.read(host, blocks, observed_at=datetime.now(UTC), carriers=carriers)
     (pool,) = [pool for pool in found.pools if pool.name == label]
     blind = [spot for spot in found.blind if spot.subject == about_pool(pool.pool)]
     assert in_full == (not blind)

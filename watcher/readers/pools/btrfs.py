@@ -2,7 +2,8 @@
 
 Program: btrfs-progs 5.10 to 6.12 (run: 6.2), always as
 
-    btrfs filesystem show --raw                          once
+    btrfs filesystem show --raw --mounted                once
+    btrfs filesystem show --raw                          when that does not tell of all members
     btrfs filesystem usage -b MOUNT                      for each mounted filesystem
     btrfs device stats MOUNT
     btrfs scrub status MOUNT
@@ -15,6 +16,10 @@ uses 1 for "one is running" and ``device stats -c`` adds 64 for "there are count
 counts when its text is complete. A filesystem on one device is no pool and is left out.
 
 What it means: btrfs_judge.py.
+
+Trap: without ``--mounted`` the program reads a little of every block device there is, and wakes
+the drives that sleep. So it is asked that way only where a device carries a btrfs signature that
+no mounted filesystem lists, or where signatures are not known.
 """
 
 from __future__ import annotations
@@ -59,8 +64,11 @@ from watcher.readers.pools.shape import (
 )
 
 SOURCE = "btrfs"
+SHOW_MOUNTED = ("btrfs", "filesystem", "show", "--raw", "--mounted")
 SHOW = ("btrfs", "filesystem", "show", "--raw")
 MOUNTS = "/proc/self/mounts"
+UDEV = "/run/udev/data"
+"""Where signatures are kept; without it lsblk tells none, and none seen means nothing."""
 SYSFS = "/sys/fs/btrfs"
 REMEDY = "install btrfs-progs and run the reader as root"
 
@@ -84,14 +92,17 @@ def read(
     except OSError as error:
         raise cannot_open(SOURCE, MOUNTS, error) from error
     mounted = _mounted_uuids(host)
-    ran = host.run(SHOW)
-    bare = carriers is not None and not tuple(carriers)
-    if ran.ended is Ended.MISSING and bare and not mounts and not mounted:
+    known = None if carriers is None else tuple(carriers)
+    bare = known == () and not mounts and not mounted
+    sure = host.exists(UDEV)
+    if bare and sure:
         return PoolsRead(answered=(SOURCE,))
-    require_exited(SOURCE, ran, remedy=REMEDY)
-    if lacks_rights(ran.stderr):
-        raise CannotRead(SOURCE, Unread.FORBIDDEN, "btrfs may not read the devices", remedy=REMEDY)
-    filesystems = parse_show(ran.stdout)
+    try:
+        filesystems = _listed(host, known if sure else None)
+    except CannotRead as error:
+        if bare and error.why is Unread.TOOL_MISSING:
+            return PoolsRead(answered=(SOURCE,))
+        raise
     pools: list[Pool] = []
     blind: list[Blindness] = []
     for one in filesystems:
@@ -100,12 +111,40 @@ def read(
         seen, spots = _look(host, one, _mount_of(host, one, mounts), mounted)
         blind.extend(spots)
         pools.append(judge(one, seen, _members(host, blocks, one), observed_at=observed_at))
-    blind.extend(_unlisted(host, filesystems, mounts, mounted, tuple(carriers or ())))
+    blind.extend(_unlisted(host, filesystems, mounts, mounted, known or ()))
     return PoolsRead(
         pools=tuple(pools),
         blind=tuple(dict.fromkeys(blind)),
         answered=() if blind else (SOURCE,),
     )
+
+
+def _listed(host: Host, carriers: tuple[str, ...] | None) -> tuple[Filesystem, ...]:
+    """List the filesystems, and look at all devices of the box only where that is needed."""
+    if carriers is not None:
+        ran = host.run(SHOW_MOUNTED)
+        if ran.ended is Ended.EXITED and not lacks_rights(ran.stderr):
+            found = parse_show(ran.stdout)
+            if not _uncovered(host, found, carriers):
+                return found
+    ran = require_exited(SOURCE, host.run(SHOW), remedy=REMEDY)
+    if lacks_rights(ran.stderr):
+        raise CannotRead(SOURCE, Unread.FORBIDDEN, "btrfs may not read the devices", remedy=REMEDY)
+    return parse_show(ran.stdout)
+
+
+def _nodes(host: Host, filesystems: tuple[Filesystem, ...]) -> frozenset[str]:
+    """Give all names of the devices of some filesystems."""
+    paths = {d.path for one in filesystems for d in one.devices if d.path is not None}
+    return frozenset(paths | {host.real_path(path) for path in paths})
+
+
+def _uncovered(
+    host: Host, filesystems: tuple[Filesystem, ...], carriers: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Name the devices with a signature that none of the filesystems lists."""
+    nodes = _nodes(host, filesystems)
+    return tuple(name for name in carriers if f"/dev/{name}" not in nodes)
 
 
 def _unlisted(
@@ -117,8 +156,7 @@ def _unlisted(
 ) -> tuple[Blindness, ...]:
     """Tell of filesystems that are there by other signs, and that ``show`` does not list."""
     uuids = {one.uuid for one in filesystems}
-    paths = {d.path for one in filesystems for d in one.devices if d.path is not None}
-    nodes = paths | {host.real_path(path) for path in paths}
+    nodes = _nodes(host, filesystems)
     signs = [f"the filesystem {uuid} is mounted" for uuid in sorted(mounted - uuids)]
     signs += [
         f"{mount.source} is mounted at {mount.target}"
