@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import csv
 import sys
+from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
@@ -175,7 +176,9 @@ def published_rates() -> list[dict[str, str]]:
         return [r for r in csv.DictReader(file) if not r["source"].startswith("computed")]
 
 
-def model_rows(days: Days, rates: dict[str, tuple[float, float, float]]) -> dict[str, list]:
+def model_rows(
+    days: Days, rates: dict[str, tuple[float, float, float]], keep: np.ndarray
+) -> dict[str, list]:
     """Give rows (from years, rate, low, high) for each model, by the maker's number.
 
     The fleet of 2013 speaks for a model that it saw for long enough, up to the age below
@@ -191,8 +194,8 @@ def model_rows(days: Days, rates: dict[str, tuple[float, float, float]]) -> dict
         published[key] = (0.0, *rate)  # type: ignore[assignment]
     rows: dict[str, list] = {key: [row] for key, row in published.items()}
     for name, rate in rates.items():
-        mine, key = (group == 0) & (model == name), model_key(name)
-        if mine.sum() < FLEET_DAYS:
+        mine, key = (group == 0) & (model == name) & keep, model_key(name)
+        if mine.sum() < FLEET_DAYS * keep.mean():
             continue
         later = rows.get(key, [])
         until = float(np.percentile(age[mine], 99))
@@ -206,7 +209,7 @@ def poisson_rate(failed: float, years: float) -> tuple[float, float, float]:
     return failed / years, low / years, chi2.ppf(0.975, 2 * failed + 2) / 2 / years
 
 
-def class_rows(days: Days, died: dict[str, str], share: float) -> dict[str, list]:
+def class_rows(days: Days, died: dict[str, str], share: float, keep: np.ndarray) -> dict[str, list]:
     """Give signless base rates for classes: small drives by age, large ones from the table."""
     group, age, serial = np.array(days.group), np.array(days.age_years), np.array(days.serial)
     _, last = np.unique(serial[::-1], return_index=True)
@@ -214,7 +217,7 @@ def class_rows(days: Days, died: dict[str, str], share: float) -> dict[str, list
     small = []
     cuts = (0.0, 1.0, 2.0, 3.0, 1e9)
     for low, high in pairwise(cuts):
-        inside = (group == 0) & (age >= low) & (age < high)
+        inside = (group == 0) & (age >= low) & (age < high) & keep
         dead = sum(serial[i] in died for i in final if inside[i])
         small.append((low, *(share * x for x in poisson_rate(dead, inside.sum() / YEAR))))
     big = [
@@ -283,24 +286,58 @@ SIGNLESS_SHARE: Final = {share:.3f}
 '''
 
 
+@dataclass(frozen=True)
+class Table:
+    """What goes into ``risk_table.py``."""
+
+    share: float
+    base: dict[str, list]
+    factors: dict[str, tuple]
+    models: dict[str, list]
+
+
+def fit_table(days: Days, died: dict[str, str], keep: np.ndarray, *, intervals: bool) -> Table:
+    """Fit on the drive-days in ``keep``; without intervals they are left at the factor itself."""
+    matrix, names = days.matrix(ROWS)
+    fitter = Fitter(days, matrix)
+    fitter.weight = fitter.weight * keep
+    mean, rates = fleet_rates(days, died, keep)
+    offset = offsets(days, mean, rates)
+    level, beta = fitter.fit(offset, fitter.weight)
+    draws = resampled(fitter, days, offset) if intervals else beta[None, :]
+    share = float(np.exp(level[0]) / mean)
+    return Table(
+        share=share,
+        base=class_rows(days, died, share, keep),
+        factors=factor_rows(names, beta, draws) | PUBLISHED,
+        models=dict(sorted((model_rows(days, rates, keep) | laptop_rows(keep, days)).items())),
+    )
+
+
+def laptop_rows(keep: np.ndarray, days: Days) -> dict[str, list]:
+    """Give the rate of the laptop model of 2019: drives failed that year, over drives times a year.
+
+    A failed drive was there for half the year on average.
+    """
+    group, serial = np.array(days.group), np.array(days.serial)
+    failed = np.array(days.failed)
+    mine = (group == 2) & keep
+    dead = len(set(serial[mine & failed]))
+    alive = len(set(serial[mine])) - dead
+    return {"MQ01ABF050": [(0.0, *poisson_rate(dead, alive + dead / 2))]}
+
+
 def main() -> None:
     """Fit, print and write."""
     days, died = load()
-    matrix, names = days.matrix(ROWS)
-    fitter = Fitter(days, matrix)
-    mean, rates = fleet_rates(days, died, np.ones(len(days.days), bool))
-    offset = offsets(days, mean, rates)
-    level, beta = fitter.fit(offset, fitter.weight)
-    factors = factor_rows(names, beta, resampled(fitter, days, offset))
-    factors |= PUBLISHED
-    share = float(np.exp(level[0]) / mean)
-    text = HEAD.format(today=date.today().isoformat(), share=share)  # noqa: DTZ011
+    table = fit_table(days, died, np.ones(len(days.days), bool), intervals=True)
+    text = HEAD.format(today=date.today().isoformat(), share=table.share)  # noqa: DTZ011
     text += "# class -> failures per drive-year with no sign, from an age in years on\n"
-    text += written(class_rows(days, died, share), "BASE: Final[dict[str, Rows]]")
+    text += written(table.base, "BASE: Final[dict[str, Rows]]")
     text += "\n# sign -> factors, from a value of the sign on; below the first row it is 1\n"
-    text += written(factors, "FACTORS: Final[dict[str, Rows]]")
+    text += written(table.factors, "FACTORS: Final[dict[str, Rows]]")
     text += "\n# model -> failures per drive-year of all drives of it, from an age in years on\n"
-    text += written(dict(sorted(model_rows(days, rates).items())), "MODELS: Final[dict[str, Rows]]")
+    text += written(table.models, "MODELS: Final[dict[str, Rows]]")
     print(text)
     if "--dry" not in sys.argv[1:]:
         TARGET.write_text(text, encoding="utf-8")

@@ -11,7 +11,7 @@ from typing import Final
 from watcher.facts.drive import Metric
 from watcher.facts.finding import Urgency
 from watcher.rules.look import ADDS_UP, WORTH_A_LOOK, Found, Look, fact, per_drive, steps
-from watcher.rules.risk import WEEK
+from watcher.rules.risk import MONTH, WEEK
 from watcher.rules.rule import Kind, Rule
 from watcher.rules.tuning import Threshold
 
@@ -54,8 +54,9 @@ def sectors_unreadable(look: Look) -> Found | None:
     ]
     if not seen:
         return None
+    grew = any((look.rise(metric, MONTH) or 0) > 0 for metric, _, _ in seen)
     return Found(
-        urgency=look.weight,
+        urgency=Urgency.THIS_WEEK if grew else look.weight,
         sentence="The drive could not read or write some of its data.",
         next_step=plan_for(look),
         evidence=tuple(fact(words, value, look.trace(metric)) for metric, words, value in seen),
@@ -197,7 +198,7 @@ RULES: Final = (
         sentence="The drive could not read or write some of its data.",
         reads=tuple(metric.value for metric, _ in UNREADABLE),
         thresholds=(),
-        urgency=BY_WEIGHT,
+        urgency="At least this-week when it grew within 30 days. Otherwise: " + BY_WEIGHT,
         what_to_do=PLAN,
         usual_cause="A worn surface or worn flash; now and then a power cut during a write.",
         quiet_when=(
