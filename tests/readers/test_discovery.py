@@ -61,9 +61,16 @@ def test_a_recorded_box_has_all_its_drives_and_its_virtual_disk() -> None:
 
 
 def test_disks_are_there_even_when_smartctl_lists_nothing() -> None:
+    """As a plain user, smartctl 7.3 gives an empty list and status 0: that is blindness."""
     found = find(scan_of(), BOOT)
     assert len(found.targets) == 7
     assert all(kind == "auto" for _, kind in named(found))
+    assert [spot.why for spot in found.blind] == [Unread.FORBIDDEN]
+
+
+def test_an_empty_list_is_an_answer_where_all_disks_are_virtual() -> None:
+    found = find(scan_of(), blocks_of({"name": "vda", "type": "disk", "size": 4}))
+    assert named(found) == [("/dev/vda", "auto")]
     assert found.answered
 
 

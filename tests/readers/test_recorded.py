@@ -65,3 +65,25 @@ def test_what_was_recorded_is_replayed_the_same(tmp_path: Path) -> None:
     before = [look(recording) for look in looks]
     replay = recording.replay()
     assert [look(replay) for look in looks] == before
+
+
+def test_a_recorded_refusal_is_refused_again() -> None:
+    recording = RecordingHost(RecordedHost(denied=["/secret", "/folder"], folders={"/folder": []}))
+    for look in (recording.read_text, recording.list_dir):
+        with pytest.raises(PermissionError):
+            look("/secret")
+        with pytest.raises(PermissionError):
+            look("/folder")
+    replay = recording.replay()
+    with pytest.raises(PermissionError):
+        replay.read_text("/secret")
+
+
+def test_a_file_is_no_folder_and_a_folder_no_file() -> None:
+    host = RecordedHost(files={"/d/f": ""})
+    with pytest.raises(IsADirectoryError):
+        host.read_text("/d")
+    with pytest.raises(NotADirectoryError):
+        host.list_dir("/d/f")
+    with pytest.raises(FileNotFoundError):
+        host.list_dir("/e")

@@ -6,6 +6,7 @@ import os
 import signal
 import stat
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -132,3 +133,41 @@ def test_files_folders_and_links_are_read(tmp_path: Path) -> None:
     assert not host.exists(str(tmp_path / "c"))
     with pytest.raises(FileNotFoundError):
         host.read_text(str(tmp_path / "c"))
+
+
+def test_a_file_past_the_limit_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "f").write_text("12345")
+    monkeypatch.setattr("watcher.readers.runner.FILE_LIMIT_BYTES", 4)
+    with pytest.raises(OSError, match="larger than 4 bytes"):
+        RealHost().read_text(str(tmp_path / "f"))
+
+
+def test_a_path_that_cannot_be_is_not_there() -> None:
+    host = RealHost()
+    assert not host.exists("a\0b")
+    assert host.real_path("a\0b") == "a\0b"
+
+
+def test_a_second_program_waits_for_the_first_in_its_lane(tmp_path: Path) -> None:
+    """Two threads ask about one drive: the programs do not run at the same time."""
+    path = program(
+        tmp_path,
+        "p",
+        f"cd {tmp_path}; [ -e busy ] && echo both; touch busy; sleep 0.2; rm busy",
+    )
+    host = RealHost()
+    with ThreadPoolExecutor() as pool:
+        answers = list(pool.map(lambda _: host.run((path,), lane="/dev/sda"), range(3)))
+    assert [(ran.ended, ran.stdout) for ran in answers] == [(Ended.EXITED, "")] * 3
+
+
+def test_a_busy_lane_is_not_waited_for_longer_than_the_limit(tmp_path: Path) -> None:
+    path = program(tmp_path, "p", f"touch {tmp_path}/begun; sleep 60")
+    host = RealHost()
+    with ThreadPoolExecutor() as pool:
+        first = pool.submit(host.run, (path,), limit_seconds=2, lane="/dev/sda")
+        while not (tmp_path / "begun").exists():
+            os.sched_yield()
+        second = host.run(("true",), limit_seconds=0.1, lane="/dev/sda")
+        assert (second.ended, first.result().ended) == (Ended.STUCK, Ended.TIMED_OUT)
+    assert "still works on this" in second.stderr

@@ -101,6 +101,55 @@ def test_a_deep_poll_of_a_healthy_drive_has_no_doubts() -> None:
     assert read(ata_answer(), deep=True).doubts == ()
 
 
+@pytest.mark.parametrize(
+    ("passed", "status", "words", "verdict"),
+    [
+        (True, 0, "UNKNOWN!", Verdict.UNKNOWN),
+        (False, 8, "UNKNOWN!", Verdict.FAILING),
+        (None, 0, "FAILED!", Verdict.FAILING),
+        (None, 0, "PASSED", Verdict.UNKNOWN),
+    ],
+)
+def test_of_a_verdict_and_not_known_the_worse_counts(
+    passed: bool | None, status: int, words: str, verdict: Verdict
+) -> None:
+    document = ata_document(passed=bool(passed), status=status)
+    lines = [
+        line.replace("PASSED", words).replace("FAILED!", words) for line in ata_lines(document)
+    ]
+    if passed is None:
+        document["smart_status"] = {}
+    assert read(answer(document, lines)).verdict is verdict
+
+
+def test_opposite_verdicts_are_damage() -> None:
+    lines = [line.replace("PASSED", "FAILED!") for line in ata_lines(ata_document())]
+    with pytest.raises(CannotParse, match="opposite"):
+        read(answer(ata_document(), lines))
+
+
+def test_what_pysmart_cannot_read_is_a_doubt() -> None:
+    """pySMART 1.4.3 raises on the brief form of the table; JSON and text are used all the same."""
+    lines = []
+    for line in ata_lines(ata_document()):
+        parts = line.split(None, 9)
+        if len(parts) == 10 and parts[2] == "0x0033":
+            flags = "PO--CK" if parts[6] == "Pre-fail" else "-O--CK"
+            line = " ".join([*parts[:2], flags, *parts[3:6], "-", parts[9]])  # noqa: PLW2901
+        lines.append(line)
+    reading = read(answer(ata_document(), lines), deep=True)
+    assert reading.doubts == ("pySMART could not read the answer; the JSON and the text agree.",)
+    assert reading.metric(Metric.REALLOCATED_SECTORS) == 24
+
+
+def test_a_self_test_log_that_differs_is_a_doubt() -> None:
+    document = ata_document()
+    lines = [line for line in ata_lines(document) if "read failure" not in line]
+    assert read(answer(document, lines)).doubts == (
+        "The self-test log in the text differs from that in the JSON.",
+    )
+
+
 def test_a_self_test_that_only_the_text_has_is_taken() -> None:
     document = ata_document()
     whole = copy.deepcopy(document)

@@ -209,7 +209,13 @@ def refusal(status: int, *lines: str) -> str:
         ),
         (1, "/dev/sdb: Unable to detect device type", Unread.NO_SMART, "virtual disk"),
         (1, "/dev/sdb: Unknown USB bridge [0x1234:0x5678 (0x100)]", Unread.NO_SMART, "USB bridge"),
-        (1, "=======> INVALID ARGUMENT TO -d: satt", Unread.GARBLED, "correct it"),
+        (1, "/dev/sdb: Unknown device type 'satt'", Unread.GARBLED, "correct it"),
+        (
+            2,
+            "Smartctl open device: /dev/sdb [SAT] failed: Operation not permitted",
+            Unread.FORBIDDEN,
+            "run as root",
+        ),
         (1, "Something new", Unread.GARBLED, "Something new"),
     ],
 )
@@ -245,6 +251,8 @@ def test_an_old_smartctl_is_told_apart_from_a_broken_drive() -> None:
         '{"smartctl":{"exit_status":256}}',
         '{"smartctl":{"exit_status":0,"version":[7,3]},"device":{"protocol":"ATAPI"}}',
         "[" * 100_000,
+        '{"smartctl":{"exit_status":0,"output":1},"device":{"protocol":"ATA"}}',
+        '{"smartctl":{"exit_status":0},"device":{"protocol":"ATA"}}',
     ],
 )
 def test_what_is_no_whole_answer_is_refused(text: str) -> None:

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -404,8 +404,3 @@ def read_blocks(host: Host, *, limit_seconds: float = 30.0) -> BlockMap:
     plain = parse(ran.stdout)
     blocks = tuple(_completed(host, block) for block in plain.blocks)
     return BlockMap(blocks, links=_links(host))
-
-
-def blocks_of(names: Sequence[str], blocks: BlockMap) -> tuple[Block, ...]:
-    """Find several devices, leaving out those that are not here."""
-    return tuple(block for name in names if (block := blocks.block(name)) is not None)

@@ -252,6 +252,19 @@ _NO_BLOCKS = Blindness(
 )
 
 
+_EMPTY_SCAN = Blindness(
+    source=SOURCE,
+    why=Unread.FORBIDDEN,
+    detail="smartctl lists no drive although there are disks: any behind controllers are unseen.",
+    remedy="Run as root: without the right to open devices, smartctl lists none and says nothing.",
+)
+
+
+def _has_real_disks(blocks: BlockMap) -> bool:
+    """Tell whether there are disks that smartctl should list (not those of a virtual machine)."""
+    return any(disk.kname.startswith(("sd", "nvme")) for disk in blocks.disks())
+
+
 def discover(
     host: Host,
     *,
@@ -272,10 +285,15 @@ def discover(
             merger.add(DriveTarget(node=drive.node, device_type=drive.device_type))
     blind = () if blocks is not None else (_NO_BLOCKS,)
     try:
-        for target in scan(host, limit_seconds=limit_seconds):
-            merger.add(target)
+        scanned = scan(host, limit_seconds=limit_seconds)
     except ReadError as error:
+        scanned = ()
         blind = (*blind, _blindness(error))
+    else:
+        if not scanned and blocks is not None and _has_real_disks(blocks):
+            blind = (*blind, _EMPTY_SCAN)
+    for target in scanned:
+        merger.add(target)
     merger.add_disks()
     for drive in told:
         if drive.node and merger.lacks(drive):

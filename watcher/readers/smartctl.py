@@ -151,7 +151,7 @@ _SAID = (
         "{node} is no drive that can be asked for SMART.",
     ),
     (
-        "INVALID ARGUMENT TO -d",
+        "Unknown device type",
         Unread.GARBLED,
         "smartctl does not know the device type {kind} of {node}: correct it in the configuration.",
     ),
