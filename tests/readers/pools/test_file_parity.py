@@ -205,6 +205,17 @@ def test_changes_that_were_not_asked_for_are_no_doubt_and_those_unseen_are() -> 
     assert len(unseen.blind) == 1
 
 
+def test_unsynced_changes_hold_until_they_are_looked_for_again() -> None:
+    """Otherwise a look that wakes no drive would call the array whole."""
+    before = look(box(diff=changes(added=7)))
+    asleep = file_parity.read(
+        box(diff=None), HandBlocks(), observed_at=NOW, look_for_changes=False, previous=before.pools
+    )
+    assert asleep.pools == before.pools
+    synced = file_parity.read(box(), HandBlocks(), observed_at=NOW, previous=asleep.pools)
+    assert state(synced.pools[0]) == (WHOLE, 1, 1)
+
+
 def test_a_report_of_other_disks_is_not_believed() -> None:
     conf = SNAPRAID_CONF.replace("data d3", "data other")
     seen = look(box(conf=conf))

@@ -91,12 +91,22 @@ class Seen:
     changes: Changes | None = None
     asked_changes: bool = True
     in_use: bool = False  # another command of the program is at work
+    carried: tuple[Noted, ...] = ()  # what the last look for changes found, when this had none
 
 
 def read(
-    host: Host, blocks: Blocks, *, observed_at: datetime, look_for_changes: bool = True
+    host: Host,
+    blocks: Blocks,
+    *,
+    observed_at: datetime,
+    look_for_changes: bool = True,
+    previous: Iterable[Pool] = (),
 ) -> PoolsRead:
-    """Read the array that the configuration describes; none when there is no configuration."""
+    """Read the array that the configuration describes; none when there is no configuration.
+
+    Without ``look_for_changes`` no drive is woken, and what the last look found unsynced (in
+    ``previous``) holds until the next one.
+    """
     found = _configuration(host)
     if found is None:
         return PoolsRead(answered=(SOURCE,))
@@ -112,13 +122,25 @@ def read(
         wrong = CannotParse("snapraid status", f"it tells of the disks {', '.join(report.names)}")
         blind.append(blindness_of(SOURCE, wrong, pool=pool))
         report = None
-    seen = Seen(report=report, changes=changes, asked_changes=look_for_changes, in_use=busy)
+    seen = Seen(
+        report=report,
+        changes=changes,
+        asked_changes=look_for_changes,
+        in_use=busy,
+        carried=() if look_for_changes else _carried(pool, previous),
+    )
     members = _members(layout, seen, mounts, host, blocks)
     return PoolsRead(
         pools=(judge(pool, layout, seen, members, observed_at=observed_at),),
         blind=tuple(blind),
         answered=() if blind else (SOURCE,),
     )
+
+
+def _carried(pool: PoolId, previous: Iterable[Pool]) -> tuple[Noted, ...]:
+    """Give what the last look at a pool found unsynced."""
+    notes = [note for one in previous if one.pool == pool for note in one.notes]
+    return tuple(note for note in notes if note.remark is Remark.UNSYNCED)
 
 
 def _configuration(host: Host) -> tuple[str, Layout] | None:
@@ -310,6 +332,8 @@ def _notes(seen: Seen, levels: int) -> tuple[Noted, ...]:
                 at_most=one_less,
             )
         )
+    if not any(note.remark is Remark.UNSYNCED for note in notes):
+        notes.extend(seen.carried)
     if seen.asked_changes and changes is None:
         notes.append(
             Noted(

@@ -51,9 +51,18 @@ def _array_carriers(blocks: Blocks) -> tuple[Carrier, ...] | None:
 
 
 def read_pools(
-    host: Host, blocks: Blocks, *, observed_at: datetime, previous: Iterable[Pool] = ()
+    host: Host,
+    blocks: Blocks,
+    *,
+    observed_at: datetime,
+    previous: Iterable[Pool] = (),
+    wake: bool = True,
 ) -> PoolsRead:
-    """Look at the pools of every kind. ``previous`` are those of the last look, for comparison."""
+    """Look at the pools of every kind. ``previous`` are those of the last look, for comparison.
+
+    With ``wake`` off nothing is asked that walks all disks (changes since the last sync of
+    file-level parity): what the last look found of it is kept.
+    """
     before = tuple(previous)
 
     def carriers(source: str) -> tuple[str, ...] | None:
@@ -101,7 +110,13 @@ def read_pools(
         ),
         (
             file_parity.SOURCE,
-            lambda: file_parity.read(host, blocks, observed_at=observed_at),
+            lambda: file_parity.read(
+                host,
+                blocks,
+                observed_at=observed_at,
+                look_for_changes=wake,
+                previous=before,
+            ),
         ),
     )
     return together(_alone(source, look) for source, look in kinds)
