@@ -198,8 +198,6 @@ WHOLE = CaseExtras(
 BEN = Answer(
     by="Ben", at=NOW, until=NOW + timedelta(hours=40), note="drive ordered, arrives Friday"
 )
-    by="Ben", at=NOW, until=NOW + timedelta(hours=40), note="drive ordered, arrives Friday"
-)
 ORCHARD_CASE = case(7, about_pool(ORCHARD), "orchard", MARGIN_GONE, GONE_3, PENDING_5)
 DRIVE_CASE = case(8, about_drive(BAY_5), LABEL_5, CRC)
 OLD = NOW - timedelta(hours=2)

@@ -79,7 +79,7 @@ def test_each_kind_fits_the_lock_screen(asked: Asked) -> None:
 words = st.text(min_size=1, max_size=400).filter(lambda t: bool(t.strip()))
 
 
-@settings(max_examples=150)
+@settings(max_examples=150, deadline=None)
 @given(
     kind=st.sampled_from(NoticeKind),
     urgency=st.sampled_from(Urgency),

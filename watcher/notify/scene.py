@@ -119,8 +119,12 @@ def happening_in(scene: Scene) -> str:
     """Say what happened, and to which part when the case is a wider place."""
     finding, case = scene.finding, scene.case
     if finding is None or case is None:
-        return clean(scene.item.about) or "Something needs a look"
+        return clean(scene.item.about) or _NO_WORDS
+    sentence = clean(finding.sentence) or _NO_WORDS
     part = short_label(finding.label)
     if finding.subject == case.locus or part == short_label(case.label):
-        return clean(finding.sentence)
-    return f"{cut(part, 40)}: {clean(finding.sentence)}"
+        return sentence
+    return f"{cut(part, 40)}: {sentence}"
+
+
+_NO_WORDS = "Something needs a look."

@@ -59,11 +59,9 @@ _PRIORITY = {
     },
 }
 # Answers that a second try would not change: the receiver knows us and says no, or the address is
-# not one. HTTP 400, 401, 403, 404, 410 (RFC 9110 section 15.5); SMTP 550, 551, 553, 535
-# (RFC 5321 section 4.2.3, RFC 4954 section 4).
-_PERMANENT = re.compile(
-    r"error=(?:400|401|403|404|410)\b|\((?:550|551|553|535)\b|\b(?:550|551|553|535)[ ,-]"
-)
+# not one. HTTP 400, 401, 403, 404, 410 (RFC 9110 section 15.5). For mail Apprise keeps the server's
+# code to itself, so a refused recipient looks like any failure and is tried again with growing gaps.
+_PERMANENT = re.compile(r"error=(?:400|401|403|404|410)\b")
 
 
 def dressed(url: str, *, message_id: str, urgency: Urgency) -> str:
