@@ -16,11 +16,9 @@ from watcher.facts.drive import Unread
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.pool import Pool, Protection
 from watcher.facts.survey import Survey
-from watcher.readers.runner import RealHost
-from watcher.readers.survey import Surveyor
 from watcher.rules.catalogue import judge
 from watcher.rules.view import View
-from watcher.service.bootstrap import open_state, store_path, to_looking, zone_of
+from watcher.service.bootstrap import open_state, store_path, surveyor_here, zone_of
 from watcher.service.clock import SystemClock
 from watcher.service.desk import view_of
 from watcher.service.settings import to_tuning
@@ -40,7 +38,7 @@ class Looked:
 def look_now(config: Config, *, deep: bool = False) -> Looked:
     """Survey this box, and judge it with what history knows. Nothing is written."""
     now = SystemClock().now()
-    surveyor = Surveyor(RealHost(), to_looking(config))
+    surveyor = surveyor_here(config)
     doubt = ""
     with ExitStack() as stack:
         tx = None
@@ -136,6 +134,7 @@ def as_json(looked: Looked) -> dict[str, Any]:
             {"source": b.source, "why": b.why.value, "detail": b.detail, "remedy": b.remedy}
             for b in survey.blind
         ],
+        "doubts": list(survey.doubts),
         "events": [
             {
                 "at": e.at.isoformat(),

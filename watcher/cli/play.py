@@ -96,7 +96,7 @@ class Player:
             self.pace.pause(2.0)
         scene.happens(self.box)
         self._look()
-        for observation in scene.owner(self.box.now):
+        for observation in scene.owner(self.box.now, self._open_case()):
             outcome = self.desk.hear(observation, self.box.now)
             if outcome.refused:
                 self.pace.write(f"  refused: {outcome.refused}")
@@ -105,6 +105,12 @@ class Player:
             self._show_table()
         if scene.compare:
             self._compare()
+
+    def _open_case(self) -> int:
+        """Give the number of the case that needs an answer most, 0 when none does."""
+        with self.store.snapshot() as tx:
+            book = tx.load_book(BOX)
+        return next((case.number for case in book.open_cases if not case.only_notes), 0)
 
     def _look(self) -> None:
         """Take a survey, hand it to the desk, and deliver."""

@@ -201,6 +201,9 @@ def show_survey(
     hidden = _hidden(survey, width)
     if hidden:
         lines += ["", "What cannot be seen", *hidden]
+    if survey.doubts:
+        lines += ["", "What may be missing"]
+        lines += [f"  {x}" for text in survey.doubts for x in fold(clean(text), width - 2)]
     lines.append("")
     if findings:
         lines += ["What there is to do", *show_findings(findings, width)]

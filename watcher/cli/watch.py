@@ -14,13 +14,12 @@ from watcher.cli.show import show_survey
 from watcher.facts.drive import Unread
 from watcher.facts.survey import Survey
 from watcher.notify.target import Target
-from watcher.readers.runner import RealHost
-from watcher.readers.survey import Surveyor
 from watcher.service.bootstrap import (
     environment,
     load_settings,
     open_state,
     store_path,
+    surveyor_here,
     to_looking,
     to_standing,
     usual_settings,
@@ -140,7 +139,7 @@ def watch(context: click.Context, *, once: bool) -> int:
         surveyor.looking = to_looking(fresh)
         return Desk(store, to_standing(fresh))
 
-    surveyor = Surveyor(RealHost(), to_looking(config))
+    surveyor = surveyor_here(config)
     with store.snapshot() as tx:
         last = tx.last_survey(standing.box)
     surveyor.remember(last.pools if last is not None else ())

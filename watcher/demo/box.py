@@ -256,10 +256,8 @@ class SimBox:
         return array.member_kib * count
 
     def _journal(self, words: tuple[str, ...]) -> str:
-        after = next(
-            (w.split("=", 1)[1] for w in words if w.startswith("--after-cursor=")), "s=0;i=0"
-        )
-        begin = int(after.rpartition("i=")[2] or "0")
+        cursor = next((w.split("=", 1)[1] for w in words if w.startswith("--cursor=")), "i=0")
+        begin = int(cursor.rpartition("i=")[2] or "0") - 1  # the entry at the cursor comes again
         since = next((w.split("=", 1)[1] for w in words if w.startswith("--since=")), "")
         lines = []
         for index, (at, text) in enumerate(self.log, start=1):

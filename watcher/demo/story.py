@@ -36,7 +36,7 @@ class Scene:
     after: timedelta  # since the scene before
     say: str  # what happens, for the person who watches the demo
     happens: Callable[[SimBox], None]
-    owner: Callable[[datetime], tuple[Observation, ...]] = lambda _: ()
+    owner: Callable[[datetime, int], tuple[Observation, ...]] = lambda _now, _case: ()
     every: timedelta = timedelta(minutes=30)  # how often the box is looked at on the way here
     table: bool = False  # show what `midwatch look` would show
     compare: bool = False  # show what a spare on the shelf would change
@@ -194,14 +194,14 @@ def _done(box: SimBox) -> None:
     box.finish("md0")
 
 
-def _takes(case: int, hours: float, note: str) -> Callable[[datetime], tuple[Observation, ...]]:
-    """The owner takes a case."""
-    return lambda now: (
+def _takes(hours: float, note: str) -> Callable[[datetime, int], tuple[Observation, ...]]:
+    """The owner takes the case that is open."""
+    return lambda now, case: (
         Acknowledged(case=case, by=OWNER, until=now + timedelta(hours=hours), note=note),
     )
 
 
-def _announces(now: datetime) -> tuple[Observation, ...]:
+def _announces(now: datetime, _case: int) -> tuple[Observation, ...]:
     """The owner announces the replacement."""
     return (
         WorkAnnounced(
@@ -232,7 +232,7 @@ SCENES: tuple[Scene, ...] = (
         after=timedelta(minutes=20),
         say="ada takes it until tomorrow evening, and reseats the cable.",
         happens=_nothing,
-        owner=_takes(1, 24, "cable reseated"),
+        owner=_takes(24, "cable reseated"),
         every=timedelta(minutes=10),
     ),
     Scene(
@@ -244,7 +244,7 @@ SCENES: tuple[Scene, ...] = (
         after=timedelta(minutes=40),
         say="ada takes it until Tuesday: a drive is ordered, it arrives on Monday.",
         happens=_nothing,
-        owner=_takes(1, 96, "drive ordered, arrives Monday"),
+        owner=_takes(96, "drive ordered, arrives Monday"),
         every=timedelta(minutes=10),
     ),
     Scene(
@@ -258,7 +258,7 @@ SCENES: tuple[Scene, ...] = (
         after=timedelta(hours=6),
         say="What would a proven spare on the shelf have changed?",
         happens=_nothing,
-        owner=_takes(1, 40, "drive arrives tomorrow"),
+        owner=_takes(40, "drive arrives tomorrow"),
         compare=True,
     ),
     Scene(

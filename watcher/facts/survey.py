@@ -39,6 +39,7 @@ class Survey:
     events: tuple[KernelEvent, ...] = ()
     blind: tuple[Blindness, ...] = ()
     answered: tuple[str, ...] = ()  # the sources that answered in full
+    doubts: tuple[str, ...] = ()  # what may be missing in what was seen, a sentence each
     format: int = SURVEY_FORMAT
 
     def __post_init__(self) -> None:

@@ -9,7 +9,7 @@ last, so that a line about ``sdb`` is given to the drive that is ``sdb`` now.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -18,6 +18,7 @@ from watcher.facts.identity import BoxId, DriveId, Subject, about_drive, about_p
 from watcher.facts.kernel_event import KernelEvent
 from watcher.facts.pool import Pool
 from watcher.facts.survey import Blindness, Survey
+from watcher.facts.units import say_count
 from watcher.readers.blocks import BlockMap, read_blocks
 from watcher.readers.discovery import SOURCE as DISCOVERY
 from watcher.readers.discovery import ToldDrive, discover
@@ -28,7 +29,9 @@ from watcher.readers.host import Host
 from watcher.readers.kernel_fold import Names, fold, names_from_sysfs
 from watcher.readers.kernel_lines.story import Story
 from watcher.readers.kernel_log import SOURCE as KERNEL_LOG
-from watcher.readers.kernel_log import Batch, Position, read_journal
+from watcher.readers.kernel_log import Batch, Position
+from watcher.readers.kernel_raw import LogFile, Records
+from watcher.readers.kernel_source import Choice, KernelLog
 from watcher.readers.pools import declared as declared_pools
 from watcher.readers.pools.declared import DeclaredPool, DrivesSeen
 from watcher.readers.pools.registry import read_pools
@@ -49,7 +52,8 @@ class Looking:
     declared: tuple[DeclaredPool, ...] = ()
     limit_seconds: float = LIMIT_SECONDS  # for one drive
     wake: bool = False  # also ask drives that sleep
-    kernel_log: bool = True  # read the journal
+    kernel_log: Choice = "auto"  # where the kernel log is read from
+    kernel_log_file: str = "/var/log/kern.log"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,10 +72,24 @@ class Surveyor:
     that drives themselves put right, and what the kernel log said last.
     """
 
-    def __init__(self, host: Host, looking: Looking) -> None:
-        """Begin with nothing remembered."""
+    def __init__(
+        self,
+        host: Host,
+        looking: Looking,
+        *,
+        ring: Callable[[], Records] | None = None,
+        file: Callable[[str], LogFile] | None = None,
+    ) -> None:
+        """Begin with nothing remembered.
+
+        ``ring`` and ``file`` open the kernel's ring and a log file of this machine; without them
+        (a recorded box) only the journal can be read.
+        """
         self.host = host
         self.looking = looking
+        self._log = KernelLog(
+            looking.kernel_log, ring=ring, file=file, path=looking.kernel_log_file
+        )
         self._aliases: dict[DriveId, DriveId] = {}
         self._pools: tuple[Pool, ...] = ()
         self._story = Story()
@@ -98,7 +116,8 @@ class Surveyor:
             blocks = blocks.with_aliases(self._aliases)
         pools = self._look_at_pools(blocks, now, readings, unread)
         self._pools = pools.pools
-        events, batch = self._events(blocks, pools.pools, now, position, blind)
+        doubts: list[str] = []
+        events, batch = self._events(blocks, pools.pools, now, position, blind, doubts)
         if batch is not None:
             answered.append(KERNEL_LOG)
         return Taken(
@@ -112,6 +131,7 @@ class Surveyor:
                 events=events,
                 blind=(*blind, *pools.blind),
                 answered=(*answered, *pools.answered),
+                doubts=tuple(doubts),
             ),
             position=batch.position if batch is not None else position,
             more_log=batch is not None and batch.more,
@@ -196,17 +216,25 @@ class Surveyor:
         now: datetime,
         position: Position | None,
         blind: list[Blindness],
+        doubts: list[str],
     ) -> tuple[tuple[KernelEvent, ...], Batch | None]:
         """Read what the kernel said since the last look, and whom it meant."""
-        if not self.looking.kernel_log:
+        if self._log.is_off:
             return (), None
         try:
-            batch = read_journal(self.host, position)
+            batch = self._log.read(self.host, position, now)
         except ReadError as error:
             blind.append(blindness_of(KERNEL_LOG, error))
             return (), None
         names = names_of(self.host, blocks, pools)
-        folded = fold(self._story.read(batch.lines), names, now)
+        folded = fold(self._story.read(batch.lines, names.fixed), names, now)
+        doubts.extend(batch.doubts)
+        if batch.lost:
+            doubts.append(f"{say_count(batch.lost, 'kernel line')} came and went unread.")
+        if batch.unreadable:
+            doubts.append(f"{say_count(batch.unreadable, 'kernel line')} could not be read.")
+        if folded.note:
+            doubts.append(folded.note)
         return folded.events, batch
 
 
@@ -236,6 +264,10 @@ def names_of(host: Host, blocks: BlockMap | None, pools: tuple[Pool, ...]) -> Na
             if drive is not None:
                 subjects[block.kname] = about_drive(drive)
     for pool in pools:
+        for member in pool.members:  # the kernel speaks of LVM's images as dm-N
+            name = (member.node or "").removeprefix("/dev/")
+            if name.startswith("dm-"):
+                subjects[name] = about_pool(pool.pool)
         if pool.node is not None and pool.node.startswith("/dev/"):
             subjects[pool.node.removeprefix("/dev/")] = about_pool(pool.pool)
     members = frozenset(about_drive(drive) for pool in pools for drive in pool.drives)

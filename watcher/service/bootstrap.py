@@ -12,8 +12,10 @@ from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId, DriveId
 from watcher.facts.pool import Role
 from watcher.readers.discovery import ToldDrive
+from watcher.readers.kernel_follow import KernelRing, RealLogFile
 from watcher.readers.pools.declared import DeclaredMember, DeclaredPool
-from watcher.readers.survey import Looking
+from watcher.readers.runner import RealHost
+from watcher.readers.survey import Looking, Surveyor
 from watcher.rules.catalogue import CATALOGUE
 from watcher.service.desk import Standing
 from watcher.service.settings import load, to_policy, to_targets, to_tuning
@@ -109,8 +111,14 @@ def to_looking(config: Config) -> Looking:
         ),
         limit_seconds=float(config.survey.drive_timeout_seconds),
         wake=config.survey.wake_sleeping_drives,
-        kernel_log=config.kernel_log.source != "none",
+        kernel_log=config.kernel_log.source,
+        kernel_log_file=config.kernel_log.file,
     )
+
+
+def surveyor_here(config: Config) -> Surveyor:
+    """Build the surveyor of this machine."""
+    return Surveyor(RealHost(), to_looking(config), ring=KernelRing, file=RealLogFile)
 
 
 def environment() -> Mapping[str, str]:
