@@ -185,6 +185,7 @@ def test_sysfs_completes_parents_and_names_the_file_behind_a_loop_device() -> No
         folders={"/sys/block/md0/slaves": ["sda", "sdb"]},
         files={"/sys/block/loop7/loop/backing_file": "/srv/images/first disk.img\n"},
         links={"/dev/disk/by-id/ata-X": "../../sda", "/dev/md/tank": "../md0"},
+        denied=["/dev/mapper/control"],
     )
     blocks = read_blocks(host)
     assert blocks.drives_below("md0") == ("wwn-5000c500b0000001", "wwn-5000c500b0000002")
@@ -234,6 +235,7 @@ def test_without_lsblk_we_are_blind_and_say_what_to_do(
         '{"blockdevices": [{"name": "sda"}]}',
         '{"blockdevices": [{"name": "sda", "type": "disk", "size": "many"}]}',
         '{"blockdevices": [{"name": "sda", "type": "disk", "size": -1}]}',
+        '{"blockdevices": [{"name": "sda", "type": "disk", "size": true}]}',
         '{"blockdevices": [{"name": "sda", "type": "disk", "rota": "perhaps"}]}',
         '{"blockdevices": [{"name": "sda", "type": "disk", "mountpoints": "/x"}]}',
         '{"blockdevices": [{"name": "sda", "type": "disk", "children": "sda1"}]}',

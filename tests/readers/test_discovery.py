@@ -160,6 +160,20 @@ def test_nvme_controllers_are_matched_by_serial_and_not_by_number() -> None:
     ]
 
 
+def test_an_nvme_controller_without_serial_is_matched_by_name() -> None:
+    host = RecordedHost(
+        programs={COMMAND: (0, scan_of(("/dev/nvme0", "nvme")), "")},
+        folders={"/sys/class/nvme": ["nvme0"]},
+    )
+    blocks = blocks_of({"name": "nvme0n1", "type": "disk", "model": "Brisling", "serial": "B"})
+    assert [target.node for target in discover(host, blocks=blocks).targets] == ["/dev/nvme0"]
+
+
+def test_an_entry_that_names_nothing_is_about_no_drive() -> None:
+    found = find(recorded("scan-open.json"), BOOT, ToldDrive(bay="nowhere"))
+    assert all(target.bay is None for target in found.targets)
+
+
 def test_what_is_no_drive_is_left_out_unless_a_pool_rests_on_it() -> None:
     nodes: tuple[dict[str, object], ...] = (
         {"name": "zram0", "type": "disk", "size": 4},
@@ -229,6 +243,7 @@ def test_the_owners_name_of_a_bay_wins_over_the_enclosures() -> None:
         '{"smartctl": {}, "devices": 1}',
         '{"smartctl": {}, "devices": [1]}',
         '{"smartctl": {}, "devices": [{"name": "/dev/sda"}]}',
+        '{"smartctl": {"output": 1}, "devices": 1}',
     ],
 )
 def test_what_is_no_scan_is_refused(text: str) -> None:

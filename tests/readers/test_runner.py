@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from watcher.readers.host import Ended
-from watcher.readers.runner import RealHost
+from watcher.readers.runner import RealHost, _kill_session
 
 
 def program(folder: Path, name: str, body: str) -> str:
@@ -171,3 +171,24 @@ def test_a_busy_lane_is_not_waited_for_longer_than_the_limit(tmp_path: Path) -> 
         second = host.run(("true",), limit_seconds=0.1, lane="/dev/sda")
         assert (second.ended, first.result().ended) == (Ended.STUCK, Ended.TIMED_OUT)
     assert "still works on this" in second.stderr
+
+
+def test_a_program_that_ends_just_before_it_is_killed_is_no_error(tmp_path: Path) -> None:
+    """The killer meets a session that is gone already."""
+    kept: list[int] = []
+
+    def kill(pid: int) -> None:
+        os.killpg(pid, signal.SIGKILL)
+        os.waitid(os.P_PID, pid, os.WEXITED | os.WNOWAIT)
+        kept.append(pid)
+        _kill_session(2**22 + 1)  # beyond the largest process number
+
+    ran = RealHost(kill=kill).run((program(tmp_path, "p", "sleep 60"),), limit_seconds=0.3)
+    assert (ran.ended, len(kept)) == (Ended.TIMED_OUT, 1)
+
+
+def test_a_path_through_a_file_is_not_there(tmp_path: Path) -> None:
+    (tmp_path / "f").write_text("")
+    host = RealHost()
+    assert not host.exists(f"{tmp_path}/f/g")
+    assert not host.exists("/" + "x" * 5000)

@@ -188,6 +188,7 @@ def refusal(status: int, *lines: str) -> str:
     [
         (3, "Device is in STANDBY mode, exit(3)", Unread.ASLEEP, "left asleep"),
         (3, "Device is in SLEEP mode, exit(3)", Unread.ASLEEP, "left asleep"),
+        (3, "Words of a newer version", Unread.ASLEEP, "left asleep"),
         (2, "Device is in STANDBY mode, exit(2)", Unread.ASLEEP, "left asleep"),
         (
             2,

@@ -235,3 +235,26 @@ def test_every_kind_of_drive_has_a_protocol() -> None:
 )
 def test_amounts_in_billions_are_read_exactly(text: str, amount: int | None) -> None:
     assert gigabytes_of(text) == amount
+
+
+def test_a_switched_off_warning_leaves_failing_failing() -> None:
+    document = {**SAS, "smart_support": {"available": True, "enabled": False}}
+    assert report(document).verdict is Verdict.FAILING
+    document["smart_status"] = {"passed": True}
+    assert report(document).verdict is Verdict.UNKNOWN
+
+
+def test_a_sensor_of_the_environment_page_fills_in() -> None:
+    document = {**SAS, "scsi_environmental_reports": {"temperature_1": {"current": 40}}}
+    del document["temperature"]
+    assert report(document).metrics[Metric.TEMPERATURE_CELSIUS] == 40
+
+
+def test_an_nvme_self_test_whose_number_and_words_differ_is_refused() -> None:
+    document = nvme()
+    result = {"value": 7, "string": "Completed without error"}
+    document["nvme_self_test_log"] = {
+        "table": [{"self_test_code": {"string": "Short"}, "self_test_result": result}]
+    }
+    with pytest.raises(CannotParse, match="differ"):
+        report(document)

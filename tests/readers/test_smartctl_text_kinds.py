@@ -9,7 +9,7 @@ from watcher.facts.drive import Metric, Protocol, Verdict
 from watcher.readers.drive_report import Report
 from watcher.readers.errors import CannotParse
 from watcher.readers.smartctl_lines import Lines
-from watcher.readers.smartctl_text_kinds import read_ata, read_nvme
+from watcher.readers.smartctl_text_kinds import read_ata, read_nvme, read_scsi
 
 OLD = "  5 Reallocated_Sector_Ct   0x0033   010   010   010    Pre-fail  Always   FAILING_NOW 1704"
 BRIEF = "  5 Reallocated_Sector_Ct   PO--CK   010   010   010    NOW  1704"
@@ -154,3 +154,43 @@ def test_an_nvme_drive_without_its_log_is_open() -> None:
     )
     read_nvme(report, Lines(text))
     assert report.verdict is Verdict.UNKNOWN
+
+
+def test_a_drive_that_gives_no_verdict_says_so() -> None:
+    report = Report(protocol=Protocol.ATA)
+    lines = ata_lines(ata_document())
+    at = next(i for i, line in enumerate(lines) if "overall-health" in line)
+    lines[at] = "SMART Status command failed: scsi error"
+    read_ata(report, Lines("\n".join(lines)))
+    assert report.verdict is Verdict.UNKNOWN
+    assert "The drive did not give its verdict." in report.doubts
+
+
+def test_a_row_needs_a_number() -> None:
+    with pytest.raises(CannotParse, match="no number"):
+        ata("--- Reallocated_Sector_Ct   PO--CK   010   010   010    NOW  1704")
+
+
+def test_a_temperature_that_is_none_is_refused() -> None:
+    text = recorded("nvme-warning-02.txt").replace("50 Celsius", "warm")
+    with pytest.raises(CannotParse, match="no temperature"):
+        read_nvme(Report(protocol=Protocol.NVME), Lines(text))
+
+
+@pytest.mark.parametrize(
+    ("health", "verdict"), [("OK", Verdict.UNKNOWN), ("FAILURE", Verdict.FAILING)]
+)
+def test_a_scsi_warning_that_is_switched_off_vouches_for_nothing(
+    health: str, verdict: Verdict
+) -> None:
+    report = Report(protocol=Protocol.SCSI)
+    lines = (
+        "SMART support is:     Disabled",
+        f"SMART Health Status: {health}",
+        "  number of hours powered up = 1234.50",
+        "",
+    )
+    read_scsi(report, Lines("\n".join(lines)))
+    assert report.verdict is verdict
+    assert report.metrics == {Metric.POWER_ON_HOURS: 1234}
+    assert report.doubts

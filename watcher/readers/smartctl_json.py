@@ -308,6 +308,8 @@ def _read_scsi(report: Report, document: Section, said: Verdict) -> None:
         )
         if report.verdict is Verdict.PASSED:
             report.verdict = Verdict.UNKNOWN
+    sensor = section(section(document, "scsi_environmental_reports"), "temperature_1")
+    report.add_temperature(Metric.TEMPERATURE_CELSIUS, whole(sensor, "current", negative=True))
     report.add(Metric.GROWN_DEFECTS, whole(document, "scsi_grown_defect_list"))
     counters = section(document, "scsi_error_counter_log")
     for name, metric in (
