@@ -185,7 +185,15 @@ class Surveyor:
     ) -> PoolsRead:
         """Look at pools of every kind; without block devices members cannot be traced."""
         seen: Blocks = blocks if blocks is not None else UnseenBlocks()
-        reads = [read_pools(self.host, seen, observed_at=now, previous=self._pools)]
+        reads = [
+            read_pools(
+                self.host,
+                seen,
+                observed_at=now,
+                previous=self._pools,
+                wake=self.looking.wake or deep,
+            )
+        ]
         if self.looking.declared:
             answers = {r.identity.drive for r in readings}
             silent = {
