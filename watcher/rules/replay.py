@@ -227,10 +227,10 @@ def _run(drive: _Drive, look: Look, signs: Signs) -> None:
 def _take(drive: _Drive, day: RecordedDay, tuning: Tuning) -> None:
     """Take one day of one drive."""
     known, plan = drive.metrics, drive.plan
-    if known.keys() != day.metrics.keys():
+    if known and known.keys() != day.metrics.keys():
         plan = drive.plan = plan_for(frozenset(day.metrics) | frozenset(known))
         drive.moved_at = day.at
-    elif any(known[metric] != day.metrics[metric] for metric in plan.counters):
+    elif known and any(known.get(m) != day.metrics.get(m) for m in plan.counters):
         drive.moved_at = day.at
     fresh = drive.moved_at is not None and day.at - drive.moved_at <= LONGEST_WINDOW
     if fresh or not drive.judged or Metric.WEAR_PERCENT in day.metrics:
