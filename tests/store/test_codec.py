@@ -14,7 +14,7 @@ from watcher.store.codec import (
     SURVEY,
     clean,
     read_day,
-    read_latest,
+    read_values,
     squeeze,
     unsqueeze,
 )
@@ -70,7 +70,7 @@ def test_any_bytes_unsqueeze_or_are_damage(body: bytes) -> None:
 @pytest.mark.parametrize("text", ["", "[]", '{"a":1}', '{"a":[1]}', '{"a":["x",2]}', "nul"])
 def test_latest_values_of_another_shape_are_damage(text: str) -> None:
     with pytest.raises(StoreDamaged):
-        read_latest(text)
+        read_values(text)
 
 
 @pytest.mark.parametrize("text", ["", "{}", "[1]", "[[1,2,3]]", '[[1,2,3,"x"]]'])

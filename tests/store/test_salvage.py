@@ -185,7 +185,7 @@ def test_history_of_a_lost_drive_is_not_given_to_another(tmp_path: Path) -> None
     path = tmp_path / "m.db"
     make(path)
     with sqlite3.connect(path) as connection:
-        connection.execute("UPDATE drive SET latest = 'nonsense'")
+        connection.execute("UPDATE drive SET counters = 'nonsense'")
     connection.close()
     with open_store(path, now=NOW) as store, store.transaction() as tx:
         assert store.rescue is not None

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import json
 import zlib
-from functools import cached_property
+from collections.abc import Mapping
+from functools import cached_property, lru_cache
 from typing import Any, Final, Generic, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
@@ -102,12 +103,16 @@ def unsqueeze(body: bytes, what: str) -> str:
         raise StoreDamaged(f"{what} in the store cannot be unpacked ({error})") from error
 
 
-def read_latest(text: str) -> dict[str, list[int]]:
+def read_values(text: str) -> Mapping[str, list[int]]:
     """Read each metric's value and since when. Raises StoreDamaged when it does not make sense."""
-    found = _read_numbers(text, "a drive's latest values")
+    found = _read_numbers(text, "a drive's values")
     if not isinstance(found, dict) or not all(_are_numbers(v, 2) for v in found.values()):
-        raise StoreDamaged("a drive's latest values in the store do not make sense")
+        raise StoreDamaged("a drive's values in the store do not make sense")
     return found
+
+
+read_values_once = lru_cache(maxsize=1024)(read_values)
+"""The same for text that seldom changes: the same text is read once."""
 
 
 def read_day(text: str) -> list[list[int]]:
@@ -121,15 +126,13 @@ def read_day(text: str) -> list[list[int]]:
 def _read_numbers(text: str, what: str) -> object:
     try:
         found: object = json.loads(text)
-    except ValueError as error:
+    except (ValueError, TypeError) as error:
         raise StoreDamaged(f"{what} in the store cannot be read ({error})") from error
     return found
 
 
 def _are_numbers(value: object, count: int) -> bool:
-    return (
-        isinstance(value, list) and len(value) == count and all(isinstance(n, int) for n in value)
-    )
+    return isinstance(value, list) and list(map(type, value)) == [int] * count
 
 
 def clean(text: str) -> str:

@@ -12,7 +12,7 @@ from watcher.facts.identity import BoxId, DriveId, PoolId, Subject
 from watcher.facts.kernel_event import KernelEvent
 from watcher.facts.pool import Protection, WorkKind, WorkState
 from watcher.facts.pool_past import WorkSample
-from watcher.store.codec import making_sense, read_latest, unsqueeze
+from watcher.store.codec import making_sense, read_values, unsqueeze
 from watcher.store.connection import Values
 from watcher.store.intake import CHATTY
 from watcher.store.part import Part
@@ -350,7 +350,8 @@ def known_drive(row: Any) -> KnownDrive:  # noqa: ANN401 - a row
             in_use=bool(row["in_use"]),
             latest=tuple(
                 (name, value, from_micros(at))
-                for name, (value, at) in read_latest(row["latest"]).items()
+                for text in (row["moving"], row["counters"])
+                for name, (value, at) in read_values(text).items()
             ),
         )
 

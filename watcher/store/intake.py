@@ -7,13 +7,14 @@ never takes the place of something newer.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
 from watcher.facts.drive import DriveIdentity, DriveReading, DriveUnread, Metric, Unread
 from watcher.facts.survey import Survey
-from watcher.store.codec import IDENTITY, SURVEY, clean, read_day, read_latest, squeeze
+from watcher.store.codec import IDENTITY, SURVEY, clean, read_day, read_values_once, squeeze
 from watcher.store.connection import Value, Values
 from watcher.store.event_intake import EventIntake
 from watcher.store.pool_intake import PoolIntake
@@ -52,7 +53,8 @@ class _Known:
     last_read: int  # -1: never
     last_present: int  # -1: never
     in_use: bool
-    latest: dict[str, list[int]]  # metric: [value, since when]
+    counters: Mapping[str, list[int]]  # metric: [value, since when]
+    counters_text: str
     day: list[list[int]]  # temperature of each hour: [when lowest, lowest, when highest, highest]
 
 
@@ -87,7 +89,9 @@ class IntakePart(PoolIntake, EventIntake):
             self.take_pool(here, pool)
         self.take_events(survey.box, survey.events)
         if at >= heard:
-            slim = replace(survey, drives=tuple(replace(r, raw="") for r in survey.drives))
+            slim = replace(
+                survey, drives=tuple(replace(r, raw="") if r.raw else r for r in survey.drives)
+            )
             values: Values = {
                 "box": survey.box,
                 "at": at,
@@ -102,10 +106,9 @@ class IntakePart(PoolIntake, EventIntake):
         at = to_micros(reading.observed_at)
         known = self._known(here, reading.identity, at, reading.node)
         is_newest = at >= known.last_read and here.taken_at >= known.last_present
-        latest = dict(known.latest) if is_newest else None
-        self._take_metrics(known, reading, at, latest)
         self._count_poll(known.number, at, read=1)
-        if latest is None:
+        counters = self._take_metrics(known, reading, at, is_newest=is_newest)
+        if not is_newest:
             self.db.change(statements("intake")["older-first-seen"], {"id": known.number, "at": at})
             return
         self.db.change(
@@ -123,22 +126,24 @@ class IntakePart(PoolIntake, EventIntake):
                 "at": at,
                 "taken_at": here.taken_at,
                 "in_use": int(known.in_use or here.missed(known.last_present)),
-                "latest": json.dumps(latest, separators=(",", ":")),
-                "day": _day_with(known.day, reading.metric(Metric.TEMPERATURE_CELSIUS), at),
+                "counters": counters,
+                "moving": _moving(reading, at),
+                "day": _day_with(known.day, reading, at),
             },
         )
         if reading.raw:
             self._keep_answer(known, reading, at)
 
     def _take_metrics(
-        self, known: _Known, reading: DriveReading, at: int, latest: dict[str, list[int]] | None
-    ) -> None:
-        """Record what moved. ``latest`` is brought up to date; None for a late reading."""
+        self, known: _Known, reading: DriveReading, at: int, *, is_newest: bool
+    ) -> str:
+        """Record what moved, and give the counters as they are now, as text."""
         sql = statements("intake")
         spans: list[Values] = []
         changes: list[Values] = []
+        moved: dict[str, list[int]] = {}
         for metric, told in reading.metrics:
-            value = max(-LARGEST, min(told, LARGEST))
+            value = _within(told)
             row: dict[str, Value] = {
                 "drive": known.number,
                 "metric": self.metric_number(metric.value),
@@ -146,19 +151,17 @@ class IntakePart(PoolIntake, EventIntake):
                 "value": value,
             }
             if metric in CHATTY:
-                row["at"] = floor_to(at, SPAN)
-                spans.append(row)
-            elif latest is None:
+                spans.append(row | {"at": floor_to(at, SPAN)})
+            elif not is_newest:
                 self._late_change(known, metric, row)
-                continue
-            elif latest.get(metric.value, (None,))[0] != value:
+            elif known.counters.get(metric.value, _NEVER)[0] != value:
                 changes.append(row)
-            if latest is not None:
-                before = latest.get(metric.value)
-                if before is None or before[0] != value or metric in CHATTY:
-                    latest[metric.value] = [value, at]
+                moved[metric.value] = [value, at]
         self.db.change_many(sql["add-to-span"], spans)
         self.db.change_many(sql["add-change"], changes)
+        if not moved:
+            return known.counters_text
+        return json.dumps({**known.counters, **moved}, separators=(",", ":"))
 
     def _late_change(self, known: _Known, metric: Metric, row: dict[str, Value]) -> None:
         """Put a counter of a late reading between the changes that are known.
@@ -173,7 +176,7 @@ class IntakePart(PoolIntake, EventIntake):
             return
         after = self.db.one(sql["change-after"], row)
         self.db.change(sql["add-change"], row)
-        now_known = known.latest.get(metric.value)
+        now_known = known.counters.get(metric.value)
         if after is None and now_known is not None and now_known[0] != row["value"]:
             again = {**row, "at": known.last_read, "value": now_known[0]}
             self.db.change(sql["add-change"], again)
@@ -237,7 +240,8 @@ class IntakePart(PoolIntake, EventIntake):
             last_read=-1 if row["last_read"] is None else row["last_read"],
             last_present=-1 if row["last_present"] is None else row["last_present"],
             in_use=bool(row["in_use"]),
-            latest=read_latest(row["latest"]),
+            counters=read_values_once(row["counters"]),
+            counters_text=row["counters"],
             day=read_day(row["day"]),
         )
 
@@ -277,10 +281,26 @@ class IntakePart(PoolIntake, EventIntake):
             self.db.change(sql["drop-old-answers"], {"drive": known.number, "keep": ANSWERS_KEPT})
 
 
-def _day_with(day: list[list[int]], celsius: int | None, at: int) -> str:
+_NEVER: Final = (None,)
+
+
+def _within(value: int) -> int:
+    """Give a value that the database can hold."""
+    return max(-LARGEST, min(value, LARGEST))
+
+
+def _moving(reading: DriveReading, at: int) -> str:
+    """Write the latest values of the series that move all the time."""
+    values = {m.value: [_within(value), at] for m, value in reading.metrics if m in CHATTY}
+    return json.dumps(values, separators=(",", ":"))
+
+
+def _day_with(day: list[list[int]], reading: DriveReading, at: int) -> str:
     """Add a temperature to the lowest and highest of each hour, and drop what is over a day old."""
     kept = [hour for hour in day if max(hour[0], hour[2]) > at - DAY - HOUR]
-    if celsius is not None:
+    told = reading.metric(Metric.TEMPERATURE_CELSIUS)
+    if told is not None:
+        celsius = _within(told)
         if kept and floor_to(kept[-1][0], HOUR) == floor_to(at, HOUR):
             when_low, low, when_high, high = kept[-1]
             if celsius < low:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
@@ -25,13 +25,12 @@ from watcher.store.codec import (
     SURVEY,
     making_sense,
     read_day,
-    read_latest,
+    read_values,
     unsqueeze,
 )
-from watcher.store.intake import CHATTY
 from watcher.store.part import Part
 from watcher.store.statements import statements
-from watcher.store.times import from_micros, from_micros_or_none, to_micros
+from watcher.store.times import DAY, from_micros, from_micros_or_none, to_micros
 
 WORK_SAMPLES = 60
 """Samples of a running work that are handed to the rules, beside its first: ten hours of surveys
@@ -48,9 +47,9 @@ class QuestionsPart(Part):
 
         The trace of a counter holds its changes since ``since``, and before them the value that
         held then, dated at the moment from which it held. The trace of the temperature holds the
-        lowest and the highest reading of each hour of the last day, and the latest. The traces of
-        the other series that move all the time (hours, bytes, load cycles, waits) hold the latest
-        value only: ask ``series`` for more.
+        lowest and the highest reading of the last day, and the latest. The traces of the other
+        series that move all the time (hours, bytes, load cycles, waits) hold the latest value
+        only: ask ``series`` for more.
         """
         rows = self.db.rows(statements("questions")["drives-of-box"], {"box": box})
         return {
@@ -74,16 +73,18 @@ class QuestionsPart(Part):
 
     def _traces(self, row: Any, since: int, now: int) -> Iterator[Trace]:  # noqa: ANN401 - a row
         """Make the trace of each metric of a drive."""
-        for name, (value, changed_at) in read_latest(row["latest"]).items():
-            metric = _METRICS.get(name)
-            if metric is None:  # a metric of a later version, after a step back
-                continue
-            if metric is Metric.TEMPERATURE_CELSIUS:
-                yield Trace(metric=metric, points=_day_points(row["day"], now, changed_at, value))
-            elif metric in CHATTY or changed_at <= since:
-                yield Trace(metric=metric, points=((_moment(changed_at), value),))
+        for changed_at, trace in quiet_traces(row["counters"]):
+            if changed_at <= since:
+                yield trace
             else:
-                yield Trace(metric=metric, points=self._points(row["id"], name, since))
+                points = self._points(row["id"], trace.metric.value, since)
+                yield Trace(metric=trace.metric, points=points)
+        for name, (value, at) in read_values(row["moving"]).items():
+            metric = _METRICS.get(name)
+            if metric is Metric.TEMPERATURE_CELSIUS:
+                yield Trace(metric=metric, points=_day_points(row["day"], now, at, value))
+            elif metric is not None:
+                yield Trace(metric=metric, points=((_moment(at), value),))
 
     def _points(self, drive: int, name: str, since: int) -> tuple[tuple[datetime, int], ...]:
         """Give the changes of a counter within the window and the value before them."""
@@ -146,6 +147,20 @@ def pool_of(text: str) -> Pool:
     return POOL.read(text, "a pool")
 
 
+@lru_cache(maxsize=1024)
+def quiet_traces(text: str) -> tuple[tuple[int, Trace], ...]:
+    """Give for each counter since when it holds, and its trace when that is before the window.
+
+    The same text is read once: most counters of most drives never move. A metric of a later
+    version of this program, after a step back, is left out.
+    """
+    return tuple(
+        (at, Trace(metric=_METRICS[name], points=((from_micros(at), value),)))
+        for name, (value, at) in read_values(text).items()
+        if name in _METRICS
+    )
+
+
 @lru_cache(maxsize=4096)
 def _moment(micros: int) -> datetime:
     """Give the time of a number of microseconds; counters share most of theirs."""
@@ -155,13 +170,15 @@ def _moment(micros: int) -> datetime:
 def _day_points(
     text: str, now: int, changed_at: int, value: int
 ) -> tuple[tuple[datetime, int], ...]:
-    """Give the lowest and highest temperature of each hour of the last day, and the latest."""
-    since = now - timedelta(days=1) // timedelta(microseconds=1)
-    points = {changed_at: value}
+    """Give the lowest and the highest temperature of the last day, and the latest."""
+    since = now - DAY
+    readings = [(value, changed_at)]
     for when_low, low, when_high, high in read_day(text):
-        for at, celsius in ((when_low, low), (when_high, high)):
-            if at > since:
-                points.setdefault(at, celsius)
+        if when_low > since:
+            readings.append((low, when_low))
+        if when_high > since:
+            readings.append((high, when_high))
+    points = {at: celsius for celsius, at in (min(readings), max(readings), readings[0])}
     return tuple((from_micros(at), points[at]) for at in sorted(points))
 
 

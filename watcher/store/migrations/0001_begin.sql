@@ -25,8 +25,9 @@ CREATE TABLE survey (
 CREATE INDEX survey_by_time ON survey (taken_in_at);
 
 -- A drive, wherever it is now: a drive that moves to another box keeps its number and its history.
--- ``latest`` holds each metric's value and since when, ``day`` the lowest and highest temperature
--- of each hour of the last day, so that the rules' questions cost one row per drive.
+-- ``counters`` and ``moving`` hold each metric's value and since when (apart, because the first
+-- seldom changes and need not be read anew then), ``day`` the lowest and highest temperature of
+-- each hour of the last day: so the rules' questions cost one row per drive.
 CREATE TABLE drive (
     id INTEGER PRIMARY KEY,
     drive TEXT NOT NULL UNIQUE,
@@ -44,7 +45,8 @@ CREATE TABLE drive (
     last_read BIGINT,
     last_present BIGINT,
     in_use INTEGER NOT NULL,
-    latest TEXT NOT NULL,
+    counters TEXT NOT NULL,
+    moving TEXT NOT NULL,
     day TEXT NOT NULL
 );
 CREATE INDEX drive_by_box ON drive (box);

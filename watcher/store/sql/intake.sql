@@ -21,23 +21,23 @@ UPDATE box SET last_survey_at = :at, last_survey = :survey, survey_body = :body 
 
 -- name: drive-row
 -- What is known of a drive.
-SELECT id, verdict, last_read, last_present, in_use, latest, day
+SELECT id, verdict, last_read, last_present, in_use, counters, day
 FROM drive WHERE drive = :drive;
 
 -- name: new-drive
 -- A drive that was not seen before; the rest is filled in by the same survey.
 INSERT INTO drive
     (drive, box, identity, model, serial, node, device_type, bay, verdict, unread_detail,
-     first_seen, in_use, latest, day)
+     first_seen, in_use, counters, moving, day)
 VALUES
-    (:drive, :box, :identity, :model, :serial, :node, '', NULL, 'unknown', '', :at, 1, '{}', '[]');
+    (:drive, :box, :identity, :model, :serial, :node, '', NULL, 'unknown', '', :at, 1, '{}', '{}', '[]');
 
 -- name: drive-read
 -- A drive gave a reading. A bay that is not told this time is kept.
 UPDATE drive SET box = :box, identity = :identity, model = :model, serial = :serial, node = :node,
     device_type = :device_type, bay = coalesce(:bay, bay), verdict = :verdict, unread = NULL,
-    unread_detail = '', last_read = :at, last_present = :taken_at, in_use = :in_use, latest = :latest,
-    day = :day
+    unread_detail = '', last_read = :at, last_present = :taken_at, in_use = :in_use,
+    counters = :counters, moving = :moving, day = :day
 WHERE id = :id;
 
 -- name: drive-there
