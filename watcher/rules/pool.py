@@ -22,6 +22,8 @@ from watcher.facts.pool import (
     Remark,
     WorkKind,
     WorkState,
+    full_margin_of,
+    margin_of,
 )
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.units import say_count, say_percent, say_span
@@ -111,6 +113,19 @@ def is_first_build(pool: Pool) -> bool:
     )
 
 
+MENDS_ITSELF: Final = frozenset({Remark.UNSYNCED, Remark.PARITY_STALE})
+"""Remarks that take margin although every member stands, and that the next sync or the running
+resync puts right: no drive is to be touched for them, and nobody is woken."""
+
+
+def is_capped_only_by(pool: Pool, remarks: frozenset[Remark]) -> bool:
+    """Tell whether every member stands and only these remarks take the pool's margin."""
+    if pool.tree is None or margin_of(pool.tree) != full_margin_of(pool.tree):
+        return False
+    caps = {note.remark for note in pool.notes if note.at_most is not None}
+    return bool(caps) and caps <= remarks
+
+
 def _refilling(pool: Pool) -> str:
     """Say, as the start of a next step, whether the margin is on its way back."""
     work = pool.work
@@ -144,6 +159,8 @@ def margin_thinned(view: View, tuning: Tuning) -> Iterator[Finding]:
     for pool in pools(view):
         if pool.protection is not Protection.THINNED or is_first_build(pool):
             continue
+        if is_capped_only_by(pool, MENDS_ITSELF):
+            continue  # parity-behind or parity-unsure says so
         yield pool_finding(
             view,
             "margin-thinned",
@@ -167,6 +184,8 @@ def margin_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
     for pool in pools(view):
         if pool.protection is not Protection.BARE or is_first_build(pool):
             continue
+        if is_capped_only_by(pool, MENDS_ITSELF):
+            continue  # parity-behind or parity-unsure says so
         past = view.pool_past.get(pool.pool)
         full = pool.full_margin if pool.full_margin is not None else past and past.full_margin
         if full == 0:
@@ -193,6 +212,8 @@ def pool_broken(view: View, tuning: Tuning) -> Iterator[Finding]:
     for pool in pools(view):
         if pool.protection is not Protection.BROKEN:
             continue
+        if is_capped_only_by(pool, frozenset({Remark.DAMAGED_DATA})):
+            continue  # scrub-found-damage says so: every drive stands, some data is lost
         stopped = pool.noted(Remark.SUSPENDED) or pool.noted(Remark.INACTIVE)
         yield pool_finding(
             view,

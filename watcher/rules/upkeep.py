@@ -16,11 +16,12 @@ from watcher.facts.pool import (
     RedundancySet,
     Remark,
     WorkKind,
+    WorkState,
 )
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.units import say_span
 from watcher.rules.look import steps
-from watcher.rules.pool import pool_finding, pools, quote
+from watcher.rules.pool import lost_members, pool_finding, pools, quote
 from watcher.rules.tuning import Threshold, Tuning
 from watcher.rules.view import View
 
@@ -294,7 +295,7 @@ def parity_behind(view: View, tuning: Tuning) -> Iterator[Finding]:
         amount = note.amount if note.amount is not None else 1
         if amount < BEHIND.of(tuning, "parity-behind", view.target_of_pool(pool.pool)):
             continue
-        hurt = pool.protection not in {Protection.WHOLE, Protection.UNKNOWN}
+        hurt = bool(lost_members(pool)) or pool.protection is Protection.BROKEN
         yield pool_finding(
             view,
             "parity-behind",
@@ -309,4 +310,35 @@ def parity_behind(view: View, tuning: Tuning) -> Iterator[Finding]:
             ),
             evidence=(quote(note),),
             level=steps(amount),
+        )
+
+
+def parity_catching_up(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find pools whose parity is being brought in step after an unclean stop."""
+    del tuning
+    for pool in pools(view):
+        note = pool.noted(Remark.PARITY_STALE)
+        if note is None:
+            continue
+        work = pool.work
+        runs = work is not None and work.state is WorkState.RUNNING
+        yield pool_finding(
+            view,
+            "parity-catching-up",
+            pool,
+            urgency=Urgency.NOTE if runs else Urgency.TODAY,
+            sentence=(
+                f"The pool {pool.name} was stopped uncleanly and is bringing its parity in step; "
+                "until then a lost drive could cost a little data."
+                if runs
+                else f"The pool {pool.name} was stopped uncleanly and its parity is not being "
+                "brought in step."
+            ),
+            next_step=(
+                "Let it finish; touch no drive meanwhile."
+                if runs
+                else "See why the resync does not run (read-only, or held by somebody), and let it "
+                "run."
+            ),
+            evidence=(quote(note),),
         )
