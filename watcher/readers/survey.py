@@ -114,7 +114,7 @@ class Surveyor:
         if blocks is not None:
             self._aliases |= learn_ids(readings, blocks)
             blocks = blocks.with_aliases(self._aliases)
-        pools = self._look_at_pools(blocks, now, readings, unread)
+        pools = self._look_at_pools(blocks, now, readings, unread, deep=deep)
         self._pools = pools.pools
         doubts: list[str] = []
         events, batch = self._events(blocks, pools.pools, now, position, blind, doubts)
@@ -182,6 +182,8 @@ class Surveyor:
         now: datetime,
         readings: tuple[DriveReading, ...],
         unread: tuple[DriveUnread, ...],
+        *,
+        deep: bool,
     ) -> PoolsRead:
         """Look at pools of every kind; without block devices members cannot be traced."""
         seen: Blocks = blocks if blocks is not None else UnseenBlocks()
