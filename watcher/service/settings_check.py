@@ -258,12 +258,16 @@ def _check_drives(config: Config, cross: _Cross) -> None:
                 "add node, for instance /dev/sda",
             )
     for index, pool in enumerate(config.pools):
-        if pool.may_lose >= len(pool.drives):
+        members = (*pool.drives, *pool.parity_drives)
+        most = len(pool.parity_drives) or len(members) - 1
+        if pool.may_lose > most:
             cross.add(
                 ("pools", index, "may_lose"),
-                f"a pool of {len(pool.drives)} cannot lose {pool.may_lose}",
-                "name how many drives may fail with no data lost",
+                f"a pool of these drives cannot lose {pool.may_lose} of them",
+                f"it is at most {most}: how many may fail with no data lost",
             )
+        if len(members) != len(set(members)):
+            cross.add(("pools", index, "drives"), "a drive is named twice", "name each once")
 
 
 def _check_place(place: SecretPlace, path: Path, cross: _Cross) -> None:

@@ -86,6 +86,12 @@ def _word(text: str) -> str:
     return text
 
 
+def _device_type(text: str) -> str:
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9,+/._-]{0,39}", text):
+        raise ValueError("must be a device type as smartctl's option -d takes it")
+    return text
+
+
 def _name(text: str) -> str:
     if not text or len(text) > 40 or not text.isprintable() or set(text) & set("/,:"):
         raise ValueError("must be a name of at most 40 letters without / , or :")
@@ -128,6 +134,7 @@ Moment = Annotated[datetime, BeforeValidator(_moment)]
 Weekday = Annotated[int, BeforeValidator(_weekday)]
 Zone = Annotated[str, AfterValidator(_zone)]
 Word = Annotated[str, AfterValidator(_word)]
+DeviceType = Annotated[str, AfterValidator(_device_type)]
 Name = Annotated[str, AfterValidator(_name)]
 Line = Annotated[str, AfterValidator(_line), Field(min_length=1, max_length=200)]
 Address = Annotated[str, AfterValidator(_web_address)]
@@ -168,7 +175,7 @@ class DriveSettings(Section):
 
     serial: Line | None = None
     node: Folder | None = None
-    device_type: Word | None = None
+    device_type: DeviceType | None = None
     bay: Line | None = None
     watch: bool = True
 
@@ -177,8 +184,8 @@ class PoolSettings(Section):
     """A pool that cannot be seen from here, as the owner declares it."""
 
     name: Word
-    layout: Line
     drives: Annotated[tuple[Line, ...], Field(min_length=1)]
+    parity_drives: tuple[Line, ...] = ()
     may_lose: Annotated[Whole, Field(ge=0, le=63)]
     at_stake: AtStake = AtStake.POOL
 
