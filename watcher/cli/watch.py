@@ -30,6 +30,7 @@ from watcher.service.delivery_child import DeliveryChild, delivery_command
 from watcher.service.desk import Desk, Outcome, view_of
 from watcher.service.errors import ConfigError
 from watcher.service.heartbeat import beat
+from watcher.service.log import ServiceLog, set_up, under_journal
 from watcher.service.loop import Hooks, Rhythm, Watch, Word
 from watcher.service.settings_shape import Config
 from watcher.service.supervisor import ours
@@ -121,7 +122,9 @@ def watch(context: click.Context, *, once: bool) -> int:
             "root, or set state_directory in the settings to a folder you may write.",
             Exit.NO_STATE,
         ) from error
-    printer = Printer(config, store)
+    printer: Printer | ServiceLog = Printer(config, store)
+    if under_journal(environment()):
+        printer = ServiceLog(set_up(environment()))
     if store.rescue is not None:
         printer.line(f"The database was damaged. {store.rescue.sentence}")
     standing = to_standing(config)
