@@ -27,11 +27,13 @@ from watcher.service.bootstrap import (
 )
 from watcher.service.clock import SystemClock
 from watcher.service.delivery_child import DeliveryChild, delivery_command
-from watcher.service.desk import Desk, Outcome, view_of
+from watcher.service.desk import Outcome, Standing, view_of
 from watcher.service.errors import ConfigError
+from watcher.service.ground import Ground, Ways
 from watcher.service.heartbeat import beat
+from watcher.service.last_resort import say_here
 from watcher.service.log import ServiceLog, set_up, under_journal
-from watcher.service.loop import Hooks, Rhythm, Watch, Word
+from watcher.service.loop import Delivers, Hooks, Rhythm, Watch, Word
 from watcher.service.settings_shape import Config
 from watcher.service.supervisor import ours
 from watcher.store.database import Store
@@ -132,7 +134,7 @@ def watch(context: click.Context, *, once: bool) -> int:
     command = delivery_command(str(store_path(config)), path)
     child = DeliveryChild(command, environment())
 
-    def reload() -> Desk | None:
+    def reload() -> Standing | None:
         try:
             fresh = load_settings(path, environment())
         except ConfigError as faulty:
@@ -140,7 +142,7 @@ def watch(context: click.Context, *, once: bool) -> int:
             return None
         printer.line("The settings were read again.")
         surveyor.looking = to_looking(fresh)
-        return Desk(store, to_standing(fresh))
+        return to_standing(fresh)
 
     surveyor = surveyor_here(config)
     with store.snapshot() as tx:
@@ -152,8 +154,20 @@ def watch(context: click.Context, *, once: bool) -> int:
         if once:
             service.ask(Word.STOP)
 
+    def deliver_here(ground: Ground) -> Delivers:
+        ways = Ways(
+            box=standing.box,
+            targets=standing.targets,
+            timeout_seconds=float(config.delivery.timeout_seconds),
+            give_up_after=timedelta(hours=config.delivery.give_up_hours),
+            show=printer.line,
+            say_here=lambda title, body: say_here(title, body, environment()),
+        )
+        return ground.deliver_here(ways)
+
     service = Watch(
-        desk=Desk(store, standing),
+        ground=Ground(store, clock),
+        standing=standing,
         surveyor=surveyor,
         clock=clock,
         delivery=child,
@@ -163,6 +177,7 @@ def watch(context: click.Context, *, once: bool) -> int:
             surveyed=surveyed,
             trouble=printer.line,
             reload=reload,
+            deliver_here=deliver_here,
             beat=lambda: beat(config.heartbeat.url.reveal()),
         ),
     )

@@ -76,12 +76,19 @@ class Desk:
         self.standing = standing
 
     def take_in(
-        self, survey: Survey, now: datetime, *, keep: Mapping[str, str] | None = None
+        self,
+        survey: Survey,
+        now: datetime,
+        *,
+        keep: Mapping[str, str] | None = None,
+        besides: tuple[Finding, ...] = (),
+        works: frozenset[str] = frozenset(),
     ) -> Outcome:
         """Take in a survey; a survey that was taken in before changes nothing.
 
         ``keep`` are texts that belong to it and are written down with it, or not at all: how far
-        the kernel log was read.
+        the kernel log was read. ``besides`` are findings about the watch itself, ``works`` names
+        the sources of the watch itself that are known to work.
         """
         with self.store.transaction() as tx:
             for name, text in (keep or {}).items():
@@ -99,7 +106,8 @@ class Desk:
             )
             records = tx.target_records()
             findings += route_findings(records, self.standing.targets, now)
-            works = routes_seen(records, self.standing.targets)
+            findings += besides
+            works |= routes_seen(records, self.standing.targets)
             observation = observe(survey, findings, view.pool_past, retired, works)
             told = self._decide(tx, survey.box, observation, now, view)
         return Outcome(findings=findings, told=told.told)
@@ -132,6 +140,7 @@ class Desk:
         book, effects = decide(before, observation, now, self.standing.policy)
         if book != before:
             tx.save_book(box, book)
+            tx.add_observation(box, now, observation)
         told: list[Tell] = []
         refused = ""
         for effect in effects:

@@ -26,9 +26,10 @@ from watcher.readers.kernel_log import Position
 from watcher.readers.survey import Taken
 from watcher.service.clock import Clock, StepWatch, raw_wall_clock
 from watcher.service.delivery_child import Ended
-from watcher.service.desk import Desk, Outcome
+from watcher.service.desk import Desk, Outcome, Standing
+from watcher.service.ground import STATE, Ground
 from watcher.service.supervisor import Supervisor
-from watcher.store.errors import StoreError
+from watcher.store.errors import StoreError, StoreLocked
 
 POSITION = "kernel-log-position"
 """Under which name the store keeps how far the kernel log was read."""
@@ -96,7 +97,8 @@ class Hooks:
 
     surveyed: Callable[[Survey, Outcome], None]
     trouble: Callable[[str], None]  # a sentence about the watch itself
-    reload: Callable[[], Desk | None]  # a new desk, or None when the old settings stay
+    reload: Callable[[], Standing | None]  # new settings, or None when the old ones stay
+    deliver_here: Callable[[Ground], Delivers]  # a delivery for while the disk is not written
     beat: Callable[[], bool]  # call the owner's heartbeat address
 
 
@@ -106,7 +108,8 @@ class Watch:
     def __init__(
         self,
         *,
-        desk: Desk,
+        ground: Ground,
+        standing: Standing,
         surveyor: Looks,
         clock: Clock,
         delivery: Delivers,
@@ -115,7 +118,9 @@ class Watch:
         hooks: Hooks,
     ) -> None:
         """Put the parts together; nothing runs yet."""
-        self.desk = desk
+        self.ground = ground
+        self.desk = Desk(ground.store, standing)
+        self._on_disk = delivery
         self._surveyor = surveyor
         self._clock = clock
         self._delivery = delivery
@@ -180,10 +185,41 @@ class Watch:
                 self._looking = False
                 self._hooks.trouble(word)
             self._pass_time()
+        except StoreLocked:
+            time.sleep(1.0)  # another process writes; what was at hand is done again
+            self._again_later(word)
         except StoreError as error:
-            self._hooks.trouble(f"The state could not be written: {error}")
-            time.sleep(1.0)  # the disk may need a moment; the queue keeps what comes
+            self._give_way(error)
+            self._again_later(word)
         return True
+
+    def _again_later(self, word: Word | Taken | str | None) -> None:
+        """Put back what could not be written down."""
+        if word is not None:
+            self._words.put(word)
+
+    def _give_way(self, error: StoreError) -> None:
+        """Go on in memory: the disk takes nothing."""
+        was_in_memory = self.ground.in_memory
+        self.ground.give_way(error)
+        self.desk = Desk(self.ground.store, self.desk.standing)
+        if was_in_memory:
+            return
+        self._hooks.trouble(f"The watch goes on in memory: {error}")
+        self._on_disk.stop()  # what waits is in memory now, and must not leave twice
+        self._delivery = self._hooks.deliver_here(self.ground)
+
+    def _come_back(self) -> None:
+        """Go back to the disk when it takes writes again."""
+        if not self.ground.in_memory:
+            return
+        self._delivery.stop()
+        if self.ground.come_back():
+            self.desk = Desk(self.ground.store, self.desk.standing)
+            self._delivery = self._on_disk
+            self._hooks.trouble("The history is written to the disk again.")
+        else:
+            self._delivery = self._hooks.deliver_here(self.ground)
 
     def _wait_seconds(self) -> float:
         """Give how long to wait for the next word."""
@@ -238,9 +274,9 @@ class Watch:
             case Word.HEARTBEAT:
                 self._hooks.beat()
             case Word.RELOAD:
-                desk = self._hooks.reload()
-                if desk is not None:
-                    self.desk = desk
+                standing = self._hooks.reload()
+                if standing is not None:
+                    self.desk = Desk(self.ground.store, standing)
                     self._delivery.reload()
                     self._look(deep=False)
             case Word.STOP:
@@ -280,12 +316,20 @@ class Watch:
                 f"{place}); the next one is tried as planned."
             )
 
+    def _works(self) -> frozenset[str]:
+        """Name what of the watch itself is known to work."""
+        return frozenset() if self.ground.in_memory else frozenset({STATE})
+
     def _take_in(self, taken: Taken) -> None:
         """Hand a survey to the desk, with how far the kernel log was read."""
         self._looking = False
+        self._come_back()
         now = self._clock.now()
         keep = {POSITION: taken.position.to_text()} if taken.position is not None else {}
-        outcome = self.desk.take_in(taken.survey, now, keep=keep)
+        besides = self.ground.findings(now)
+        outcome = self.desk.take_in(
+            taken.survey, now, keep=keep, besides=besides, works=self._works()
+        )
         self.rounds += 1
         self._complete_at = self._clock.monotonic()
         if outcome.told:

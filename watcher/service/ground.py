@@ -1,0 +1,152 @@
+"""When the state folder gives way: the watch goes on in memory, says so, and comes back.
+
+The state may lie on the very drive that is dying. A full, read-only or failing disk must stop no
+message: the desk moves onto a store in memory with what it stands on, messages leave from this
+process, and a finding tells the person. At every survey the way back is tried.
+"""
+
+from __future__ import annotations
+
+import random  # noqa: TID251 - spreads retries
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from watcher.facts.finding import Evidence, Finding, Urgency
+from watcher.facts.identity import BoxId, about_source
+from watcher.notify.target import Target
+from watcher.service.clock import Clock
+from watcher.service.delivery import Delivery
+from watcher.service.delivery_child import Ended
+from watcher.service.sender_process import SenderProcess
+from watcher.store.database import Store
+from watcher.store.errors import StoreError
+from watcher.store.memory import Fallback, fall_back
+from watcher.store.return_to_disk import return_to_disk
+
+STATE = "state folder"
+
+
+class DeliveryHere:
+    """Delivers from a store in memory, in a thread of this process."""
+
+    def __init__(self, delivery: Delivery) -> None:
+        """Set it up; nothing runs yet."""
+        self._delivery = delivery
+        self._thread: threading.Thread | None = None
+
+    def ensure(self, monotonic: float) -> Ended | None:
+        """Start the thread when it does not run."""
+        del monotonic
+        if self._thread is None or not self._thread.is_alive():
+            self._thread = threading.Thread(target=self._delivery.run, name="delivery", daemon=True)
+            self._thread.start()
+        return None
+
+    def wake(self) -> None:
+        """Say that there may be something to send."""
+        self._delivery.events.put("wake")
+
+    def reload(self) -> None:
+        """The ways stay as they are until the disk is back."""
+
+    def stop(self) -> bool:
+        """Let it finish what is under way; False when it took too long."""
+        self._delivery.events.put("end")
+        if self._thread is not None:
+            self._thread.join(40.0)
+            if self._thread.is_alive():
+                return False
+        self._delivery.close()
+        return True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ways:
+    """What a delivery needs to know of the settings."""
+
+    box: BoxId
+    targets: tuple[Target, ...]
+    timeout_seconds: float
+    give_up_after: timedelta
+    show: Callable[[str], None]
+    say_here: Callable[[str, str], object]
+
+
+class Ground:
+    """The store the desk stands on: the disk, or memory while the disk takes nothing."""
+
+    def __init__(self, disk: Store, clock: Clock) -> None:
+        """Begin on the disk."""
+        self.disk = disk
+        self._clock = clock
+        self._memory: Fallback | None = None
+        self._why = ""
+        self._since: datetime | None = None
+
+    @property
+    def store(self) -> Store:
+        """The store to use now."""
+        return self._memory.store if self._memory is not None else self.disk
+
+    @property
+    def in_memory(self) -> bool:
+        """Whether the disk is not written now."""
+        return self._memory is not None
+
+    def give_way(self, error: StoreError) -> None:
+        """Move onto memory because of an error of the disk."""
+        if self._memory is None:
+            self._since = self._clock.now()
+            self._memory = fall_back(self.disk, now=self._since)
+        self._why = str(error)
+
+    def come_back(self) -> bool:
+        """Try to bring what happened in memory to the disk; True when the desk is back on it."""
+        if self._memory is None:
+            return False
+        try:
+            return_to_disk(self._memory, self.disk)
+        except StoreError as error:
+            self._why = str(error)
+            return False
+        self._memory.store.close()
+        self._memory = None
+        self._since = None
+        return True
+
+    def findings(self, now: datetime) -> tuple[Finding, ...]:
+        """Say that the state is not written, while it is not."""
+        if self._memory is None:
+            return ()
+        lost = "" if self._memory.knows_the_past else " What was seen before is not known either."
+        return (
+            Finding(
+                rule="state-not-written",
+                subject=about_source(STATE),
+                label="the state folder",
+                urgency=Urgency.TODAY,
+                sentence=f"The history cannot be written; the watch goes on in memory.{lost}",
+                next_step="Make room on its disk, or see whether that drive is failing. Until "
+                "then do not stop the watch: what it knows now would be forgotten.",
+                observed_at=now,
+                evidence=(Evidence(what="the disk says", value=self._why),),
+            ),
+        )
+
+    def deliver_here(self, ways: Ways) -> DeliveryHere:
+        """Give a delivery from memory."""
+        delivery = Delivery(
+            self.store,
+            box=ways.box,
+            targets=ways.targets,
+            make_sender=SenderProcess,
+            clock=self._clock,
+            chance=random.random,
+            show=ways.show,
+            say_here=ways.say_here,
+            timeout_seconds=ways.timeout_seconds,
+            give_up_after=ways.give_up_after,
+        )
+        return DeliveryHere(delivery)
