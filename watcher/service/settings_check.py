@@ -114,6 +114,7 @@ _RIGHT = {
     "model_attributes_type": "it must be a group of keys, indented below this one",
     "dict_type": "it must be a group of keys, indented below this one",
     "string_type": "it must be one text, in quotes if need be",
+    "string_unicode": "it must be plain text",
     "string_too_short": "it must not be empty",
     "string_too_long": "it must be at most 200 letters long",
     "too_short": "the list must have at least one entry",
