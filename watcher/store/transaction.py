@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from watcher.store.accounts import AccountsPart
 from watcher.store.book import BookPart
 from watcher.store.history import HistoryPart
 from watcher.store.intake import IntakePart
@@ -10,5 +11,14 @@ from watcher.store.questions import QuestionsPart
 from watcher.store.upkeep import UpkeepPart
 
 
-class Transaction(BookPart, OutboxPart, IntakePart, QuestionsPart, HistoryPart, UpkeepPart):
+class Transaction(
+    BookPart,
+    OutboxPart,
+    IntakePart,
+    QuestionsPart,
+    HistoryPart,
+    UpkeepPart,
+    AccountsPart,
+    ReadinessPart,
+):
     """One transaction: everything done through it is committed together, or not at all."""
