@@ -8,6 +8,7 @@ from watcher.store.history import HistoryPart
 from watcher.store.intake import IntakePart
 from watcher.store.outbox import OutboxPart
 from watcher.store.questions import QuestionsPart
+from watcher.store.readiness import ReadinessPart
 from watcher.store.upkeep import UpkeepPart
 
 
