@@ -1,0 +1,144 @@
+"""Time-zero tables of the rules about what we cannot see."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.rules.build import (
+    DAY,
+    T0,
+    all_rules,
+    drive,
+    member,
+    note,
+    of,
+    past,
+    pool,
+    pool_past,
+    reading,
+    unread,
+    urgency,
+    view,
+)
+from watcher.facts.drive import Unread
+from watcher.facts.identity import about_drive
+from watcher.facts.pool import MemberState, Remark
+from watcher.facts.survey import Blindness
+
+
+@pytest.mark.parametrize(
+    ("why", "expected"),
+    [
+        (Unread.FORBIDDEN, "this-week"),
+        (Unread.HUNG, "today"),
+        (Unread.GARBLED, "this-week"),
+        (Unread.TOOL_MISSING, "this-week"),
+        (Unread.VANISHED, "this-week"),  # never seen before: not gone, but not seen
+        (Unread.ASLEEP, None),
+        (Unread.NO_SMART, None),
+    ],
+)
+def test_each_reason_for_no_reading_has_its_urgency(why: Unread, expected: str | None) -> None:
+    """All of Unread."""
+    assert urgency("cannot-see-drive", view(unread=(unread("b", why),))) == expected
+
+
+def test_every_reason_is_answered_by_some_rule_or_by_sleep() -> None:
+    """Cannot see is never fine."""
+    for why in Unread:
+        rules = all_rules(view(unread=(unread("b", why),)))
+        assert bool(rules) is (why is not Unread.ASLEEP), why
+
+
+def test_a_drive_that_hangs_in_a_bare_pool_is_for_now() -> None:
+    """A hang is often the drive."""
+    seen = view(pools=(pool("abc", lost="a"),), unread=(unread("b", Unread.HUNG),))
+    assert urgency("cannot-see-drive", seen) == "now"
+
+
+def test_a_drive_without_identity_is_named_by_where_it_is() -> None:
+    """Its subject is a source, since it is not known which drive it is."""
+    (finding,) = of("cannot-see-drive", view(unread=(unread(None, Unread.GARBLED),)))
+    assert str(finding.subject) == "source:/dev/sdz"
+    assert finding.label == "the drive at /dev/sdz"
+
+
+def test_a_known_drive_that_vanished_is_left_to_drive_gone() -> None:
+    """Told once."""
+    seen = view(pasts=(past("b"),), unread=(unread("b", Unread.VANISHED),))
+    assert all_rules(seen) == {"drive-gone"}
+
+
+def test_a_drive_without_smart_is_a_note() -> None:
+    """A virtual disk, a bridge, a stick."""
+    seen = view(unread=(unread("b", Unread.NO_SMART),))
+    assert all_rules(seen) == {"drive-never-answers-smart"}
+    assert urgency("drive-never-answers-smart", seen) == "note"
+
+
+@pytest.mark.parametrize(("days", "expected"), [(13, None), (14, "note")])
+def test_a_drive_that_always_sleeps_is_noted(days: int, expected: str | None) -> None:
+    """Two weeks, our choice."""
+    seen = view(pasts=(past("b", last_read=T0 - days * DAY),), unread=(unread("b", Unread.ASLEEP),))
+    assert urgency("asleep-too-long", seen) == expected
+    never = view(
+        pasts=(past("b", last_read=None, first_seen=T0 - days * DAY),),
+        unread=(unread("b", Unread.ASLEEP),),
+    )
+    assert urgency("asleep-too-long", never) == expected
+
+
+def test_an_odd_answer_is_noted_in_the_readers_words() -> None:
+    """One line of evidence for each doubt."""
+    (finding,) = of("answer-doubtful", view(reading("a", doubts=("one", "two"))))
+    assert [e.value for e in finding.evidence] == ["one", "two"]
+    assert of("answer-doubtful", view(reading("a"))) == []
+
+
+def blind(source: str, *, subject: object = None) -> Blindness:
+    """Make a blind spot."""
+    return Blindness(
+        source=source,
+        why=Unread.HUNG,
+        detail="no answer",
+        remedy="look",
+        subject=subject,  # type: ignore[arg-type]
+    )
+
+
+@pytest.mark.parametrize(
+    ("source", "pasts", "expected"),
+    [
+        ("kernel-log", (), "this-week"),
+        ("drive-discovery", (), "today"),
+        ("md", (), "this-week"),
+        ("md", (pool_past(),), "today"),  # it hides a pool that we know
+        ("zfs", (pool_past(),), "this-week"),
+        ("md", (pool_past(in_use=False),), "this-week"),
+    ],
+)
+def test_a_blind_source_weighs_by_what_it_hides(
+    source: str, pasts: tuple[object, ...], expected: str
+) -> None:
+    """A loss behind it would go unseen."""
+    seen = view(blind=(blind(source),), pool_pasts=pasts, answered=())  # type: ignore[arg-type]
+    assert urgency("cannot-see-source", seen) == expected
+
+
+def test_a_blind_spot_about_a_drive_is_told_of_that_drive() -> None:
+    """The subject goes with it."""
+    seen = view(reading("a"), blind=(blind("smart-pages", subject=about_drive(drive("a"))),))
+    (finding,) = of("cannot-see-source", seen)
+    assert finding.drives == (drive("a"),)
+    assert finding.label == "Altair A8, 8 TB, serial XA1 (sda)"
+
+
+def test_a_pool_that_is_not_understood_weighs_by_how_much_is_missing() -> None:
+    """Unknown margin: today. Unknown words: this-week. Parts unread: a note."""
+    strange = pool(members=(member("a"), member("b", MemberState.UNKNOWN), member("c")))
+    assert urgency("pool-not-understood", view(pools=(strange,))) == "today"
+    for remark, expected in ((Remark.UNKNOWN_WORD, "this-week"), (Remark.FEW_CHECKS, "note")):
+        assert (
+            urgency("pool-not-understood", view(pools=(pool(notes=(note(remark),)),))) == expected
+        )
+    assert urgency("pool-not-understood", view(pools=(pool(),))) is None

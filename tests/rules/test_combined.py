@@ -1,0 +1,102 @@
+"""Time-zero tables of the rules that put several drives together."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.rules.build import event, identity, of, pool, reading, self_test, urgency, view
+from watcher.facts.drive import DriveReading, Metric, Verdict
+from watcher.facts.identity import PoolId
+from watcher.facts.kernel_event import Category
+
+BAD = self_test(passed=False, found_damage=True)
+HOURS = Metric.POWER_ON_HOURS
+
+
+def box(bad: str, letters: str = "abcd") -> list[DriveReading]:
+    """Make drives of which some found damage in a self-test."""
+    return [reading(x, self_tests=(BAD,) if x in bad else ()) for x in letters]
+
+
+@pytest.mark.parametrize(
+    ("bad", "bears", "lost", "expected"),
+    [
+        ("a", 1, "", None),
+        ("ab", 1, "", "today"),  # two fade, one may go
+        ("ab", 2, "", None),  # two fade, two may go
+        ("abc", 2, "", "today"),
+        ("ab", 2, "d", "today"),
+        ("ab", 1, "d", "now"),
+        ("a", 1, "d", None),  # one: its own finding is for now already
+    ],
+)
+def test_members_that_fade_beyond_the_margin_are_told_together(
+    bad: str, bears: int, lost: str, expected: str | None
+) -> None:
+    """Two cases are less than what they are together."""
+    seen = view(*box(bad), pools=(pool("abcd", bears=bears, lost=lost),))
+    assert urgency("fading-together", seen) == expected
+
+
+def test_links_heat_and_steady_counters_do_not_fade() -> None:
+    """A backplane with two bad slots is no pair of failing drives."""
+    drives = [reading(x, {Metric.PENDING_SECTORS: 1}) for x in "ab"]
+    recent = tuple(event(x, Category.LINK, count=90) for x in "ab")
+    seen = view(*drives, pools=(pool("ab", layout="raid1"),), recent=recent)
+    assert urgency("fading-together", seen) is None
+
+
+def test_two_drives_of_two_pools_do_not_fade_together() -> None:
+    """Each pool by itself."""
+    one, other = pool("ac"), pool("bd", key=PoolId("md:barn"))
+    assert of("fading-together", view(*box("ab"), pools=(one, other))) == []
+
+
+def lot(
+    serials: dict[str, str], hours: dict[str, int], *, bad: str = "", model: str = "Altair A8"
+) -> str | None:
+    """Judge a pool of drives with these serial numbers and hours."""
+    drives = [
+        reading(
+            x,
+            {HOURS: hours[x]} if x in hours else {},
+            who=identity(x, serial=serial, model=model),
+            verdict=Verdict.FAILING if x in bad else Verdict.PASSED,
+        )
+        for x, serial in serials.items()
+    ]
+    return urgency("same-batch-risk", view(*drives, pools=(pool("".join(serials)),)))
+
+
+ALIKE = {"a": "QX77001", "b": "QX77002", "c": "QX77950"}
+OLD = dict.fromkeys("abc", 20_000)
+
+
+def test_drives_of_one_lot_and_age_are_noted_and_hurry_when_one_fades() -> None:
+    """Common practice, no source."""
+    assert lot(ALIKE, OLD) == "note"
+    assert lot(ALIKE, OLD, bad="b") == "this-week"
+
+
+@pytest.mark.parametrize(
+    ("serials", "hours"),
+    [
+        (ALIKE, {"a": 20_000, "b": 20_169, "c": 30_000}),  # more than a week apart
+        (ALIKE, dict.fromkeys("abc", 8_765)),  # in their first year
+        (ALIKE, {}),  # hours not known
+        (ALIKE, dict.fromkeys("abc", 900_000)),  # hours that cannot be true
+        ({"a": "QX77001", "b": "QY12002", "c": "ZZ00950"}, OLD),
+        ({"a": "QX77001", "b": "QX770021", "c": "ZZ00950"}, OLD),  # another length
+    ],
+)
+def test_look_alikes_are_no_lot(serials: dict[str, str], hours: dict[str, int]) -> None:
+    """Other lots, ages apart, or not known."""
+    assert lot(serials, hours) is None
+
+
+def test_hours_a_week_apart_still_are_one_age() -> None:
+    """Equal counts: 168 hours."""
+    assert (
+        lot({"a": "QX77001", "b": "QX77002", "c": "ZZ00950"}, {"a": 20_000, "b": 20_168, "c": 1})
+        == "note"
+    )

@@ -1,0 +1,177 @@
+"""Time-zero tables of the rules about the kernel log and about drives that left."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from tests.rules.build import (
+    DAY,
+    T0,
+    event,
+    identity,
+    of,
+    past,
+    pool,
+    reading,
+    unread,
+    urgency,
+    view,
+)
+from watcher.facts.drive import Medium, Metric, Unread
+from watcher.facts.kernel_event import Category
+
+CRC, WAIT = Metric.INTERFACE_CRC_ERRORS, Metric.WAIT_MICROSECONDS
+
+
+@pytest.mark.parametrize(("lines", "level"), [(1, 1), (2, 2), (3, 2), (4, 3), (900, 10)])
+def test_the_first_media_line_is_worth_a_look_and_many_raise_the_level(
+    lines: int, level: int
+) -> None:
+    """FAST 2007 section 3.5.1: the first scan error counts, not the tenth."""
+    seen = view(reading("a"), recent=(event("a", Category.MEDIUM, count=lines),))
+    (finding,) = of("log-says-media", seen)
+    assert (finding.urgency.value, finding.level) == ("this-week", level)
+
+
+@pytest.mark.parametrize("category", [c for c in Category if c is not Category.MEDIUM])
+def test_other_lines_are_no_media_lines(category: Category) -> None:
+    """Links, controllers, noise have their own meaning."""
+    seen = view(reading("a"), recent=(event("a", category, count=50),))
+    assert urgency("log-says-media", seen) is None
+
+
+def test_media_lines_about_another_drive_or_none_are_quiet() -> None:
+    """A stick or an optical drive belongs to no watched drive."""
+    assert (
+        urgency("log-says-media", view(reading("a"), recent=(event("b", Category.MEDIUM),))) is None
+    )
+
+
+def test_a_media_line_on_a_member_of_a_bare_pool_is_for_now() -> None:
+    """The worst of all: trouble on a survivor while margin is gone."""
+    for lost, expected in (("", "this-week"), ("c", "now")):
+        seen = view(reading("a"), pools=(pool(lost=lost),), recent=(event("a", Category.MEDIUM),))
+        assert urgency("log-says-media", seen) == expected
+
+
+@pytest.mark.parametrize(
+    ("points", "now", "expected"),
+    [
+        ([(60, 0)], 0, None),
+        ([(60, 0)], 1, "this-week"),
+        ([(60, 500)], 500, None),  # an old count that stands still
+        ([(60, 0), (2, 300)], 399, "this-week"),
+        ([(60, 0), (2, 300)], 400, "today"),  # 100 within a day: equal counts
+        ([(60, 500)], 3, None),  # a reset
+        ([(60, 0), (8, 90)], 90, None),
+    ],
+)
+def test_crc_errors_point_at_the_cable_and_hurry_when_fast(
+    points: list[tuple[float, int]], now: int, expected: str | None
+) -> None:
+    """The cable first."""
+    seen = view(reading("a", {CRC: now}), pasts=(past("a", {CRC: points}),))
+    assert urgency("wire-or-backplane", seen) == expected
+    for finding in of("wire-or-backplane", seen):
+        assert finding.next_step.startswith("Check the cable first")
+        assert "Altair A8, 8 TB, serial XA1" in finding.next_step
+
+
+def test_a_count_on_the_first_survey_is_not_known_to_grow() -> None:
+    """About 1,900 of 65,336 drives carry one (smartctl_reports)."""
+    assert urgency("wire-or-backplane", view(reading("a", {CRC: 9000}))) is None
+
+
+@pytest.mark.parametrize(("lines", "expected"), [(2, None), (3, "this-week")])
+def test_a_few_link_lines_are_a_start_up(lines: int, expected: str | None) -> None:
+    """Suspend, resume and start-up reset a link once or twice."""
+    seen = view(reading("a"), recent=(event("a", Category.LINK, count=lines),))
+    assert urgency("wire-or-backplane", seen) == expected
+
+
+def test_a_drive_that_left_and_is_back_is_told() -> None:
+    """Once is enough; without a line nothing is said."""
+    back = view(reading("a"), recent=(event("a", Category.GONE), event("a", Category.GONE)))
+    (finding,) = of("drive-comes-and-goes", back)
+    assert (finding.urgency.value, finding.level) == ("this-week", 2)
+    assert of("drive-comes-and-goes", view(reading("a"))) == []
+
+
+def test_a_drive_that_is_no_longer_there_is_for_today_and_names_itself() -> None:
+    """It names bay, model, size and serial."""
+    seen = view(pasts=(past("b", bay="3"),))
+    (finding,) = of("drive-gone", seen)
+    assert finding.urgency.value == "today"
+    assert finding.label == "bay 3 (Altair A8, 8 TB, serial XB1)"
+    assert finding.label in finding.next_step
+
+
+def test_a_gone_drive_of_a_pool_without_margin_is_for_now() -> None:
+    """The pool knows its old members by its past or its tree."""
+    seen = view(reading("a"), pools=(pool(lost="b"),), pasts=(past("b"),))
+    assert urgency("drive-gone", seen) == "now"
+
+
+def test_nothing_is_said_of_gone_drives_when_nobody_could_look() -> None:
+    """Blind is not gone."""
+    seen = view(pasts=(past("b"),), answered=("md",))
+    assert of("drive-gone", seen) == []
+
+
+@pytest.mark.parametrize("why", [w for w in Unread if w is not Unread.VANISHED])
+def test_a_drive_that_is_there_and_does_not_answer_is_not_gone(why: Unread) -> None:
+    """Asleep, hung or forbidden: present."""
+    assert of("drive-gone", view(pasts=(past("b"),), unread=(unread("b", why),))) == []
+
+
+def test_a_drive_that_vanished_is_gone_and_a_retired_or_unseen_one_is_not() -> None:
+    """Vanished counts as gone; what the owner retired is not expected."""
+    vanished = view(pasts=(past("b"),), unread=(unread("b", Unread.VANISHED),))
+    assert urgency("drive-gone", vanished) == "today"
+    assert of("drive-gone", view(pasts=(past("b", in_use=False),))) == []
+    assert of("drive-gone", view(pasts=(past("b", last_present=None),))) == []
+
+
+def slow(
+    waits: dict[str, int], before: int | None, *, medium: Medium = Medium.ROTATING
+) -> str | None:
+    """Judge drive a beside its siblings."""
+    readings = [
+        reading(x, {WAIT: w}, who=identity(x, medium=medium if x == "a" else Medium.ROTATING))
+        for x, w in waits.items()
+    ]
+    pasts = () if before is None else (past("a", {WAIT: [(1, before)]}),)
+    letters = "".join(waits)
+    return urgency("slower-than-its-siblings", view(*readings, pools=(pool(letters),), pasts=pasts))
+
+
+@pytest.mark.parametrize(
+    ("mine", "before", "expected"),
+    [
+        (30_000, 30_000, "note"),  # three times 10 ms: equal counts
+        (29_999, 30_000, None),
+        (30_000, 9_000, None),  # one slow moment
+        (30_000, None, None),  # not known
+    ],
+)
+def test_a_member_that_is_slow_twice_is_noted(
+    mine: int, before: int | None, expected: str | None
+) -> None:
+    """Three times the median of its siblings, and at least 20 ms."""
+    assert slow({"a": mine, "b": 10_000, "c": 10_000}, before) == expected
+
+
+def test_slowness_needs_siblings_alike_and_a_wait_that_matters() -> None:
+    """Two members are no comparison, flash is no sibling of a platter, 9 ms are no trouble."""
+    assert slow({"a": 90_000, "b": 10_000}, 90_000) is None
+    assert slow({"a": 9_000, "b": 1_000, "c": 1_000}, 9_000) is None
+    assert slow({"a": 90_000, "b": 1_000, "c": 1_000}, 90_000, medium=Medium.FLASH) is None
+
+
+def test_times_are_told_with_the_drive() -> None:
+    """How long it has been away is evidence."""
+    seen = view(pasts=(past("b", last_present=T0 - 2 * DAY - timedelta(hours=3)),))
+    (finding,) = of("drive-gone", seen)
+    assert finding.evidence[0].value == "2026-02-27 09:00 UTC, 2 days 3 h ago"

@@ -1,0 +1,201 @@
+"""Time-zero tables of the rules about margin and rebuilds."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from tests.rules.build import (
+    DAY,
+    HOUR,
+    T0,
+    TANK,
+    all_rules,
+    member,
+    note,
+    of,
+    pool,
+    pool_past,
+    urgency,
+    view,
+)
+from watcher.facts.pool import (
+    AtStake,
+    MemberState,
+    PoolKind,
+    Protection,
+    Remark,
+    Work,
+    WorkKind,
+    WorkState,
+)
+from watcher.facts.pool_past import WorkSample
+from watcher.rules.pool import stuck_since
+
+MINUTE = timedelta(minutes=1)
+MARGIN = {"margin-thinned", "margin-gone", "pool-broken", "built-without-margin"}
+
+
+@pytest.mark.parametrize(
+    ("letters", "bears", "lost", "expected"),
+    [
+        ("abc", 1, "", {}),
+        ("abc", 1, "a", {"margin-gone": "now"}),
+        ("abc", 1, "ab", {"pool-broken": "now"}),
+        ("abcd", 2, "a", {"margin-thinned": "today"}),
+        ("abcd", 2, "ab", {"margin-gone": "now"}),
+        ("abcd", 2, "abc", {"pool-broken": "now"}),
+        ("abcde", 3, "a", {"margin-thinned": "today"}),
+        ("ab", 0, "", {"built-without-margin": "note"}),
+        ("ab", 0, "a", {"pool-broken": "now"}),
+    ],
+)
+def test_margin_alone_makes_the_urgency(
+    letters: str, bears: int, lost: str, expected: dict[str, str]
+) -> None:
+    """raidz P survives P (zpoolconcepts(7)); a parity pool of margin 1 is bare after one loss."""
+    seen = view(pools=(pool(letters, bears=bears, lost=lost),))
+    found = {rule: urgency(rule, seen) for rule in MARGIN}
+    assert {rule: told for rule, told in found.items() if told} == expected
+
+
+def test_a_lost_member_is_named_so_that_no_other_is_pulled() -> None:
+    """Every instruction to touch hardware names the drive and says to power down first."""
+    (finding,) = of("margin-gone", view(pools=(pool(lost="b"),)))
+    assert finding.drives == ("wwn-b",)
+    for words in ("wwn-b", "serial number", "powering down first", "at least as large"):
+        assert words in finding.next_step
+    assert "everything in the pool" in finding.sentence
+
+
+def test_a_pool_of_readable_members_loses_only_what_sat_on_the_drive() -> None:
+    """Dedicated parity: at stake is the member."""
+    lost = pool(lost="b", kind=PoolKind.FILE_PARITY, at_stake=AtStake.MEMBER)
+    (finding,) = of("margin-gone", view(pools=(lost,)))
+    assert "what sits on it" in finding.sentence
+
+
+def test_a_first_build_is_no_loss() -> None:
+    """A new RAID5 shows one member missing while its parity is filled (kernel 6.1)."""
+    filling = (member("a"), member("b"), member("c", MemberState.REBUILDING))
+    new = pool(members=filling, work=Work(kind=WorkKind.FIRST_BUILD, done_fraction=0.2))
+    assert all_rules(view(pools=(new,))) == {"rebuild-running"}
+    lost = (member("a"), member("b", MemberState.FAILED), member("c", MemberState.REBUILDING))
+    hurt = pool(members=lost, work=Work(kind=WorkKind.FIRST_BUILD), bears=2)
+    assert "margin-gone" in all_rules(view(pools=(hurt,)))
+
+
+def test_a_suspended_pool_is_broken_however_well_its_members_look() -> None:
+    """A suspended ZFS pool lists all its vdevs as ONLINE."""
+    stopped = pool(notes=(note(Remark.SUSPENDED, at_most=Protection.BROKEN),))
+    (finding,) = of("pool-broken", view(pools=(stopped,)))
+    assert "stopped" in finding.sentence
+    assert finding.evidence[0].value == "as seen"
+
+
+def test_an_unknown_pool_has_no_margin_finding_but_is_not_silent() -> None:
+    """Not known is neither whole nor bare."""
+    strange = pool(members=(member("a"), member("b", MemberState.UNKNOWN), member("c")))
+    assert strange.protection is Protection.UNKNOWN
+    rules = all_rules(view(pools=(strange,)))
+    assert not rules & MARGIN
+    assert "pool-not-understood" in rules
+
+
+@pytest.mark.parametrize(
+    ("answered", "in_use", "expected"),
+    [(("md",), True, "now"), ((), True, None), (("zfs",), True, None), (("md",), False, None)],
+)
+def test_a_pool_that_its_stack_no_longer_lists_is_gone(
+    answered: tuple[str, ...], in_use: bool, expected: str | None
+) -> None:
+    """An array whose last leg went vanished from mdstat altogether (kernel 6.1)."""
+    seen = view(pool_pasts=(pool_past(in_use=in_use),), answered=answered)
+    assert urgency("pool-gone", seen) == expected
+
+
+@pytest.mark.parametrize(
+    ("kind", "expected"),
+    [
+        (WorkKind.REBUILD, "note"),
+        (WorkKind.FIRST_BUILD, "note"),
+        (WorkKind.SCRUB, None),
+        (WorkKind.RESHAPE, None),
+    ],
+)
+def test_a_rebuild_is_a_note_and_a_scrub_is_none(kind: WorkKind, expected: str | None) -> None:
+    """The missing margin has its own finding."""
+    seen = view(pools=(pool(lost="b", work=Work(kind=kind, done_fraction=0.5)),))
+    assert urgency("rebuild-running", seen) == expected
+
+
+def samples(
+    *points: tuple[int, float | None], kind: WorkKind = WorkKind.REBUILD
+) -> tuple[WorkSample, ...]:
+    """Make samples as (minutes ago, fraction), oldest first."""
+    return tuple(WorkSample(at=T0 - m * MINUTE, kind=kind, done_fraction=f) for m, f in points)
+
+
+REBUILD = Work(kind=WorkKind.REBUILD, done_fraction=0.5)
+
+
+@pytest.mark.parametrize(
+    ("work", "past", "expected"),
+    [
+        (REBUILD, samples((60, 0.5), (30, 0.5)), "now"),  # an hour: equal counts
+        (REBUILD, samples((59, 0.5)), None),
+        (REBUILD, samples((90, 0.4), (30, 0.5)), None),  # it moved half an hour ago
+        (REBUILD, samples((90, 0.5), (30, 0.4)), None),  # it fell back: a restart
+        (REBUILD, samples((90, 0.5), kind=WorkKind.SCRUB), None),
+        (REBUILD, (), None),
+        (Work(kind=WorkKind.REBUILD), samples((90, None)), None),  # progress is not told
+        (Work(kind=WorkKind.REBUILD, state=WorkState.PAUSED), (), "now"),
+        (Work(kind=WorkKind.REBUILD, state=WorkState.WAITING, done_fraction=0.0), (), None),
+    ],
+)
+def test_a_rebuild_that_stands_still_for_an_hour_is_told(
+    work: Work, past: tuple[WorkSample, ...], expected: str | None
+) -> None:
+    """Our choice: md's own floor of 1,000 KB/s moves 3.6 GB in an hour."""
+    seen = view(pools=(pool(lost="b", work=work),), pool_pasts=(pool_past(work=past),))
+    assert urgency("rebuild-stalled", seen) == expected
+
+
+def test_a_stall_is_less_urgent_while_margin_remains_and_none_on_a_whole_pool() -> None:
+    """Urgency follows margin."""
+    paused = Work(kind=WorkKind.REBUILD, state=WorkState.PAUSED)
+    thinned = pool("abcd", bears=2, lost="a", work=paused)
+    assert urgency("rebuild-stalled", view(pools=(thinned,))) == "today"
+    assert urgency("rebuild-stalled", view(pools=(pool(work=paused),))) is None
+    frozen = pool(lost="b", notes=(note(Remark.FROZEN),))
+    assert urgency("rebuild-stalled", view(pools=(frozen,))) == "now"
+
+
+def test_standing_still_is_dated_from_the_first_equal_sample() -> None:
+    """With no past, or no fraction, it is not known."""
+    busy = pool(lost="b", work=REBUILD)
+    past = pool_past(work=samples((90, 0.4), (50, 0.5), (20, 0.5)))
+    assert stuck_since(busy, past, T0) == T0 - 50 * MINUTE
+    assert stuck_since(busy, None, T0) is None
+    assert stuck_since(pool(), past, T0) is None
+
+
+@pytest.mark.parametrize(("bears", "expected"), [(1, "now"), (2, "today")])
+def test_a_rebuild_that_cannot_finish_is_told_once(bears: int, expected: str) -> None:
+    """Linux commit 4044ba58dd15: a lone leg with a read error never finishes."""
+    stuck = pool("abcd", bears=bears, lost="b", work=REBUILD, notes=(note(Remark.CANNOT_FINISH),))
+    seen = view(pools=(stuck,), pool_pasts=(pool_past(work=samples((90, 0.5))),))
+    assert urgency("rebuild-cannot-finish", seen) == expected
+    assert urgency("rebuild-running", seen) is None
+    assert urgency("rebuild-stalled", seen) is None
+
+
+def test_how_long_a_pool_has_not_been_whole_is_evidence() -> None:
+    """The exposure so far."""
+    seen = view(
+        pools=(pool(lost="b"),), pool_pasts=(pool_past(not_whole_since=T0 - DAY - 2 * HOUR),)
+    )
+    (finding,) = of("margin-gone", seen)
+    assert ("not whole for", "1 day 2 h") in [(e.what, e.value) for e in finding.evidence]
+    assert finding.pool == TANK

@@ -1,0 +1,186 @@
+"""Time-zero tables of the rules about upkeep."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import pytest
+
+from tests.rules.build import DAY, T0, member, note, of, pool, pool_past, urgency, view
+from watcher.facts.pool import MemberState, PoolKind, Remark, Work, WorkKind
+from watcher.facts.pool_past import PoolPast
+from watcher.rules.upkeep import equally_blamed
+
+
+@pytest.mark.parametrize(
+    ("days", "expected"), [(34, None), (35, "note"), (99, "note"), (100, "this-week")]
+)
+def test_a_scrub_is_missed_after_five_weeks(days: int, expected: str | None) -> None:
+    """Common practice: monthly."""
+    seen = view(pools=(pool(scrubbed_at=T0 - days * DAY),))
+    assert urgency("scrub-overdue", seen) == expected
+
+
+@pytest.mark.parametrize(
+    ("stack", "ours", "first", "expected"),
+    [
+        (None, None, 34, None),  # watched for too short a time
+        (None, None, 35, "note"),
+        (None, T0 - 3 * DAY, 400, None),
+        (T0 - 90 * DAY, T0 - 3 * DAY, 400, None),  # the later one counts
+    ],
+)
+def test_where_the_stack_keeps_no_date_our_own_record_counts(
+    stack: datetime | None, ours: datetime | None, first: int, expected: str | None
+) -> None:
+    """And no record at all starts with the first sight."""
+    past = pool_past(scrubbed_at=ours, first_seen=T0 - first * DAY)
+    seen = view(pools=(pool(scrubbed_at=stack),), pool_pasts=(past,))
+    assert urgency("scrub-overdue", seen) == expected
+
+
+def test_no_scrub_is_asked_for_at_first_sight_while_busy_or_without_margin() -> None:
+    """A rebuild comes first; what is not known is not missed."""
+    old = T0 - 400 * DAY
+    busy = Work(kind=WorkKind.SCRUB, done_fraction=0.1)
+    assert urgency("scrub-overdue", view(pools=(pool(),))) is None
+    assert urgency("scrub-overdue", view(pools=(pool(scrubbed_at=old, work=busy),))) is None
+    assert urgency("scrub-overdue", view(pools=(pool(lost="b", scrubbed_at=old),))) is None
+    declared = pool(scrubbed_at=old, kind=PoolKind.DECLARED)
+    assert urgency("scrub-overdue", view(pools=(declared,))) is None
+
+
+def test_damaged_data_is_for_today_and_grows() -> None:
+    """A ZFS pool with damaged data says ONLINE; only its errors line tells."""
+    for amount, level in ((None, 1), (1, 1), (2, 2), (9, 4)):
+        hurt = pool(notes=(note(Remark.DAMAGED_DATA, amount=amount),))
+        (finding,) = of("scrub-found-damage", view(pools=(hurt,)))
+        assert (finding.urgency.value, finding.level) == ("today", level)
+    assert of("scrub-found-damage", view(pools=(pool(),))) == []
+
+
+@pytest.mark.parametrize(
+    ("layout", "expected"),
+    [
+        ("raid1", "note"),
+        ("raid10", "note"),
+        ("mirror-0", "note"),
+        ("raid5", "this-week"),
+        ("raid6", "this-week"),
+    ],
+)
+def test_copies_that_differ_weigh_by_layout(layout: str, expected: str) -> None:
+    """md(4): on RAID1 and RAID10 swap is the usual cause, on clean RAID5 and RAID6 hardware is."""
+    differs = pool(layout=layout, notes=(note(Remark.COPIES_DIFFER, amount=128),))
+    assert urgency("copies-disagree", view(pools=(differs,))) == expected
+
+
+def test_damage_is_graver_than_difference() -> None:
+    """One finding, not two."""
+    both = pool(notes=(note(Remark.COPIES_DIFFER), note(Remark.DAMAGED_DATA)))
+    assert urgency("copies-disagree", view(pools=(both,))) is None
+
+
+def errs(count: int, before: int | None, *, lost: str = "", bears: int = 1) -> str | None:
+    """Judge a pool whose member a has a count, with what it had before (None: no past)."""
+    parts = tuple(
+        member(
+            x,
+            MemberState.MISSING if x in lost else MemberState.GOOD,
+            errors=count if x == "a" else 0,
+        )
+        for x in "abcd"
+    )
+    pasts: tuple[PoolPast, ...] = ()
+    if before is not None:
+        pasts = (pool_past(member_errors=(("sda1", before),)),)
+    seen = view(pools=(pool(members=parts, bears=bears),), pool_pasts=pasts)
+    return urgency("member-errs-inside-pool", seen)
+
+
+@pytest.mark.parametrize(
+    ("count", "before", "expected"),
+    [(0, 0, None), (5, None, "this-week"), (5, 5, "note"), (6, 5, "this-week"), (2, 5, "note")],
+)
+def test_errors_on_a_member_weigh_by_growth(
+    count: int, before: int | None, expected: str | None
+) -> None:
+    """A count that stands still is a note; the first look must not hide one."""
+    assert errs(count, before) == expected
+
+
+def test_growing_errors_on_a_survivor_are_for_now() -> None:
+    """Bare: now. Thinned: today. A still count stays a note."""
+    assert errs(6, 5, lost="d") == "now"
+    assert errs(6, 5, lost="d", bears=2) == "today"
+    assert errs(5, 5, lost="d") == "note"
+
+
+def test_equal_counts_on_all_members_blame_nobody() -> None:
+    """zpoolconcepts(7): what cannot be attributed is counted on all drives."""
+    parts = tuple(member(x, errors=4) for x in "abc")
+    equal = pool(members=parts, kind=PoolKind.ZFS, layout="raidz1")
+    assert equally_blamed(equal) == {"sda1", "sdb1", "sdc1"}
+    assert urgency("member-errs-inside-pool", view(pools=(equal,))) is None
+    md = pool(members=parts)
+    assert equally_blamed(md) == frozenset()
+    assert urgency("member-errs-inside-pool", view(pools=(md,))) == "this-week"
+
+
+def test_an_error_noted_without_a_count_is_told() -> None:
+    """Some stacks only say that there were some."""
+    noted = pool(notes=(note(Remark.MEMBER_ERRS, member="sdb1"),))
+    (finding,) = of("member-errs-inside-pool", view(pools=(noted,)))
+    assert finding.drives == ("wwn-b",)
+
+
+@pytest.mark.parametrize(
+    ("remark", "lost", "expected"),
+    [
+        (Remark.MIXED_PROFILES, "", "today"),
+        (Remark.REFRESH_NEEDED, "", "today"),
+        (Remark.LISTED_MISSING, "", "this-week"),
+        (Remark.LISTED_MISSING, "b", "today"),
+        (Remark.READ_ONLY, "", None),
+    ],
+)
+def test_a_half_done_repair_is_told(remark: Remark, lost: str, expected: str | None) -> None:
+    """After degraded writes and a replace, single chunks remain (btrfs, our own run)."""
+    seen = view(pools=(pool(lost=lost, notes=(note(remark),)),))
+    assert urgency("redundancy-not-restored", seen) == expected
+
+
+def test_a_conversion_under_way_is_left_alone() -> None:
+    """It is the repair."""
+    busy = pool(notes=(note(Remark.MIXED_PROFILES),), work=Work(kind=WorkKind.CONVERT))
+    assert urgency("redundancy-not-restored", view(pools=(busy,))) is None
+
+
+def test_dirty_and_degraded_is_for_now() -> None:
+    """md.rst: may hide corruption; not started by default."""
+    assert (
+        urgency("parity-in-doubt", view(pools=(pool(notes=(note(Remark.DIRTY_DEGRADED),)),)))
+        == "now"
+    )
+    assert urgency("parity-in-doubt", view(pools=(pool(),))) is None
+
+
+@pytest.mark.parametrize(
+    ("amount", "lost", "work", "expected"),
+    [
+        (0, "", None, None),
+        (1, "", None, "note"),
+        (None, "", None, "note"),
+        (9, "b", None, "today"),
+        (9, "", Work(kind=WorkKind.SYNC), None),
+    ],
+)
+def test_changes_that_parity_does_not_cover_are_told(
+    amount: int | None, lost: str, work: Work | None, expected: str | None
+) -> None:
+    """And never is a sync advised while a drive is lost."""
+    behind = pool(lost=lost, work=work, notes=(note(Remark.UNSYNCED, amount=amount),))
+    seen = view(pools=(behind,))
+    assert urgency("parity-behind", seen) == expected
+    if lost:
+        assert of("parity-behind", seen)[0].next_step.startswith("Do not sync")
