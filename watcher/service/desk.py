@@ -8,8 +8,9 @@ a crash at any point means "again", never "lost" and never "twice".
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import assert_never
 from zoneinfo import ZoneInfo
@@ -31,9 +32,11 @@ from watcher.notify.target import Target, ways_to
 from watcher.rules.catalogue import judge
 from watcher.rules.tuning import Tuning
 from watcher.rules.view import View
+from watcher.service.links import link_address, new_link
 from watcher.service.prospects import best_choice, exposure_of, message_loss, message_window
 from watcher.service.routes import route_findings, routes_seen
 from watcher.service.sight import observe, replaced_drives
+from watcher.store.accounts import SigningKey
 from watcher.store.database import Store
 from watcher.store.outbox import NewNotice
 from watcher.store.transaction import Transaction
@@ -43,6 +46,10 @@ LOOK_BACK = timedelta(days=31)
 
 EVENTS_BACK = timedelta(hours=24)
 """How far back kernel events count as recent."""
+
+
+KEY_BYTES = 32
+"""Of a new signing key: as long as what HMAC-SHA256 makes (RFC 2104, section 3)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,24 +162,29 @@ class Desk:
                     assert_never(effect)
         if told:
             view = view or last_view(tx, box, now)
+            key = None
+            if self.standing.page_url:
+                key = tx.key_to_sign(now, secrets.token_bytes(KEY_BYTES))
             for tell in told:
-                tx.put_notices(self._notices(tell, book, view, now))
+                tx.put_notices(self._notices(tell, book, view, key, now))
         return Outcome(told=tuple(told), refused=refused)
 
     def _notices(
-        self, tell: Tell, book: Book, view: View | None, now: datetime
+        self, tell: Tell, book: Book, view: View | None, key: SigningKey | None, now: datetime
     ) -> Iterable[NewNotice]:
-        """Write a message and address it to every way to its person."""
+        """Write a message and address it to every way to its person; ``key`` signs its links."""
         person = self.standing.policy.person(tell.person)
         zone = ZoneInfo(person.zone) if person else ZoneInfo("UTC")
+        extras = self._extras(tell, book, view, key, now)
         message = render(
             tell,
             {case.number: case for case in book.cases},
             box_name=book.box,
             person_zone=zone,
             now=now,
-            extras=self._extras(tell, book, view, now),
+            extras=extras,
         )
+        about = extras.get(tell.items[0].case if len(tell.items) == 1 else 0)
         proves_route = any(item.kind is NoticeKind.DIGEST for item in tell.items)
         for target in ways_to(self.standing.targets, tell.person, tell.urgency, every=proves_route):
             yield NewNotice(
@@ -184,19 +196,33 @@ class Desk:
                 title=message.title,
                 body=message.body,
                 created_at=now,
+                link=about.link if about else "",
             )
 
     def _extras(
-        self, tell: Tell, book: Book, view: View | None, now: datetime
+        self, tell: Tell, book: Book, view: View | None, key: SigningKey | None, now: datetime
     ) -> dict[int, CaseExtras]:
-        """Gather what a message says beyond its cases."""
+        """Gather what a message says beyond its cases, and the links for its person.
+
+        Under 0 stands what is about no case, or about several: the list of them.
+        """
+
+        def link_to(number: int) -> str:
+            if key is None:
+                return ""
+            link = new_link(tell.person, book.box, number, now)
+            return link_address(self.standing.page_url, link, key)
+
         extras = {}
         for item in tell.items:
             case = book.case(item.case)
             if case is not None:
-                extras[item.case] = self._extras_of(case, view, now)
+                found = self._extras_of(case, view, now)
+                extras[item.case] = replace(found, link=link_to(item.case))
         if any(item.case == 0 for item in tell.items):
             extras[0] = CaseExtras(watched=watched(book, view), link=self.standing.page_url)
+        if len(tell.items) > 1:
+            extras[0] = replace(extras.get(0, CaseExtras()), link=link_to(0))
         return extras
 
     def _extras_of(self, case: Case, view: View | None, now: datetime) -> CaseExtras:
