@@ -1,0 +1,112 @@
+"""One drive under the rules, and what margin makes of a sign."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.rules.build import DAY, HOUR, T0, of, past, pool, reading, view
+from watcher.facts.drive import Metric
+from watcher.facts.finding import Urgency
+from watcher.facts.pool import Protection
+from watcher.rules.look import lift, looks, say_margin, steps
+from watcher.rules.tuning import UNTUNED
+
+PENDING = Metric.PENDING_SECTORS
+WHOLE, THINNED = pool("abcd", bears=2), pool("abcd", bears=2, lost="d")
+BARE, BROKEN, STRIPE = pool(lost="c"), pool(lost="bc"), pool("ab", bears=0)
+
+
+@pytest.mark.parametrize(
+    ("state", "lifted"),
+    [
+        (WHOLE, "note this-week today now"),
+        (THINNED, "this-week today today now"),
+        (BARE, "today now now now"),
+        (STRIPE, "note this-week today now"),  # it never had margin: as a drive alone
+        (BROKEN, "note this-week today now"),
+    ],
+)
+def test_margin_lifts_a_sign(state: object, lifted: str) -> None:
+    """The same sign on a member of a bare pool is worse than in a whole one."""
+    order = (Urgency.NOTE, Urgency.THIS_WEEK, Urgency.TODAY, Urgency.NOW)
+    assert " ".join(lift(u, (state,)).value for u in order) == lifted  # type: ignore[arg-type]
+
+
+@given(st.sampled_from(Urgency), st.lists(st.sampled_from([WHOLE, THINNED, BARE, STRIPE, BROKEN])))
+def test_no_pool_ever_lowers_an_urgency(urgency: Urgency, pools: list[object]) -> None:
+    """Lifting only lifts."""
+    assert lift(urgency, pools) >= urgency  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("amount", "first", "level"),
+    [
+        (None, 1, 0),
+        (0, 1, 0),
+        (1, 1, 1),
+        (2, 1, 2),
+        (3, 1, 2),
+        (4, 1, 3),
+        (5, 3, 1),
+        (6, 3, 2),
+        (2, 3, 0),
+    ],
+)
+def test_levels_count_doublings(amount: float | None, first: float, level: int) -> None:
+    """So that one more sector is no worsening, and twice as many is."""
+    assert steps(amount, first) == level
+
+
+def test_a_sign_says_what_its_pool_can_still_lose_and_what_comes_first() -> None:
+    """In a bare pool the margin comes before the sign."""
+    drive_sign = reading("a", {PENDING: 1})
+    (calm,) = of("sectors-in-doubt", view(drive_sign, pools=(WHOLE,)))
+    assert calm.sentence.endswith("which can lose 2 more drives.")
+    (grave,) = of("sectors-in-doubt", view(drive_sign, pools=(BARE,)))
+    assert grave.sentence.endswith("which cannot lose any drive.")
+    assert grave.next_step.startswith("Its pool cannot lose it now")
+    assert (grave.pool, grave.urgency) == (BARE.pool, Urgency.TODAY)
+    (alone,) = of("sectors-in-doubt", view(drive_sign))
+    assert alone.pool is None
+
+
+def test_margin_is_said_for_every_protection() -> None:
+    """Not known is said as not known."""
+    assert "broken" in say_margin(BROKEN)
+    assert "2 more drives" in say_margin(WHOLE)
+    assert "cannot lose any" in say_margin(BARE)
+    assert BARE.protection is Protection.BARE
+
+
+@pytest.mark.parametrize(
+    ("hours_ago", "rise"),
+    [(1, 70), (7 * 24, 70), (14 * 24, 35), (70 * 24, 7), (700 * 24, 0)],
+)
+def test_a_rise_over_a_gap_without_readings_is_spread_evenly(hours_ago: int, rise: int) -> None:
+    """70 more since the last reading: how many of them within 7 days is estimated, not assumed."""
+    before = past("a", {PENDING: [(800, 30)]}, last_read=T0 - hours_ago * HOUR)
+    (look,) = looks(view(reading("a", {PENDING: 100}), pasts=(before,)), UNTUNED)
+    assert look.rise(PENDING, 7 * DAY) == rise
+
+
+def test_a_rise_is_not_known_without_a_past() -> None:
+    """Not zero."""
+    (look,) = looks(view(reading("a", {PENDING: 100})), UNTUNED)
+    assert look.rise(PENDING, 7 * DAY) is None
+    (blank,) = looks(view(reading("a"), pasts=(past("a", {PENDING: [(9, 1)]}),)), UNTUNED)
+    assert blank.rise(PENDING, 7 * DAY) is None
+
+
+@given(st.lists(st.integers(0, 50), min_size=1, max_size=8), st.integers(0, 50))
+def test_no_history_of_a_counter_makes_a_negative_rise(values: list[int], now: int) -> None:
+    """Resets and falls included."""
+    points = [(float(10 - i), v) for i, v in enumerate(values)]
+    (look,) = looks(
+        view(reading("a", {PENDING: now}), pasts=(past("a", {PENDING: points}),)), UNTUNED
+    )
+    for days in (0, 1, 5, 8, 30):
+        rise = look.rise(PENDING, days * DAY)
+        assert rise is not None
+        assert 0 <= rise <= now

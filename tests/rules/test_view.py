@@ -1,0 +1,97 @@
+"""What the rules look at, and how drives are named."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+
+import pytest
+
+from tests.rules.build import (
+    DAY,
+    T0,
+    TANK,
+    drive,
+    event,
+    past,
+    pool,
+    pool_past,
+    reading,
+    unread,
+    view,
+)
+from watcher.facts.drive import Metric, Unread
+from watcher.facts.identity import DriveId, PoolId, about_drive
+from watcher.facts.kernel_event import Category
+from watcher.rules.view import say_bay, trace_with
+
+
+@pytest.mark.parametrize(
+    ("bay", "said"),
+    [
+        ("3", "bay 3"),
+        ("A2", "bay A2"),
+        ("12", "bay 12"),
+        ("top left", "top left"),
+        ("tray 3", "tray 3"),
+    ],
+)
+def test_a_bay_is_said_in_the_owners_words(bay: str, said: str) -> None:
+    """A bare number or letter gets the word bay."""
+    assert say_bay(bay) == said
+
+
+def test_a_drive_is_named_by_bay_model_size_and_serial() -> None:
+    """Without a bay by where it was seen."""
+    assert view(reading("a", bay="3")).label_of(drive("a")) == (
+        "bay 3 (Altair A8, 8 TB, serial XA1)"
+    )
+    assert view(reading("a")).label_of(drive("a")) == "Altair A8, 8 TB, serial XA1 (sda)"
+    assert view(pasts=(past("b", bay="top left"),)).label_of(drive("b")) == (
+        "top left (Altair A8, 8 TB, serial XB1)"
+    )
+
+
+def test_a_stranger_is_named_by_what_is_known() -> None:
+    """By its id, or by what its bridge tells."""
+    assert view().label_of(DriveId("wwn-9")) == "wwn-9"
+    half = replace(unread("b", Unread.GARBLED), model="Vega V2", bay="4")
+    assert view(unread=(half,)).label_of(drive("b")) == (
+        "bay 4 (Vega V2, size unknown, serial unknown)"
+    )
+
+
+def test_the_least_protected_pool_of_a_drive_comes_first() -> None:
+    """And a drive that left is known by the pool's past."""
+    bare = pool("ab", lost="b", layout="raid1", key=PoolId("md:zoo"))
+    whole = pool("abc")
+    assert view(pools=(whole, bare)).pools_of(drive("a")) == (bare, whole)
+    gone = view(pools=(pool("bc"),), pool_pasts=(pool_past(drives=(drive("a"),)),))
+    assert [p.pool for p in gone.pools_of(drive("a"))] == [TANK]
+    assert view(pools=(whole,)).pools_of(drive("z")) == ()
+
+
+def test_events_are_found_by_their_subject() -> None:
+    """Only its own."""
+    mine, other = event("a", Category.LINK), event("b", Category.LINK)
+    assert view(recent=(mine, other)).events_about(about_drive(drive("a"))) == (mine,)
+
+
+def test_a_trace_runs_up_to_the_reading_and_never_counts_it_twice() -> None:
+    """None where the past or the reading lacks the metric."""
+    now = reading("a", {Metric.PENDING_SECTORS: 5})
+    before = past("a", {Metric.PENDING_SECTORS: [(3, 0)]})
+    trace = trace_with(before, now, Metric.PENDING_SECTORS)
+    assert trace is not None
+    assert trace.points == ((T0 - 3 * DAY, 0), (T0, 5))
+    stored = past("a", {Metric.PENDING_SECTORS: [(3, 0), (0, 5)]})
+    assert trace_with(stored, now, Metric.PENDING_SECTORS) == trace
+    assert trace_with(None, now, Metric.PENDING_SECTORS) is None
+    assert trace_with(before, reading("a"), Metric.PENDING_SECTORS) is None
+    assert trace_with(before, now, Metric.REALLOCATED_SECTORS) is None
+
+
+def test_the_time_must_be_aware() -> None:
+    """UTC, checked."""
+    with pytest.raises(ValueError, match="now"):
+        replace(view(), now=datetime(2026, 3, 1))  # noqa: DTZ001 - that is the point
