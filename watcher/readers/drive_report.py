@@ -191,6 +191,10 @@ class Report:
         )
 
 
+_NOW = frozenset({"now", "NOW", "FAILING_NOW"})
+_PAST = frozenset({"past", "Past", "In_the_past"})
+
+
 def make_attribute(  # noqa: PLR0913  (one argument for each column of the table)
     *,
     number: int,
@@ -207,13 +211,11 @@ def make_attribute(  # noqa: PLR0913  (one argument for each column of the table
 
     A value at or below its threshold fails, whatever the tool says; a threshold of 0 never does.
     """
-    low = said.lower()
-    failing = low in {"now", "failing_now"}
-    failed = low in {"past", "in_the_past"}
-    if threshold and value in VALID_VALUES and value is not None and value <= threshold:
-        failing = True
-    if threshold and worst in VALID_VALUES and worst is not None and worst <= threshold:
-        failed = True
+    failing = said in _NOW
+    failed = said in _PAST
+    if threshold:
+        failing = failing or (value in VALID_VALUES and value is not None and value <= threshold)
+        failed = failed or (worst in VALID_VALUES and worst is not None and worst <= threshold)
     return Attribute(
         number=number,
         name=name,

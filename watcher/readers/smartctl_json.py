@@ -69,11 +69,11 @@ def rows(document: Section, name: str) -> list[Section]:
 def whole(document: Section, name: str, *, negative: bool = False) -> int | None:
     """Give a whole number, or None when it is absent."""
     number = document.get(name)
+    if type(number) is int and (number >= 0 or negative):  # true and false are no numbers
+        return number
     if number is None:
         return None
-    if isinstance(number, bool) or not isinstance(number, int) or (number < 0 and not negative):
-        raise CannotParse(SOURCE, f"{name} is not a count", line=repr(number))
-    return number
+    raise CannotParse(SOURCE, f"{name} is not a count", line=repr(number))
 
 
 def word(document: Section, name: str) -> str | None:

@@ -97,13 +97,22 @@ def _attribute_rows(lines: Sequence[str]) -> list[str]:
     raise CannotParse(SOURCE, "the attribute table has no end: the report is cut")
 
 
+_COLUMNS: dict[str, int | None] = {
+    "---": None,
+    **{str(number): number for number in range(256)},
+    **{f"{number:03d}": number for number in range(256)},
+}
+"""What a column of three digits can hold (dashes: nothing); a table, since it is read often."""
+
+
 def _number_or_none(text: str) -> int | None:
-    """Read a three-digit column, where dashes mean that there is none; raises if odd."""
-    if text == "---":
-        return None
-    if not (len(text) <= 3 and text.isascii() and text.isdigit()):
-        raise CannotParse(SOURCE, "an attribute row has no number where one belongs", line=text)
-    return int(text)
+    """Read a column of three digits; raises for anything else."""
+    try:
+        return _COLUMNS[text]
+    except KeyError:
+        raise CannotParse(
+            SOURCE, "an attribute row has no number where one belongs", line=text
+        ) from None
 
 
 def _attribute(report: Report, line: str) -> None:
