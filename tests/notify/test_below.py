@@ -1,0 +1,76 @@
+"""What stands below the first line."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from tests.notify.phone_scenes import BARE, NOW, ORCHARD_CASE, OSLO, item
+from watcher.cases.state import NoticeKind
+from watcher.facts.finding import Urgency
+from watcher.facts.pool import AtStake, Protection, Work, WorkKind, WorkState
+from watcher.notify.below import action_lines, say_stake, standing_lines
+from watcher.notify.message_facts import CaseExtras
+from watcher.notify.scene import Scene
+
+
+def scene(extras: CaseExtras, kind: NoticeKind = NoticeKind.OPENED) -> Scene:
+    return Scene(
+        item=item(kind, Urgency.NOW),
+        case=ORCHARD_CASE,
+        extras=extras,
+        box="attic",
+        zone=OSLO,
+        now=NOW,
+    )
+
+
+@pytest.mark.parametrize(
+    ("protection", "words"),
+    [
+        (Protection.BROKEN, "lost or out of reach already"),
+        (Protection.BARE, "margin 0 of 1. The next drive lost takes everything"),
+        (Protection.THINNED, "margin 0 of 1"),
+        (Protection.UNKNOWN, "not known"),
+    ],
+)
+def test_what_is_at_stake_is_said_of_every_pool_that_is_not_whole(
+    protection: Protection, words: str
+) -> None:
+    assert words in say_stake(scene(replace(BARE, protection=protection)))
+
+
+def test_of_a_whole_pool_nothing_is_at_stake() -> None:
+    assert say_stake(scene(replace(BARE, protection=Protection.WHOLE))) == ""
+
+
+def test_where_drives_stand_alone_only_their_own_content_is_at_stake() -> None:
+    text = say_stake(scene(replace(BARE, at_stake=AtStake.MEMBER)))
+    assert text.endswith("takes what is on it.")
+
+
+@pytest.mark.parametrize(
+    ("fraction", "words"), [(0.996, "99% done"), (1.0, "100% done"), (0.0, "0% done")]
+)
+def test_progress_is_never_rounded_up(fraction: float, words: str) -> None:
+    work = Work(kind=WorkKind.REBUILD, state=WorkState.PAUSED, done_fraction=fraction)
+    lines = [line.text for line in standing_lines(scene(replace(BARE, work=work)))]
+    assert f"Rebuild paused, {words}." in lines
+
+
+def test_a_chance_without_a_window_does_not_speak_of_until_then() -> None:
+    lines = [line.text for line in standing_lines(scene(replace(BARE, window=None)))]
+    assert "Chance of loss: 2.1% (0.8% to 5%)" in lines
+
+
+def test_a_link_takes_the_place_of_the_command_and_a_monstrous_one_does_not() -> None:
+    with_link = [line.text for line in action_lines(scene(BARE))]
+    without = [line.text for line in action_lines(scene(replace(BARE, link="x" * 400)))]
+    assert with_link[-1] == BARE.link
+    assert without[-1] == "Take it: midwatch ack 7"
+
+
+def test_who_need_not_act_is_not_told_to() -> None:
+    lines = [line.text for line in action_lines(scene(BARE, NoticeKind.TAKEN))]
+    assert lines == [BARE.link]

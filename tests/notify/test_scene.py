@@ -1,0 +1,67 @@
+"""Which finding leads a message, and when an end may be called an all-clear."""
+
+from __future__ import annotations
+
+from tests.notify.phone_scenes import (
+    BAY_5,
+    BROKEN,
+    CRC,
+    GONE_3,
+    LABEL_5,
+    MARGIN_GONE,
+    NOW,
+    ORCHARD,
+    OSLO,
+    PENDING_5,
+    case,
+    item,
+)
+from watcher.cases.state import Case, NoticeKind
+from watcher.facts.finding import Finding, Urgency
+from watcher.facts.identity import about_drive, about_pool
+from watcher.facts.pool import Protection
+from watcher.notify.message_facts import CaseExtras
+from watcher.notify.scene import Scene, happening_in, is_proven
+
+
+def scene(made: Case | None, protection: Protection | None = None) -> Scene:
+    return Scene(
+        item=item(NoticeKind.OPENED, Urgency.NOW),
+        case=made,
+        extras=CaseExtras(protection=protection),
+        box="attic",
+        zone=OSLO,
+        now=NOW,
+    )
+
+
+def pool_case(*findings: Finding) -> Case:
+    return case(7, about_pool(ORCHARD), "orchard", *findings)
+
+
+def test_the_cause_leads_when_the_title_says_how_the_pool_stands() -> None:
+    shown = scene(pool_case(MARGIN_GONE, GONE_3), Protection.BARE)
+    assert shown.finding == GONE_3
+    assert shown.pool_finding == MARGIN_GONE
+    assert happening_in(shown) == "bay 3: The drive is not there any more."
+
+
+def test_the_pool_leads_when_the_title_cannot_say_it_or_it_is_broken() -> None:
+    assert scene(pool_case(MARGIN_GONE, GONE_3)).finding == MARGIN_GONE
+    assert scene(pool_case(BROKEN, GONE_3), Protection.BROKEN).finding == BROKEN
+
+
+def test_a_lesser_sign_never_leads() -> None:
+    assert scene(pool_case(MARGIN_GONE, PENDING_5), Protection.BARE).finding == MARGIN_GONE
+
+
+def test_only_a_whole_pool_or_no_pool_at_all_proves_an_end() -> None:
+    drive = case(8, about_drive(BAY_5), LABEL_5, CRC)
+    endangers = case(8, about_drive(BAY_5), LABEL_5, PENDING_5)
+    assert is_proven(scene(drive))
+    assert not is_proven(scene(endangers))
+    assert not is_proven(scene(pool_case(MARGIN_GONE)))
+    assert not is_proven(scene(None))
+    for protection in Protection:
+        shown = scene(pool_case(MARGIN_GONE), protection)
+        assert is_proven(shown) == (protection is Protection.WHOLE)
