@@ -75,6 +75,9 @@ def check_history(disk: Store) -> None:
         assert set(past) == {drive_id(1), drive_id(3), drive_id(7)}
         assert past[drive_id(1)].first_seen == NOW
         assert past[drive_id(1)].last_read == LATER
+        trace = past[drive_id(1)].trace(Metric.PENDING_SECTORS)
+        assert trace is not None
+        assert trace.points == ((NOW, 8), (LATER, 20))
         (day,) = tx.poll_days(drive_id(1), NOW, LATER)
         assert day.read == 2
         changes = tx.pool_changes(BOX, PoolId("md:media"), NOW, LATER)

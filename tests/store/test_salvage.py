@@ -189,7 +189,7 @@ def test_history_of_a_lost_drive_is_not_given_to_another(tmp_path: Path) -> None
     connection.close()
     with open_store(path, now=NOW) as store, store.transaction() as tx:
         assert store.rescue is not None
-        assert {"span", "poll"} <= set(store.rescue.tables_cut)
+        assert {"fresh", "poll"} <= set(store.rescue.tables_cut)
         later = NOW + 90 * HOUR
         fresh = reading(50, later, temperature_celsius=40)
         tx.take_survey(survey("new", later, drives=(fresh,)), later)

@@ -104,9 +104,14 @@ def unsqueeze(body: bytes, what: str) -> str:
 
 
 def read_values(text: str) -> Mapping[str, list[int]]:
-    """Read each metric's value and since when. Raises StoreDamaged when it does not make sense."""
+    """Read each metric's value and since when, and where there is one the value before likewise.
+
+    Raises StoreDamaged when it does not make sense.
+    """
     found = _read_numbers(text, "a drive's values")
-    if not isinstance(found, dict) or not all(_are_numbers(v, 2) for v in found.values()):
+    if not isinstance(found, dict) or not all(
+        _are_numbers(v, 2) or _are_numbers(v, 4) for v in found.values()
+    ):
         raise StoreDamaged("a drive's values in the store do not make sense")
     return found
 

@@ -203,23 +203,30 @@ class HistoryPart(Part):
         return self._changes(values)
 
     def _spans(self, values: dict[str, int]) -> tuple[Point, ...]:
-        """Merge the three resolutions; each time is kept in one of them only."""
-        sql = statements("questions")["spans-between"]
+        """Merge the resolutions; each time is kept in one of them only."""
+        sql = statements("questions")
         points: list[Point] = []
-        for step, width in enumerate(STEPS):
-            begin = floor_to(values["since"], width)
+        for name, step in (
+            ("fresh-between", 0),
+            ("spans-between", 0),
+            ("spans-between", 1),
+            ("spans-between", 2),
+        ):
+            begin = floor_to(values["since"], STEPS[step])
+            rows = self.db.rows(sql[name], values | {"step": step, "since": begin})
+            width = timedelta(microseconds=STEPS[step])
             points += [
                 Point(
                     at=from_micros(row["at"]),
-                    lasts=timedelta(microseconds=width),
+                    lasts=width,
                     last=row["last"],
                     lowest=row["last"] - row["below"],
                     highest=row["last"] + row["above"],
                     readings=row["readings"],
                 )
-                for row in self.db.rows(sql, values | {"step": step, "since": begin})
+                for row in rows
             ]
-        return tuple(sorted(points, key=lambda point: (point.at, point.lasts)))
+        return tuple(sorted(points, key=lambda point: point.at))
 
     def _changes(self, values: dict[str, int]) -> tuple[Point, ...]:
         """Give the changes of a counter, with what held before the first."""
@@ -351,7 +358,7 @@ def known_drive(row: Any) -> KnownDrive:  # noqa: ANN401 - a row
             latest=tuple(
                 (name, value, from_micros(at))
                 for text in (row["moving"], row["counters"])
-                for name, (value, at) in read_values(text).items()
+                for name, (value, at, *_) in read_values(text).items()
             ),
         )
 

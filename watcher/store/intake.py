@@ -14,7 +14,15 @@ from typing import Final
 
 from watcher.facts.drive import DriveIdentity, DriveReading, DriveUnread, Metric, Unread
 from watcher.facts.survey import Survey
-from watcher.store.codec import IDENTITY, SURVEY, clean, read_day, read_values_once, squeeze
+from watcher.store.codec import (
+    IDENTITY,
+    SURVEY,
+    clean,
+    read_day,
+    read_values,
+    read_values_once,
+    squeeze,
+)
 from watcher.store.connection import Value, Values
 from watcher.store.event_intake import EventIntake
 from watcher.store.pool_intake import PoolIntake
@@ -53,7 +61,7 @@ class _Known:
     last_read: int  # -1: never
     last_present: int  # -1: never
     in_use: bool
-    counters: Mapping[str, list[int]]  # metric: [value, since when]
+    counters: Mapping[str, list[int]]  # metric: [value, since when, value before, since when]
     counters_text: str
     day: list[list[int]]  # temperature of each hour: [when lowest, lowest, when highest, highest]
 
@@ -109,7 +117,10 @@ class IntakePart(PoolIntake, EventIntake):
         self._count_poll(known.number, at, read=1)
         counters = self._take_metrics(known, reading, at, is_newest=is_newest)
         if not is_newest:
-            self.db.change(statements("intake")["older-first-seen"], {"id": known.number, "at": at})
+            self.db.change(
+                statements("intake")["drive-read-late"],
+                {"id": known.number, "at": at, "counters": counters},
+            )
             return
         self.db.change(
             statements("intake")["drive-read"],
@@ -154,21 +165,23 @@ class IntakePart(PoolIntake, EventIntake):
                 spans.append(row | {"at": floor_to(at, SPAN)})
             elif not is_newest:
                 self._late_change(known, metric, row)
-            elif known.counters.get(metric.value, _NEVER)[0] != value:
+                moved[metric.value] = self._last_changes(known.number, metric.value)
+            elif (before := known.counters.get(metric.value, ()))[:1] != [value]:
                 changes.append(row)
-                moved[metric.value] = [value, at]
+                moved[metric.value] = [value, at, *before[:2]]
         self.db.change_many(sql["add-to-span"], spans)
         self.db.change_many(sql["add-change"], changes)
         if not moved:
             return known.counters_text
-        return json.dumps({**known.counters, **moved}, separators=(",", ":"))
+        return _as_text({**known.counters, **moved})
 
     def _late_change(self, known: _Known, metric: Metric, row: dict[str, Value]) -> None:
         """Put a counter of a late reading between the changes that are known.
 
         Where nothing is known to have changed after it, the value that was read since then is
         written again at the time of the latest reading, so that the late one does not seem to
-        hold on.
+        hold on. Where a later change is known, the late value stands until that: which readings
+        lay between is not kept. Boxes hand over in order, so this is rare.
         """
         sql = statements("intake")
         held = self.db.one(sql["value-at"], row)
@@ -180,6 +193,22 @@ class IntakePart(PoolIntake, EventIntake):
         if after is None and now_known is not None and now_known[0] != row["value"]:
             again = {**row, "at": known.last_read, "value": now_known[0]}
             self.db.change(sql["add-change"], again)
+
+    def _last_changes(self, drive: int, metric: str) -> list[int]:
+        """Give a counter's value and since when, and where there is one the value before."""
+        rows = self.db.rows(
+            statements("intake")["last-two-changes"],
+            {"drive": drive, "metric": self.metric_number(metric)},
+        )
+        return [number for row in rows for number in (row["value"], row["at"])]
+
+    def recount(self, drive: int) -> None:
+        """Say anew what the counters of a drive are, after changes came from elsewhere."""
+        sql = statements("intake")
+        told = read_values(self.db.one(sql["counters-of-drive"], {"id": drive})["counters"])
+        found = {name: self._last_changes(drive, name) for name in self.metric_numbers()}
+        counters = {**told, **{name: last for name, last in found.items() if last}}
+        self.db.change(sql["set-counters"], {"id": drive, "counters": _as_text(counters)})
 
     def _take_unread(self, here: Round, unread: DriveUnread) -> None:
         """Note that a drive gave no reading; one without an identity leaves no trace here."""
@@ -281,9 +310,6 @@ class IntakePart(PoolIntake, EventIntake):
             self.db.change(sql["drop-old-answers"], {"drive": known.number, "keep": ANSWERS_KEPT})
 
 
-_NEVER: Final = (None,)
-
-
 def _within(value: int) -> int:
     """Give a value that the database can hold."""
     return max(-LARGEST, min(value, LARGEST))
@@ -292,6 +318,11 @@ def _within(value: int) -> int:
 def _moving(reading: DriveReading, at: int) -> str:
     """Write the latest values of the series that move all the time."""
     values = {m.value: [_within(value), at] for m, value in reading.metrics if m in CHATTY}
+    return _as_text(values)
+
+
+def _as_text(values: Mapping[str, list[int]]) -> str:
+    """Write values of metrics."""
     return json.dumps(values, separators=(",", ":"))
 
 

@@ -73,9 +73,11 @@ class QuestionsPart(Part):
 
     def _traces(self, row: Any, since: int, now: int) -> Iterator[Trace]:  # noqa: ANN401 - a row
         """Make the trace of each metric of a drive."""
-        for changed_at, trace in quiet_traces(row["counters"]):
-            if changed_at <= since:
+        for before_at, held_since, trace, longer in known_traces(row["counters"]):
+            if held_since <= since:
                 yield trace
+            elif before_at <= since:
+                yield longer
             else:
                 points = self._points(row["id"], trace.metric.value, since)
                 yield Trace(metric=trace.metric, points=points)
@@ -148,17 +150,25 @@ def pool_of(text: str) -> Pool:
 
 
 @lru_cache(maxsize=1024)
-def quiet_traces(text: str) -> tuple[tuple[int, Trace], ...]:
-    """Give for each counter since when it holds, and its trace when that is before the window.
+def known_traces(text: str) -> tuple[tuple[int, int, Trace, Trace], ...]:
+    """Give what is known of each counter without looking further.
 
-    The same text is read once: most counters of most drives never move. A metric of a later
-    version of this program, after a step back, is left out.
+    That is: since when the value before the last change held (-1 where there was none), since
+    when the last one holds, the trace of a window that begins after that, and the trace of one
+    that begins before it. The same text is read once: most counters seldom move. A metric of a
+    later version of this program, after a step back, is left out.
     """
-    return tuple(
-        (at, Trace(metric=_METRICS[name], points=((from_micros(at), value),)))
-        for name, (value, at) in read_values(text).items()
-        if name in _METRICS
-    )
+    found = []
+    for name, (value, at, *before) in read_values(text).items():
+        metric = _METRICS.get(name)
+        if metric is None:
+            continue
+        last = (_moment(at), value)
+        trace = longer = Trace(metric=metric, points=(last,))
+        if before:
+            longer = Trace(metric=metric, points=((_moment(before[1]), before[0]), last))
+        found.append((before[1] if before else -1, at, trace, longer))
+    return tuple(found)
 
 
 @lru_cache(maxsize=4096)

@@ -27,7 +27,8 @@ def return_to_disk(memory: Fallback, disk: Store) -> None:
     """
     with memory.store.snapshot() as source, disk.transaction() as tx:
         tx.told_or_said()
-        _Return(source.db, tx.db, memory).run()
+        for drive in _Return(source.db, tx.db, memory).run():
+            tx.recount(drive)
 
 
 class _Return:
@@ -40,13 +41,14 @@ class _Return:
         self.memory = memory
         self.tables = {table.name: table for table in our_tables(source)}
 
-    def run(self) -> None:
-        """Bring back every table."""
+    def run(self) -> Iterable[int]:
+        """Bring back every table; give the numbers of the drives whose history has grown."""
         metrics = self._match("metric", ("name",))
         drives = self._match("drive", ("drive",))
         pools = self._match("pool", ("box", "pool"))
         self._bring("change", {"drive": drives, "metric": metrics})
         self._bring("span", {"drive": drives, "metric": metrics})
+        self._bring("fresh", {"drive": drives, "metric": metrics})
         self._bring("pool_change", {"pool": pools})
         self._bring("pool_work", {"pool": pools})
         self._add_polls(drives)
@@ -60,6 +62,7 @@ class _Return:
             self._append(name, self.memory.copied_up_to.get(name, 0))
         notices = self._match("notice", ("box", "notice_key", "target"), renamed="notice_key")
         self._bring("attempt", {"notice": notices})
+        return drives.values()
 
     def _match(
         self, name: str, key: tuple[str, ...], *, renamed: str | None = None
@@ -123,7 +126,7 @@ class _Return:
         )
         for row in self._rows(table):
             row["drive"] = drives[int(str(row["drive"]))]
-            sql = f"{_insert(table, row)} ON CONFLICT (drive, day) DO UPDATE SET {sums}"
+            sql = f"{_insert(table, row)} ON CONFLICT (day, drive) DO UPDATE SET {sums}"
             self.target.change(sql, row)
 
     def _rows(self, table: Table) -> Iterable[dict[str, Value]]:

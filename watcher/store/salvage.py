@@ -69,6 +69,8 @@ _ORPHANS = (
     ("change", "metric", "metric"),
     ("span", "drive", "drive"),
     ("span", "metric", "metric"),
+    ("fresh", "drive", "drive"),
+    ("fresh", "metric", "metric"),
     ("poll", "drive", "drive"),
     ("raw_answer", "drive", "drive"),
     ("pool_change", "pool", "pool"),

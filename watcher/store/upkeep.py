@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+from watcher.store.intake import SPAN
 from watcher.store.part import Part
 from watcher.store.statements import statements
 from watcher.store.times import DAY, HOUR, floor_to, to_micros
@@ -66,8 +67,11 @@ class UpkeepPart(Part):
         self.db.change(sql["drop-attempts"])
 
     def _roll_spans(self, now: datetime) -> None:
-        """Move what is old into the next wider resolution, in whole spans of that."""
+        """Move what is old to the next place or resolution, in whole spans of that."""
         sql = statements("upkeep")
+        settled = {"before": floor_to(to_micros(now), SPAN)}
+        self.db.change(sql["settle"], settled)
+        self.db.change(sql["drop-settled"], settled)
         for step, width, age in ((0, HOUR, FINE_FOR), (1, DAY, HOURLY_FOR)):
             before = floor_to(to_micros(now - age), width)
             self.db.change(

@@ -50,9 +50,23 @@ WHERE id = :id;
 -- A drive is not there.
 UPDATE drive SET unread = :unread, unread_detail = :detail WHERE id = :id;
 
--- name: older-first-seen
--- A late survey saw the drive earlier than we knew.
-UPDATE drive SET first_seen = :at WHERE id = :id AND first_seen > :at;
+-- name: drive-read-late
+-- A late survey may have seen the drive earlier than we knew, and changed what was in between.
+UPDATE drive SET first_seen = CASE WHEN first_seen > :at THEN :at ELSE first_seen END,
+    counters = :counters
+WHERE id = :id;
+
+-- name: counters-of-drive
+-- What is said of a drive's counters without looking further.
+SELECT counters FROM drive WHERE id = :id;
+
+-- name: set-counters
+-- Say it anew.
+UPDATE drive SET counters = :counters WHERE id = :id;
+
+-- name: last-two-changes
+-- The last change of a counter, and the one before.
+SELECT at, value FROM change WHERE drive = :drive AND metric = :metric ORDER BY at DESC LIMIT 2;
 
 -- name: metric-numbers
 -- The numbers of the metrics.
@@ -79,21 +93,21 @@ ORDER BY at LIMIT 1;
 
 -- name: add-to-span
 -- Put a value of a moving series into its span of ten minutes.
-INSERT INTO span (drive, metric, step, at, last, below, above, readings)
-VALUES (:drive, :metric, 0, :at, :value, 0, 0, 1)
-ON CONFLICT (drive, metric, step, at) DO UPDATE SET
+INSERT INTO fresh (at, drive, metric, last, below, above, readings)
+VALUES (:at, :drive, :metric, :value, 0, 0, 1)
+ON CONFLICT (at, drive, metric) DO UPDATE SET
     last = excluded.last,
-    below = CASE WHEN excluded.last - (span.last - span.below) > 0
-        THEN excluded.last - (span.last - span.below) ELSE 0 END,
-    above = CASE WHEN (span.last + span.above) - excluded.last > 0
-        THEN (span.last + span.above) - excluded.last ELSE 0 END,
-    readings = span.readings + 1;
+    below = CASE WHEN excluded.last - (fresh.last - fresh.below) > 0
+        THEN excluded.last - (fresh.last - fresh.below) ELSE 0 END,
+    above = CASE WHEN (fresh.last + fresh.above) - excluded.last > 0
+        THEN (fresh.last + fresh.above) - excluded.last ELSE 0 END,
+    readings = fresh.readings + 1;
 
 -- name: count-poll
 -- Proof that we looked.
-INSERT INTO poll (drive, day, read_count, asleep_count, failed_count)
-VALUES (:drive, :day, :read, :asleep, :failed)
-ON CONFLICT (drive, day) DO UPDATE SET
+INSERT INTO poll (day, drive, read_count, asleep_count, failed_count)
+VALUES (:day, :drive, :read, :asleep, :failed)
+ON CONFLICT (day, drive) DO UPDATE SET
     read_count = poll.read_count + excluded.read_count,
     asleep_count = poll.asleep_count + excluded.asleep_count,
     failed_count = poll.failed_count + excluded.failed_count;

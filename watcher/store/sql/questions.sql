@@ -28,9 +28,14 @@ WHERE drive = :drive AND metric = :metric AND at >= :since AND at <= :until ORDE
 
 -- name: spans-between
 -- A moving series within a span of time, whatever the resolution.
-SELECT step, at, last, below, above, readings FROM span
+SELECT at, last, below, above, readings FROM span
 WHERE drive = :drive AND metric = :metric AND step = :step AND at >= :since AND at <= :until
 ORDER BY at;
+
+-- name: fresh-between
+-- What a moving series was in the last day.
+SELECT at, last, below, above, readings FROM fresh
+WHERE at >= :since AND at <= :until AND drive = :drive AND metric = :metric ORDER BY at;
 
 -- name: polls
 -- Proof of watching, by day.

@@ -1,15 +1,34 @@
 -- Keeping the history small: roll up what is old, drop what has had its time.
 
+-- name: settle
+-- Move the spans of the last day to where they lie by series.
+INSERT INTO span (drive, metric, step, at, last, below, above, readings)
+SELECT drive, metric, 0, at, last, below, above, readings FROM fresh WHERE at < :before
+ON CONFLICT (drive, metric, step, at) DO UPDATE SET
+    last = excluded.last,
+    below = CASE WHEN excluded.below > excluded.last - (span.last - span.below)
+        THEN excluded.below ELSE excluded.last - (span.last - span.below) END,
+    above = CASE WHEN excluded.above > (span.last + span.above) - excluded.last
+        THEN excluded.above ELSE (span.last + span.above) - excluded.last END,
+    readings = span.readings + excluded.readings;
+
+-- name: drop-settled
+-- What was moved.
+DELETE FROM fresh WHERE at < :before;
+
 -- name: roll-up
--- Put spans older than a moment together into wider ones: what was lowest, highest and last.
+-- Put spans older than a moment together into wider ones: what was lowest, highest and last. Drives
+-- and metrics are named so that each series is entered at its beginning.
 INSERT INTO span (drive, metric, step, at, last, below, above, readings)
 SELECT wide.drive, wide.metric, :to_step, wide.at, newest.last, newest.last - wide.lowest,
     wide.highest - newest.last, wide.readings
 FROM (
-    SELECT drive, metric, at - at % :width AS at, max(at) AS newest_at,
-        min(last - below) AS lowest, max(last + above) AS highest, sum(readings) AS readings
-    FROM span WHERE step = :from_step AND at < :before
-    GROUP BY drive, metric, at - at % :width
+    SELECT old.drive, old.metric, old.at - old.at % :width AS at, max(old.at) AS newest_at,
+        min(old.last - old.below) AS lowest, max(old.last + old.above) AS highest,
+        sum(old.readings) AS readings
+    FROM drive CROSS JOIN metric JOIN span AS old ON old.drive = drive.id
+        AND old.metric = metric.id AND old.step = :from_step AND old.at < :before
+    GROUP BY old.drive, old.metric, old.at - old.at % :width
 ) AS wide
 JOIN span AS newest ON newest.drive = wide.drive AND newest.metric = wide.metric
     AND newest.step = :from_step AND newest.at = wide.newest_at
@@ -24,7 +43,10 @@ ON CONFLICT (drive, metric, step, at) DO UPDATE SET
 
 -- name: drop-spans
 -- Spans that have had their time at this resolution.
-DELETE FROM span WHERE step = :step AND at < :before;
+DELETE FROM span WHERE (drive, metric, step, at) IN (
+    SELECT old.drive, old.metric, old.step, old.at
+    FROM drive CROSS JOIN metric JOIN span AS old ON old.drive = drive.id
+        AND old.metric = metric.id AND old.step = :step AND old.at < :before);
 
 -- name: thin-changes
 -- Of the old changes of a counter, keep the last, the highest and the lowest of each day.
