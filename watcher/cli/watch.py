@@ -15,6 +15,7 @@ from watcher.facts.drive import Unread
 from watcher.facts.survey import Survey
 from watcher.notify.target import Target
 from watcher.service.bootstrap import (
+    bell_here,
     environment,
     load_settings,
     open_state,
@@ -173,6 +174,7 @@ def watch(context: click.Context, *, once: bool) -> int:
         delivery=child,
         supervisor=ours(),
         rhythm=rhythm_of(config),
+        bell=bell_here(config, clock.now()),
         hooks=Hooks(
             surveyed=surveyed,
             trouble=printer.line,

@@ -12,11 +12,14 @@ from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId, DriveId
 from watcher.facts.pool import Role
 from watcher.readers.discovery import ToldDrive
+from watcher.readers.errors import ReadError
 from watcher.readers.kernel_follow import KernelRing, RealLogFile
+from watcher.readers.kernel_source import boot_id, booted_at
 from watcher.readers.pools.declared import DeclaredMember, DeclaredPool
 from watcher.readers.runner import RealHost
 from watcher.readers.survey import Looking, Surveyor
 from watcher.rules.catalogue import CATALOGUE
+from watcher.service.bell import KernelBell
 from watcher.service.desk import Standing
 from watcher.service.settings import load, to_policy, to_targets, to_tuning
 from watcher.service.settings_shape import Config
@@ -119,6 +122,19 @@ def to_looking(config: Config) -> Looking:
 def surveyor_here(config: Config) -> Surveyor:
     """Build the surveyor of this machine."""
     return Surveyor(RealHost(), to_looking(config), ring=KernelRing, file=RealLogFile)
+
+
+def bell_here(config: Config, now: datetime) -> KernelBell | None:
+    """Build the bell of this machine; None when the owner wants no kernel log, or it is deaf."""
+    if config.kernel_log.source == "none":
+        return None
+    host = RealHost()
+    try:
+        started = booted_at(host, now)
+    except ReadError:
+        return None
+    bell = KernelBell(KernelRing, boot=boot_id(host), booted_at=started)
+    return None if bell.is_deaf else bell
 
 
 def environment() -> Mapping[str, str]:

@@ -81,6 +81,13 @@ class Looks(Protocol):
         """Look at everything once."""
 
 
+class Rings(Protocol):
+    """The bell, as far as the loop needs it; see ``bell.KernelBell``."""
+
+    def rings(self, monotonic: float) -> bool:
+        """Tell whether a look should come early."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rhythm:
     """How often things are done."""
@@ -105,7 +112,7 @@ class Hooks:
 class Watch:
     """The running service."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - the parts that tests replace
         self,
         *,
         ground: Ground,
@@ -116,6 +123,7 @@ class Watch:
         supervisor: Supervisor,
         rhythm: Rhythm,
         hooks: Hooks,
+        bell: Rings | None = None,
     ) -> None:
         """Put the parts together; nothing runs yet."""
         self.ground = ground
@@ -127,6 +135,7 @@ class Watch:
         self._supervisor = supervisor
         self._rhythm = rhythm
         self._hooks = hooks
+        self._bell = bell
         self._words: queue.SimpleQueue[Word | Taken | str] = queue.SimpleQueue()
         self._looking = False
         self._again = False  # another survey was asked for while one is going on
@@ -243,6 +252,8 @@ class Watch:
         if due is not None and due <= now and self.desk.tick(now).told:
             self._delivery.wake()
         self._keep_delivering()
+        if self._bell is not None and self._bell.rings(self._clock.monotonic()):
+            self.ask(Word.SURVEY)
         if self._early_at is not None and self._clock.monotonic() >= self._early_at:
             self._early_at = None
             self._look(deep=False)

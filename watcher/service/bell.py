@@ -1,0 +1,73 @@
+"""The bell: hears at once when the kernel says something grave, so that the next look comes early.
+
+It listens to the kernel's ring (/dev/kmsg), whatever source the surveys read, and only rings: what
+was said is read, with its position kept, by the survey that follows. Where the ring may not be
+read there is no bell, and news waits for the next look.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import datetime
+
+from watcher.facts.kernel_event import Category
+from watcher.readers.errors import ReadError
+from watcher.readers.kernel_lines.story import Story
+from watcher.readers.kernel_log import Position
+from watcher.readers.kernel_raw import Records, read_kmsg
+
+APART_SECONDS = 30.0
+"""At least so long between two rings. Our choice: a storm of a dying drive is one look each half
+minute, which is about what a look at it may take."""
+
+
+class KernelBell:
+    """Rings when the kernel said something that is not noise since the last time it was asked."""
+
+    def __init__(self, open_ring: Callable[[], Records], *, boot: str, booted_at: datetime) -> None:
+        """Begin from now: what the ring holds already is for the first survey."""
+        self._boot = boot
+        self._booted_at = booted_at
+        self._story = Story()
+        self._position: Position | None = None
+        self._rang_at: float | None = None
+        self._waiting = False
+        self._ring: Records | None = None
+        with suppress(OSError, ReadError):
+            self._ring = open_ring()
+            self._listen()
+
+    @property
+    def is_deaf(self) -> bool:
+        """Whether the ring cannot be read."""
+        return self._ring is None
+
+    def rings(self, monotonic: float) -> bool:
+        """Tell whether a look should come early; at most once in ``APART_SECONDS``."""
+        if self._ring is not None:
+            try:
+                self._waiting = self._listen() or self._waiting
+            except ReadError:
+                self._ring = None
+        if not self._waiting:
+            return False
+        if self._rang_at is not None and monotonic - self._rang_at < APART_SECONDS:
+            return False
+        self._rang_at, self._waiting = monotonic, False
+        return True
+
+    def _listen(self) -> bool:
+        """Read what is new; True when something in it is grave."""
+        if self._ring is None:
+            return False
+        grave = False
+        more = True
+        while more:
+            batch = read_kmsg(
+                self._ring, self._position, boot=self._boot, booted_at=self._booted_at
+            )
+            self._position, more = batch.position, batch.more
+            told = self._story.read(batch.lines)
+            grave = grave or any(one.meaning.category is not Category.NOISE for one in told)
+        return grave
