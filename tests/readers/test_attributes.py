@@ -168,7 +168,7 @@ def test_attribute_194_is_preferred_to_190_in_any_order() -> None:
 
 
 def test_no_sensor_is_no_temperature() -> None:
-    """REFERENCES 4.16: 255 means not available; 0 likewise here (our choice)."""
+    """smartmontools' SCSI source: 255 means not available; 0 likewise here (our choice)."""
     assert plausible_celsius(255) is None
     assert plausible_celsius(0) is None
     assert plausible_celsius(-273) is None

@@ -77,7 +77,7 @@ def test_the_worse_of_word_and_exit_status_is_the_verdict() -> None:
     ],
 )
 def test_only_a_temperature_warning_is_no_verdict(bits: int, verdict: Verdict) -> None:
-    """NVM Express Base Specification, log 02h byte 0 (REFERENCES 4.2)."""
+    """NVM Express Base Specification, log 02h byte 0."""
     said = Verdict.FAILING if bits else Verdict.PASSED
     assert judge_nvme(Report(protocol=Protocol.NVME), bits, said) is verdict
 
@@ -97,7 +97,7 @@ def test_only_a_temperature_warning_is_no_verdict(bits: int, verdict: Verdict) -
 def test_every_predicted_failure_counts_but_the_test_of_it(
     sense: tuple[int, int] | None, verdict: Verdict
 ) -> None:
-    """torvalds/linux drivers/scsi/sense_codes.h (REFERENCES 4.14): 5DFF is a test."""
+    """torvalds/linux drivers/scsi/sense_codes.h: 5DFF is a test."""
     assert judge_scsi(Report(protocol=Protocol.SCSI), sense, Verdict.PASSED) is verdict
 
 
@@ -134,7 +134,7 @@ def test_a_vendors_own_kind_of_test_says_nothing() -> None:
 
 
 def test_statistics_fill_in_what_attributes_do_not_tell() -> None:
-    """ACS, general purpose log 04h (REFERENCES 4.11): page and offset."""
+    """ACS, general purpose log 04h: page and offset."""
     report = Report(protocol=Protocol.ATA, logical_sector_bytes=4096)
     report.add(Metric.INTERFACE_CRC_ERRORS, 3)
     for page, offset, number in (

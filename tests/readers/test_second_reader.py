@@ -157,7 +157,7 @@ def test_a_self_test_that_only_the_text_has_is_taken() -> None:
     assert len(read(answer(document, ata_lines(whole))).self_tests) == 2
 
 
-@pytest.mark.skipif(not FIXTURES.is_dir(), reason=f"no recorded sessions in {FIXTURES}")
+@pytest.mark.skipif(not FIXTURES.is_dir(), reason=f"no recordings in {FIXTURES}")
 def test_pysmart_reads_its_own_recordings_through_us() -> None:
     read_count = 0
     for path in sorted(FIXTURES.glob("*/*--all*")):

@@ -108,7 +108,7 @@ def test_no_sensor_is_no_temperature(degrees: int) -> None:
 
 
 def test_nvme_wear_may_pass_one_hundred_and_is_no_failure_by_itself() -> None:
-    """NVM Express, Percentage Used: 100 is the rated life; it may pass that (REFERENCES 4.3)."""
+    """NVM Express, Percentage Used: 100 is the rated life; it may pass that."""
     for used in (100, 150, 255):
         told = report(nvme(percentage_used=used))
         assert (told.metrics[Metric.WEAR_PERCENT], told.verdict) == (used, Verdict.PASSED)
@@ -165,7 +165,7 @@ def test_nvme_limits_and_self_tests_of_newer_versions_are_read() -> None:
 
 
 def test_device_statistics_count_only_when_they_are_valid() -> None:
-    """ACS, general purpose log 04h: a row is valid only with its flag (REFERENCES 4.11)."""
+    """ACS, general purpose log 04h: a row is valid only with its flag."""
     document = ata_document()
     row = {"offset": 8, "name": "x", "value": 3, "flags": {"valid": True}}
     document["ata_device_statistics"] = {

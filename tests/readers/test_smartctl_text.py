@@ -239,8 +239,8 @@ def test_lines_in_any_order_are_read_or_refused(kind: str, chance: object) -> No
         return
 
 
-@pytest.mark.skipif(not FIXTURES.is_dir(), reason=f"no recorded sessions in {FIXTURES}")
-def test_recorded_sessions_are_read_as_their_makers_say() -> None:
+@pytest.mark.skipif(not FIXTURES.is_dir(), reason=f"no recordings in {FIXTURES}")
+def test_recordings_are_read_as_their_makers_say() -> None:
     """pySMART 1.4.3's own recordings, each with the values its authors expect."""
     checked = 0
     for folder in sorted(FIXTURES.iterdir()):

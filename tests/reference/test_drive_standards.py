@@ -1,7 +1,7 @@
 """What drives report, held against published standards and handbooks.
 
-Each check names its source; numbers in brackets are those of our list of references. The page
-layout of the NVMe health log is written out here once more, from the standard's table, and not
+Each check names its source. The page layout
+of the NVMe health log is written out here once more, from the standard's table, and not
 taken from the code under test.
 """
 
@@ -19,7 +19,7 @@ from watcher.readers.smartctl import parse
 
 NVME_LOG = {
     # field as smartctl names it: first byte, length (NVM Express Base Specification, log page 02h,
-    # as restated by linux-nvme/libnvme src/nvme/types.h) [4.1]
+    # as restated by linux-nvme/libnvme src/nvme/types.h)
     "critical_warning": (0, 1),
     "temperature": (1, 2),
     "available_spare": (3, 1),
@@ -56,7 +56,7 @@ def read_page(made: bytes, *, status: int = 0) -> DriveReading:
         name: int.from_bytes(made[start : start + length], "little")
         for name, (start, length) in NVME_LOG.items()
     }
-    log["temperature"] -= 273  # smartmontools subtracts 273, not 273.15 [4.5]
+    log["temperature"] -= 273  # smartmontools subtracts 273, not 273.15
     document["nvme_smart_health_information_log"] = log
     document["temperature"] = {"current": log["temperature"]}
     document["smart_status"] = {"passed": not log["critical_warning"]}
@@ -67,7 +67,7 @@ def read_page(made: bytes, *, status: int = 0) -> DriveReading:
 
 
 def test_the_nvme_log_is_512_bytes_without_overlap() -> None:
-    """[4.1]"""
+    """NVM Express Base Specification, log page 02h."""
     taken = [byte for start, length in NVME_LOG.values() for byte in range(start, start + length)]
     assert len(taken) == len(set(taken))
     assert max(taken) < 512
@@ -75,7 +75,7 @@ def test_the_nvme_log_is_512_bytes_without_overlap() -> None:
 
 
 def test_every_field_of_a_synthetic_nvme_page_arrives() -> None:
-    """[4.1]: 16-byte counters too, beyond what 64 bits hold."""
+    """NVM Express: 16-byte counters too, beyond what 64 bits hold."""
     big = 2**70 + 12345
     reading = read_page(
         page(
@@ -94,7 +94,7 @@ def test_every_field_of_a_synthetic_nvme_page_arrives() -> None:
     )
     assert dict(reading.metrics) == {
         Metric.CRITICAL_WARNING: 0,
-        Metric.TEMPERATURE_CELSIUS: 37,  # 310 K is 37 degrees [4.5]
+        Metric.TEMPERATURE_CELSIUS: 37,  # 310 K is 37 degrees
         Metric.SPARE_PERCENT: 97,
         Metric.SPARE_THRESHOLD_PERCENT: 10,
         Metric.WEAR_PERCENT: 3,
@@ -110,7 +110,7 @@ def test_every_field_of_a_synthetic_nvme_page_arrives() -> None:
 
 @pytest.mark.parametrize("bit", range(6))
 def test_the_six_warning_bits_stay_apart(bit: int) -> None:
-    """[4.2]: 0 spare, 1 temperature, 2 reliability, 3 read-only, 4 volatile backup, 5 memory."""
+    """NVMe: 0 spare, 1 temperature, 2 reliability, 3 read-only, 4 volatile backup, 5 memory."""
     reading = read_page(page(temperature=310, critical_warning=1 << bit), status=8)
     assert reading.metric(Metric.CRITICAL_WARNING) == 1 << bit
     assert reading.verdict is (Verdict.UNKNOWN if bit == 1 else Verdict.FAILING)
@@ -118,14 +118,14 @@ def test_the_six_warning_bits_stay_apart(bit: int) -> None:
 
 @pytest.mark.parametrize("used", [100, 150, 255])
 def test_wear_beyond_the_rated_life_is_no_failure(used: int) -> None:
-    """[4.3]: 100 is the rated endurance and may not mean failure; above 254 it stays at 255."""
+    """NVMe: 100 is the rated endurance and may not mean failure; above 254 it stays at 255."""
     reading = read_page(page(temperature=310, percentage_used=used))
     assert reading.metric(Metric.WEAR_PERCENT) == used
     assert reading.verdict is Verdict.PASSED
 
 
 def test_a_data_unit_is_a_thousand_blocks_rounded_up() -> None:
-    """[4.4]: 3 units stand for 2,001 to 3,000 blocks of 512 bytes; 0 is not reported."""
+    """NVM Express: 3 units stand for 2,001 to 3,000 blocks of 512 bytes; 0 is not reported."""
     read = read_page(page(temperature=310, data_units_read=3)).metric(Metric.BYTES_READ)
     assert read is not None
     assert 2_001 * 512 <= read <= 3_000 * 512
@@ -133,12 +133,12 @@ def test_a_data_unit_is_a_thousand_blocks_rounded_up() -> None:
 
 
 def test_zero_kelvin_is_no_sensor() -> None:
-    """[4.6]"""
+    """NVM Express: a sensor value of 0 is not implemented."""
     assert read_page(page(temperature=0)).metric(Metric.TEMPERATURE_CELSIUS) is None
 
 
 def test_only_media_errors_are_damage() -> None:
-    """[4.7]: log entries count any error over the life and leave the verdict alone."""
+    """NVM Express: log entries count any error over the life and leave the verdict alone."""
     reading = read_page(page(temperature=310, num_err_log_entries=5000))
     assert reading.metric(Metric.MEDIA_ERRORS) == 0
     assert reading.metric(Metric.ERROR_LOG_ENTRIES) == 5000
@@ -147,7 +147,7 @@ def test_only_media_errors_are_damage() -> None:
 
 @pytest.mark.parametrize(("value", "failing"), [(11, False), (10, True), (9, True)])
 def test_an_attribute_fails_at_its_threshold(value: int, failing: bool) -> None:
-    """[4.8], SFF-8035i rev 2 p. 19: value <= threshold; not < as one library has it [4.9]."""
+    """SFF-8035i rev 2 p. 19: value <= threshold; not < as one library has it."""
     rows = ((5, "Reallocated_Sector_Ct", value, value, 10, 1704, "1704"),)
     reading = parse(answer(ata_document(rows)), node="/dev/sdb", observed_at=NOW)
     assert isinstance(reading, DriveReading)
@@ -173,7 +173,7 @@ def from_status(status: int) -> DriveReading | DriveUnread:
     ],
 )
 def test_the_eight_bits_of_smartctls_exit_status(bit: int, what: Unread | Verdict) -> None:
-    """smartctl(8), EXIT STATUS [4.10]"""
+    """smartctl(8), EXIT STATUS"""
     result = from_status(1 << bit)
     if isinstance(result, DriveUnread):
         assert result.why is what
@@ -183,7 +183,7 @@ def test_the_eight_bits_of_smartctls_exit_status(bit: int, what: Unread | Verdic
 
 
 def test_the_pages_of_the_device_statistics() -> None:
-    """ACS, general purpose log 04h, as in smartctl's table [4.11]."""
+    """ACS, general purpose log 04h, as in smartctl's table."""
     assert DEVICE_STATISTICS[1, 0x010] is Metric.POWER_ON_HOURS
     assert DEVICE_STATISTICS_SECTORS[1, 0x018] is Metric.BYTES_WRITTEN
     assert DEVICE_STATISTICS_SECTORS[1, 0x028] is Metric.BYTES_READ
@@ -205,7 +205,7 @@ SCSI: dict[str, Any] = {
 
 @pytest.mark.parametrize("ascq", [*range(0x04), *range(0x10, 0x1D), 0x73])
 def test_every_predicted_failure_of_a_scsi_drive_counts(ascq: int) -> None:
-    """torvalds/linux drivers/scsi/sense_codes.h, 5D00 to 5D1C and 5D73 [4.14]"""
+    """torvalds/linux drivers/scsi/sense_codes.h, 5D00 to 5D1C and 5D73"""
     sense = {"passed": False, "scsi": {"asc": 0x5D, "ascq": ascq}}
     result = parse(json.dumps({**SCSI, "smart_status": sense}), node="/dev/sdb", observed_at=NOW)
     assert isinstance(result, DriveReading)
@@ -213,7 +213,7 @@ def test_every_predicted_failure_of_a_scsi_drive_counts(ascq: int) -> None:
 
 
 def test_the_test_of_a_scsi_warning_is_no_failure() -> None:
-    """5DFF is "failure prediction threshold exceeded (false)" [4.14]."""
+    """5DFF is "failure prediction threshold exceeded (false)"."""
     sense = {"passed": False, "scsi": {"asc": 0x5D, "ascq": 0xFF}}
     result = parse(json.dumps({**SCSI, "smart_status": sense}), node="/dev/sdb", observed_at=NOW)
     assert isinstance(result, DriveReading)
@@ -222,7 +222,7 @@ def test_the_test_of_a_scsi_warning_is_no_failure() -> None:
 
 
 def test_the_scsi_log_pages_become_the_right_counters() -> None:
-    """Pages 02 write, 03 read, 05 verify, 06 non-medium, 0D temperature (sg3_utils) [4.15]."""
+    """Pages 02 write, 03 read, 05 verify, 06 non-medium, 0D temperature (sg3_utils)."""
     counters = {
         name: {"total_uncorrected_errors": number}
         for number, name in enumerate(("write", "read", "verify"), start=2)
@@ -245,7 +245,7 @@ def test_the_scsi_log_pages_become_the_right_counters() -> None:
 
 
 def test_255_degrees_is_no_temperature() -> None:
-    """smartmontools scsi source: 255 means not available [4.16]."""
+    """smartmontools scsi source: 255 means not available."""
     document = {**SCSI, "smart_status": {"passed": True}, "temperature": {"current": 255}}
     result = parse(json.dumps(document), node="/dev/sdb", observed_at=NOW)
     assert isinstance(result, DriveReading)

@@ -4,9 +4,9 @@ Both paths fill a :class:`Report`; the judgements that must be the same for both
 when an attribute is failing, what an NVMe or SCSI verdict is worth, which device statistics are
 which metric, how a self-test ended.
 
-Sources: attribute value at or below its threshold fails (SFF-8035i rev 2; REFERENCES 4.8); NVMe
-health log 02h (NVM Express Base Specification; 4.1 to 4.7); device statistics, general purpose log
-04h (ACS; 4.11); additional sense codes 5Dxx (SPC; 4.14).
+Sources: attribute value at or below its threshold fails (SFF-8035i rev 2); NVMe
+health log 02h (NVM Express Base Specification); device statistics, general purpose log
+04h (ACS); additional sense codes 5Dxx (SPC).
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from watcher.facts.identity import DriveId, drive_id
 from watcher.readers.attributes import decode_attributes, plausible_celsius
 
 DATA_UNIT_BYTES = 512_000
-"""Bytes. An NVMe data unit: 1,000 blocks of 512 bytes, rounded up (NVM Express; 4.4)."""
+"""Bytes. An NVMe data unit: 1,000 blocks of 512 bytes, rounded up (NVM Express)."""
 
 LIMIT_RANGE_CELSIUS = (35, 125)
 """Degrees. A drive's own upper limit outside this is not set (0, -128, 255 are common). Ours."""
@@ -39,13 +39,13 @@ VALID_VALUES = range(1, 254)
 
 NVME_SPARE_LOW = 0x01
 NVME_TEMPERATURE = 0x02
-"""Bits of the NVMe critical warning byte (4.2)."""
+"""Bits of the NVMe critical warning byte."""
 
 _MASKED = re.compile(r"[-*Xx#. ]*")
 """A serial number that was blanked out, or never there."""
 
 EXIT_FAILING = 0x08
-"""Bit 3 of smartctl's exit status: the drive said that it is failing (smartctl(8); 4.10)."""
+"""Bit 3 of smartctl's exit status: the drive said that it is failing (smartctl(8))."""
 
 DEVICE_STATISTICS = {
     (1, 0x010): Metric.POWER_ON_HOURS,
@@ -57,7 +57,7 @@ DEVICE_STATISTICS = {
     (6, 0x018): Metric.INTERFACE_CRC_ERRORS,
     (7, 0x008): Metric.WEAR_PERCENT,
 }
-"""Page and offset of general purpose log 04h (ACS; 4.11). They only fill in what the attributes do
+"""Page and offset of general purpose log 04h (ACS). They only fill in what the attributes do
 not tell: the two may count differently, and a metric must not jump between a quick and a deep poll.
 """
 
@@ -261,7 +261,7 @@ _SENSE_NOT_A_VERDICT = {
     (0x0B, 0x01): "The drive warns of its temperature; that is no verdict on the drive.",
     (0x0B, 0x02): "The drive warns of its enclosure; that is no verdict on the drive.",
 }
-"""Additional sense codes that are no failure: 5D FF from SPC (4.14), 0B xx from memory of SPC."""
+"""Additional sense codes that are no failure: 5D FF from SPC, 0B xx from memory of SPC."""
 
 
 def judge_scsi(report: Report, sense: tuple[int, int] | None, said: Verdict) -> Verdict:
