@@ -13,16 +13,21 @@ import subprocess
 import sys
 import time
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from watcher.notify.job import GRACE_SECONDS, READY, BadJob, Job, read_result, write_job
 from watcher.notify.target import SendResult
 
-START_SECONDS = 30.0
-"""How long a sender may take to be ready; measured: 0.1 s here, a small board needs seconds."""
-LOAD_SECONDS = 30.0
-"""What the first job may take longer, since Apprise is loaded then; measured: 0.2 s here."""
-LAST_SECONDS = 5.0
-"""Beyond the sender's own limits, before it is killed from here."""
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """How long a sender may take beyond a job's own limit, in seconds."""
+
+    start_seconds: float = 30.0  # until ready; measured: 0.1 s here, a small board needs seconds
+    load_seconds: float = 30.0  # the first job more, since Apprise is loaded; here 0.4 s
+    grace_seconds: float = GRACE_SECONDS  # until it ends itself
+    last_seconds: float = 5.0  # after that, until it is killed from here
+
 
 COMMAND = (sys.executable, "-m", "watcher.notify.sender")
 
@@ -30,9 +35,10 @@ COMMAND = (sys.executable, "-m", "watcher.notify.sender")
 class SenderProcess:
     """A sender that is there when it is needed. Not for several threads at once."""
 
-    def __init__(self, command: Sequence[str] = COMMAND) -> None:
+    def __init__(self, command: Sequence[str] = COMMAND, limits: Limits | None = None) -> None:
         """Begin with no process running."""
         self._command = tuple(command)
+        self._limits = limits or Limits()
         self._process: subprocess.Popen[bytes] | None = None
         self._rest = b""
         self._fresh = True
@@ -56,8 +62,9 @@ class SenderProcess:
             )
         if process is None:
             return _own_failure("the sender did not start in time")
-        limit = job.timeout_seconds + GRACE_SECONDS + LAST_SECONDS
-        limit += LOAD_SECONDS if self._fresh else 0.0
+        limits = self._limits
+        limit = job.timeout_seconds + limits.grace_seconds + limits.last_seconds
+        limit += limits.load_seconds if self._fresh else 0.0
         self._fresh = False
         try:
             assert process.stdin is not None  # noqa: S101 - it was started with a pipe
@@ -93,7 +100,7 @@ class SenderProcess:
             return
         _shut(process)
         try:
-            process.wait(timeout=GRACE_SECONDS)
+            process.wait(timeout=self._limits.grace_seconds)
         except subprocess.TimeoutExpired:
             _kill(process)
 
@@ -117,7 +124,7 @@ class SenderProcess:
             start_new_session=True,  # so that no signal to our group cuts a message in half
         )
         self._process = process
-        if self._line(process, START_SECONDS) != READY:
+        if self._line(process, self._limits.start_seconds) != READY:
             self.kill()
             return None
         return process

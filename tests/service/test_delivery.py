@@ -1,0 +1,288 @@
+"""What delivery writes down, tries again, gives up, and says on the machine itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Any, cast
+
+from watcher.facts.finding import Urgency
+from watcher.facts.identity import BoxId
+from watcher.notify.job import Job
+from watcher.notify.secret import Secret
+from watcher.notify.target import SendResult, Target
+from watcher.service.clock import ManualClock
+from watcher.service.delivery import Delivery
+from watcher.service.message_id import message_id_of
+from watcher.store.database import Store, open_memory
+from watcher.store.errors import StoreFull
+from watcher.store.outbox import NewNotice, Notice, NoticeState
+from watcher.store.transaction import Transaction
+
+BOX = BoxId("attic")
+START = datetime(2031, 3, 6, 2, 12, tzinfo=UTC)
+OK = SendResult(ok=True)
+BUSY = SendResult(ok=False, error="451 try later")
+NO = SendResult(ok=False, permanent=True, error="error=403")
+
+
+@dataclass
+class Phone:
+    """Stands in for the sender: answers from a list, then with ok."""
+
+    answers: list[SendResult] = field(default_factory=list)
+    jobs: list[Job] = field(default_factory=list)
+
+    def send(self, job: Job) -> SendResult:
+        self.jobs.append(job)
+        return self.answers.pop(0) if self.answers else OK
+
+    def close(self) -> None:
+        """Nothing to give back."""
+
+
+class World:
+    """A delivery over a store in memory, with a phone and a clock that a test moves."""
+
+    def __init__(
+        self, *answers: SendResult, store: Store | None = None, ways: tuple[str, ...] = ("phone",)
+    ) -> None:
+        self.clock = ManualClock(START)
+        self.store = store or open_memory(now=START)
+        self.phone = Phone(list(answers))
+        self.shown: list[str] = []
+        self.said_here: list[str] = []
+        self.delivery = self.begin(ways)
+
+    def begin(self, ways: tuple[str, ...]) -> Delivery:
+        urls = {"terminal": "terminal://"}
+        return Delivery(
+            self.store,
+            box=BOX,
+            targets=tuple(
+                Target(name=way, person="ana", url=Secret(urls.get(way, "ntfy://host/t")))
+                for way in ways
+            ),
+            make_sender=lambda: self.phone,
+            clock=self.clock,
+            chance=lambda: 0.5,
+            show=self.shown.append,
+            say_here=lambda title, _body: self.said_here.append(title),
+        )
+
+    def put(self, *ways: str, key: str = "attic/ana/7.1", urgency: Urgency = Urgency.NOW) -> None:
+        with self.store.transaction() as tx:
+            tx.put_notices(
+                NewNotice(
+                    key=key,
+                    box=BOX,
+                    person="ana",
+                    target=f"ana/{way}",
+                    urgency=urgency,
+                    title=f"title {key}",
+                    body="body",
+                    created_at=self.clock.now(),
+                )
+                for way in ways or ("phone",)
+            )
+
+    def work(self, *, after: timedelta = timedelta()) -> None:
+        """Let time pass, then work until nothing is under way."""
+        self.clock.pass_by(after)
+        self.delivery.step()
+        while not self.delivery.is_idle:
+            self.delivery.wait(10)
+            self.delivery.step()
+
+    def notices(self) -> list[Notice]:
+        with self.store.snapshot() as tx:
+            return list(reversed(tx.list_notices(BOX)))
+
+    def only(self) -> Notice:
+        (notice,) = self.notices()
+        return notice
+
+
+def test_a_message_is_sent_once_with_its_id_and_written_down() -> None:
+    world = World()
+    world.put()
+    world.work()
+    world.work(after=timedelta(hours=9))
+    (job,) = world.phone.jobs
+    assert job.message_id == message_id_of("attic/ana/7.1", "ana/phone")
+    assert (job.title, job.body, job.urgency) == ("title attic/ana/7.1", "body", Urgency.NOW)
+    assert world.only().state is NoticeState.SENT
+
+
+def test_a_message_that_failed_is_tried_again_with_the_same_id_when_its_time_comes() -> None:
+    world = World(BUSY, BUSY)
+    world.put()
+    world.work()
+    assert world.only().next_try_at == START + timedelta(seconds=30)
+    world.work(after=timedelta(seconds=29))
+    assert len(world.phone.jobs) == 1
+    world.work(after=timedelta(seconds=1))
+    assert world.only().last_error == "451 try later"
+    world.work(after=timedelta(minutes=1))
+    assert len({job.message_id for job in world.phone.jobs}) == 1
+    assert len(world.phone.jobs) == 3
+    assert world.only().state is NoticeState.SENT
+
+
+def test_a_refusal_for_good_is_kept_and_tried_seldom() -> None:
+    world = World(NO)
+    world.put()
+    world.work()
+    assert world.only().next_try_at == START + timedelta(hours=1)
+
+
+def test_what_cannot_arrive_for_days_is_given_up() -> None:
+    world = World(BUSY, BUSY)
+    world.put()
+    world.work()
+    world.work(after=timedelta(hours=73))
+    assert world.only().state is NoticeState.GIVEN_UP
+
+
+def test_a_way_that_left_the_settings_gets_nothing_any_more() -> None:
+    world = World()
+    world.put("lamp")
+    world.work()
+    assert world.only().state is NoticeState.GIVEN_UP
+    assert "not in the settings" in world.only().last_error
+    assert world.phone.jobs == []
+
+
+def test_new_ways_are_used_after_a_reload() -> None:
+    world = World()
+    world.delivery.use(
+        (Target(name="lamp", person="ana", url=Secret("mqtt://h/t")),), 2.0, timedelta(hours=1)
+    )
+    world.put("lamp")
+    world.work()
+    assert [job.target.name for job in world.phone.jobs] == ["lamp"]
+
+
+def test_the_terminal_gets_the_whole_text() -> None:
+    world = World(ways=("terminal",))
+    world.put("terminal")
+    world.work()
+    assert world.shown == ["title attic/ana/7.1\nbody"]
+    assert world.only().state is NoticeState.SENT
+    assert world.phone.jobs == []
+
+
+def test_the_most_urgent_goes_first() -> None:
+    world = World()
+    world.put(key="note", urgency=Urgency.NOTE)
+    world.put(key="now", urgency=Urgency.NOW)
+    world.work()
+    assert [job.title for job in world.phone.jobs] == ["title now", "title note"]
+
+
+def test_what_a_dead_predecessor_had_taken_is_sent_with_the_same_id() -> None:
+    world = World()
+    world.put()
+    with world.store.transaction() as tx:
+        tx.claim_due(START, 10, "delivery 999999999 1 another-boot")
+    world.work()
+    (job,) = world.phone.jobs
+    assert job.message_id == message_id_of("attic/ana/7.1", "ana/phone")
+    number = world.only().number
+    with world.store.snapshot() as tx:
+        outcomes = [a.outcome for a in tx.attempts(number)]
+    assert outcomes == ["failed", "sent"]
+
+
+def test_what_a_living_one_has_taken_is_left_to_it() -> None:
+    world = World()
+    world.put()
+    with world.store.transaction() as tx:
+        tx.claim_due(START, 10, "someone else entirely here")
+    world.work()
+    world.work(after=timedelta(minutes=2))
+    assert world.phone.jobs == []
+
+
+def test_a_claim_that_nobody_can_look_up_goes_stale() -> None:
+    world = World()
+    world.put()
+    with world.store.transaction() as tx:
+        tx.claim_due(START, 10, "someone else entirely here")
+    world.work(after=timedelta(minutes=11))
+    assert len(world.phone.jobs) == 1
+
+
+def test_when_every_way_fails_what_cannot_wait_is_said_here_once() -> None:
+    world = World(*[BUSY] * 6, ways=("phone", "mail"))
+    world.put("phone", "mail")
+    world.work()
+    assert world.said_here == []
+    world.work(after=timedelta(minutes=1))
+    world.work(after=timedelta(minutes=5))
+    assert world.said_here == ["title attic/ana/7.1"]
+
+
+def test_while_one_way_works_nothing_is_said_here() -> None:
+    world = World(BUSY, OK, *[BUSY] * 3, ways=("phone", "mail"))
+    world.put("phone", "mail")
+    for _ in range(4):
+        world.work(after=timedelta(minutes=10))
+    assert world.said_here == []
+
+
+def test_what_can_wait_is_never_said_here() -> None:
+    world = World(*[BUSY] * 4)
+    world.put(urgency=Urgency.TODAY)
+    for _ in range(4):
+        world.work(after=timedelta(minutes=20))
+    assert world.said_here == []
+
+
+class FullDisk:
+    """A store whose disk takes nothing while ``full`` is set."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self.full = False
+
+    @contextmanager
+    def transaction(self) -> Iterator[Transaction]:
+        if self.full:
+            raise StoreFull("no room is left")
+        with self._store.transaction() as tx:
+            yield tx
+
+    @property
+    def snapshot(self) -> Callable[[], Any]:
+        return self._store.snapshot
+
+
+def test_a_full_disk_stops_no_message_and_doubles_none() -> None:
+    """What waits is sent from what can be read, and written down when there is room again."""
+    disk = FullDisk(open_memory(now=START))
+    world = World(BUSY, store=cast("Store", disk))
+    world.put()
+    disk.full = True
+    world.work()
+    world.work(after=timedelta(seconds=29))
+    assert len(world.phone.jobs) == 1
+    world.work(after=timedelta(seconds=2))
+    assert len(world.phone.jobs) == 2
+    world.work(after=timedelta(hours=1))
+    assert len(world.phone.jobs) == 2, "it arrived, and that is remembered"
+    disk.full = False
+    world.work()
+    assert world.only().state is NoticeState.SENT
+    assert len(world.phone.jobs) == 2
+
+
+def test_after_the_end_was_told_nothing_new_is_begun() -> None:
+    world = World()
+    world.put()
+    world.delivery.events.put("end")
+    world.delivery.run()
+    assert world.phone.jobs == []
+    assert world.only().state is NoticeState.WAITING
