@@ -1,0 +1,387 @@
+"""What to do now: the checklist of a step, what to leave alone, and what can still be read.
+
+Sentences for a careful owner; every one that touches hardware names bay, model, size and serial
+number. The commands beside them are in commands.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+from watcher.facts.pool import AtStake, Pool, PoolKind, Protection, Remark, Role
+from watcher.facts.units import say_bytes
+from watcher.recovery.commands import commands_for
+from watcher.recovery.detour_advice import detour_tasks
+from watcher.recovery.fit import Place
+from watcher.recovery.ground import Command, ground_of
+from watcher.recovery.record import STEP_WORDS, WAY, DetourKind, LostMember, Recovery, Step
+from watcher.recovery.seen import Seen
+from watcher.recovery.sights import candidates, offers_check, place_of
+
+POWER_DOWN: Final = (
+    "Power the box down first, unless the bay is made for hot swap; follow the makers' "
+    "instructions, and touch bare metal before you touch a board."
+)
+PROVE_ERASES: Final = "A burn-in erases the drive: only ever on one that is in no pool."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """What to do at one moment of a recovery."""
+
+    sentence: str  # where we are and what is next, for a message
+    tasks: tuple[str, ...]  # the checklist, in order
+    commands: tuple[Command, ...]
+    avoid: tuple[str, ...]  # what not to do meanwhile
+    readable: str  # what is still readable
+    detours: tuple[str, ...] = ()  # what came in between, and what to do about it
+
+
+def advise(recovery: Recovery, seen: Seen, *, without_backup_bytes: int | None = None) -> Advice:
+    """Give the advice for a recovery as a survey shows it.
+
+    ``without_backup_bytes`` is how much has no copy elsewhere; None: not known.
+    """
+    place = place_of(recovery, seen)
+    detours = tuple(
+        line for detour in recovery.standing_detours for line in detour_tasks(detour, recovery)
+    )
+    tasks = () if _beyond(recovery) else _TASKS[recovery.step](recovery, seen, place)
+    return Advice(
+        sentence=sentence_of(recovery, seen),
+        tasks=(*_backup(recovery, seen, without_backup_bytes), *tasks),
+        commands=commands_for(ground_of(recovery, seen)) if recovery.is_open else (),
+        avoid=_avoid(recovery, seen),
+        readable=readable_of(recovery, seen.pool),
+        detours=detours,
+    )
+
+
+def _beyond(recovery: Recovery) -> bool:
+    return recovery.detour(DetourKind.BEYOND_MARGIN) is not None
+
+
+def number_of(step: Step) -> str:
+    """Say which step of how many it is; whole again is the end and no step."""
+    return f"step {WAY.index(step) + 1} of {len(WAY) - 1}"
+
+
+def short_label(one: LostMember) -> str:
+    """Name a member shortly: the bay where it is known, else all of it."""
+    head, _, rest = one.where.partition(" (")
+    return head if rest else one.where
+
+
+def sentence_of(recovery: Recovery, seen: Seen) -> str:
+    """Say in one or two short sentences where the recovery is and what is next."""
+    if not recovery.is_open:
+        return recovery.outcome
+    standing = recovery.standing_detours
+    if standing and standing[0].kind in _LEADING:
+        return standing[0].text
+    which = " and ".join(short_label(m) for m in recovery.missing) or recovery.name
+    needed = place_of(recovery, seen).needed_bytes
+    size = f" of at least {say_bytes(needed)}" if needed else ""
+    where = f"Recovery, {number_of(recovery.step)}, {STEP_WORDS[recovery.step]}"
+    new = recovery.new_label or "the new drive"
+    match recovery.step:
+        case Step.MAKE_SURE:
+            if recovery.is_planned:
+                return f"{where}: see that a drive for {which} is ready before you pull it."
+            return f"{where}: is it really {which}? Check its cable and power first."
+        case Step.GET_DRIVE:
+            return f"{where}{size} for {which}."
+        case Step.PROVE:
+            return f"{where}: test {new} before it goes in."
+        case Step.SWAP:
+            return f"{where}: {new} goes in for {which}."
+        case Step.REBUILD:
+            return f"{where}: let it finish."
+        case Step.VERIFY:
+            return f"Whole, not yet verified: run a check of {recovery.name}."
+        case Step.WHOLE:
+            return recovery.outcome
+
+
+_LEADING: Final = frozenset(
+    {
+        DetourKind.BEYOND_MARGIN,
+        DetourKind.WRONG_PULLED,
+        DetourKind.SECOND_LOSS,
+        DetourKind.UNREADABLE,
+        DetourKind.NEW_DIED,
+        DetourKind.CHECK_DIFFERS,
+    }
+)
+"""Detours so grave that they are said instead of the step."""
+
+
+def _backup(recovery: Recovery, seen: Seen, without_backup_bytes: int | None) -> tuple[str, ...]:
+    """Ask for what cannot be replaced, while the next loss would cost data."""
+    pool = seen.pool
+    bare = pool is None or pool.protection in {Protection.BARE, Protection.BROKEN}
+    if not bare or not recovery.is_open or recovery.step is Step.VERIFY:
+        return ()
+    if _beyond(recovery):
+        return ()
+    if without_backup_bytes == 0:
+        return ("Everything that cannot be replaced has a backup, as far as you declared it.",)
+    if without_backup_bytes:
+        return (
+            (
+                f"First: {say_bytes(without_backup_bytes)} that cannot be replaced have no copy "
+                "elsewhere. Copy them now, the smallest and dearest first."
+            ),
+        )
+    return (
+        (
+            "First: is what cannot be replaced also somewhere else? If you are not sure, copy that "
+            "now, the smallest and dearest first."
+        ),
+    )
+
+
+def _which(recovery: Recovery) -> str:
+    return "; ".join(m.where for m in recovery.missing) or "the member that is out"
+
+
+def _make_sure(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
+    """Is it really that drive?"""
+    del place
+    which = _which(recovery)
+    tasks = []
+    for lost in recovery.missing:
+        cable = seen.cable.get(lost.drive) if lost.drive is not None else None
+        guilt = seen.guilt.get(lost.drive) if lost.drive is not None else None
+        if cable and not guilt:
+            tasks.append(f"{short_label(lost)}: {cable}. That points at the cable, not the drive.")
+        if guilt:
+            tasks.append(f"{short_label(lost)}: {guilt}. That points at the drive.")
+    if recovery.is_planned:
+        return (
+            *tasks,
+            f"It still works and stays in until the new drive is here: {which}.",
+            "Have the new drive in hand, and proven, before you pull anything.",
+        )
+    return (
+        *tasks,
+        f"It concerns {which}.",
+        (
+            "Note which drive sits in which bay, by serial number, before you touch anything "
+            "(midwatch drives; midwatch locate DRIVE)."
+        ),
+        f"Check the cheap things first: data cable, power plug, backplane. {POWER_DOWN}",
+        (
+            "Then look again. If it comes back, look at its signs before you trust it; if it stays "
+            "out, it is the drive. Do not let this hold up the order of a new one."
+        ),
+    )
+
+
+def _get_drive(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
+    """A drive that fits must come."""
+    needed = place.needed_bytes
+    tasks = []
+    if needed is not None:
+        parity = place.role is Role.PARITY
+        than = "as the largest data member" if parity else "as the drive that it replaces"
+        tasks.append(
+            f"Take one from the shelf or order one: at least as large {than}, {needed:,} bytes "
+            f"({say_bytes(needed)}). One sector less is refused by most pools."
+        )
+    else:
+        tasks.append(
+            "Take one from the shelf or order one. How large it must be is not known: compare it "
+            "with the other members, to the byte."
+        )
+    sector = place.logical_sector_bytes
+    kind = [place.protocol.value.upper()] if place.protocol.value != "unknown" else []
+    kind += [f"sectors of {sector:,} bytes (as the drive shows them)"] if sector else []
+    if kind:
+        tasks.append(f"It must match: {', '.join(kind)}.")
+    tasks.append(
+        "Check the recording type in the data sheet: a shingled drive can take many times longer "
+        "in a rebuild."
+    )
+    tasks += [
+        f"{seen.label(one.identity.drive)} is here and does not fit: {fit.sentence}"
+        for one, fit in candidates(recovery, seen)
+        if fit.problems
+    ]
+    if not recovery.is_planned:
+        tasks.append(
+            "Have the cable and power been checked? If it was only that, no drive is needed."
+        )
+    return tuple(tasks)
+
+
+def _prove(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
+    """It is here; is it good?"""
+    del place
+    label = recovery.new_label or "the new drive"
+    cautions = [
+        f"{label}: {caution}"
+        for one, fit in candidates(recovery, seen)
+        if one.identity.drive == recovery.new_drive
+        for caution in fit.cautions
+    ]
+    return (
+        f"Test {label} before it goes in: new drives can be dead or weak out of the box.",
+        *cautions,
+        f"{PROVE_ERASES} Name it by its id and compare the serial number with its label.",
+        (
+            "The extended self-test is the least; a full write and read-back finds more and takes "
+            "longer. midwatch exposure says whether the time it takes is worth it."
+        ),
+    )
+
+
+def _swap(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
+    """It may go in."""
+    del place
+    which = _which(recovery)
+    label = recovery.new_label or "the new drive"
+    good = sorted(
+        {seen.label(d) for m in seen.members for d in m.drives}
+        - {m.where for m in recovery.missing}
+        - {recovery.new_label}
+    )
+    stay = f"These stay in, whatever happens: {'; '.join(good)}." if good else ""
+    announce = (
+        ""
+        if seen.announced
+        else f"Announce it, so that only the expected is quiet: midwatch maintenance begin --pool "
+        f'{recovery.name} --expect "replace SERIAL" --for 3h'
+    )
+    first = recovery.missing[0] if recovery.missing else None
+    find = (
+        f"midwatch locate {first.drive}" if first is not None and first.drive else "midwatch locate"
+    )
+    lines = (
+        announce,
+        (
+            f"Find it: {find}. Out goes: {which}. Bay and serial number must both match, read off "
+            "the drive itself."
+        ),
+        stay,
+        POWER_DOWN,
+        f"In goes: {label}. Compare its serial number too.",
+        (
+            "Keep the old drive, unchanged, until the recovery is verified: it may hold what another "
+            "cannot read."
+        ),
+    )
+    return tuple(line for line in lines if line)
+
+
+def _rebuild(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
+    """It is being filled, or left-overs are being mended."""
+    del place
+    pool = seen.pool
+    tasks = []
+    if pool is not None and pool.work is None:
+        tasks.append("Nothing runs just now, and the margin is not full.")
+        mixed = pool.noted(Remark.MIXED_PROFILES)
+        if mixed is not None:
+            tasks.append(f"What is left to do: {mixed.text}")
+        elif recovery.kind is PoolKind.FILE_PARITY:
+            tasks.append("Bring the lost files back, then compare them with their checksums.")
+        else:
+            tasks += [f"Why: {n.text}" for n in pool.notes if n.at_most is not None]
+    else:
+        tasks.append("Let it finish. Keep the load light, and the box running.")
+    tasks.append("Keep the old drive, unchanged: if a sector cannot be read, it may still have it.")
+    return tuple(tasks)
+
+
+def _verify(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
+    """Whole, not yet verified."""
+    del place
+    if not offers_check(recovery.kind):
+        return ("This kind of pool offers no check: compare some files with a backup.",)
+    tasks = [
+        (
+            "The margin is full. A check that reads everything proves that what was written can be "
+            "read back: run one at a quiet time."
+        )
+    ]
+    if seen.pool is not None:
+        tasks += [f"Still there: {n.text}" for n in seen.pool.notes if n.remark not in _QUIET]
+    tasks.append("Keep the old drive until it has ended well.")
+    return tuple(tasks)
+
+
+_QUIET: Final = frozenset({Remark.EXTERNAL_METADATA, Remark.READ_ONLY})
+
+
+def _over(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
+    """It is over."""
+    del recovery, seen, place
+    return (
+        "Put a spare back on the shelf, and prove it there.",
+        "The old drive holds your data: wipe it before it leaves the house.",
+    )
+
+
+_TASKS: Final[Mapping[Step, Callable[[Recovery, Seen, Place], tuple[str, ...]]]] = MappingProxyType(
+    {
+        Step.MAKE_SURE: _make_sure,
+        Step.GET_DRIVE: _get_drive,
+        Step.PROVE: _prove,
+        Step.SWAP: _swap,
+        Step.REBUILD: _rebuild,
+        Step.VERIFY: _verify,
+        Step.WHOLE: _over,
+    }
+)
+
+
+def _avoid(recovery: Recovery, seen: Seen) -> tuple[str, ...]:
+    """Say what not to do while margin is missing."""
+    if not recovery.is_open or recovery.step is Step.VERIFY:
+        return ()
+    if _beyond(recovery):
+        return (
+            "No writing to any of its drives, no repair, no forced start, no new pool on them.",
+            "No restart in the hope that it helps: note first which drive is where.",
+        )
+    avoid = [
+        "Pull or unplug no other drive.",
+        "No restart for fun: a drive that is weak may not come up again.",
+    ]
+    if recovery.kind is PoolKind.FILE_PARITY:
+        avoid.append("No sync: it would give up what parity can still bring back.")
+    elif recovery.kind is PoolKind.BTRFS and recovery.step is not Step.REBUILD:
+        avoid.append("No balance: it writes everything anew, with copies missing.")
+    elif recovery.kind is not PoolKind.BTRFS:
+        avoid.append("No balance, no reshape, no new layout.")
+    avoid.append("No big writes, no copying within the pool: copies away from it are welcome.")
+    if recovery.step is Step.REBUILD:
+        avoid.append("Add no second drive meanwhile: some stacks then begin again.")
+    if seen.pool is not None and seen.pool.protection is Protection.THINNED:
+        avoid = avoid[:2] + avoid[2:3]
+    return tuple(avoid)
+
+
+def readable_of(recovery: Recovery, pool: Pool | None) -> str:
+    """Say what can still be read."""
+    if pool is None or pool.protection is Protection.BROKEN:
+        if pool is not None and pool.at_stake is AtStake.MEMBER:
+            return "What sits on the drives that work can be read on its own; copy it first."
+        return "As it is, nothing can be relied on. What seems dead is often only cut off."
+    if pool.protection is Protection.UNKNOWN:
+        return "Not known: the pool cannot be seen."
+    if pool.protection is Protection.WHOLE:
+        return "Everything."
+    parity = recovery.detour(DetourKind.PARITY_LOST) is not None
+    if pool.at_stake is AtStake.MEMBER:
+        if parity:
+            return "Everything: the lost drive held parity only."
+        return (
+            "What sits on the other drives, on its own. What sat on the lost one comes back from "
+            "parity, as it was at the last sync."
+        )
+    return "Everything, as long as no further drive fails."

@@ -1,0 +1,164 @@
+"""Detours: what comes in between on the way back. They change the advice, never the step."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Final
+
+from watcher.facts.pool import MemberState, Remark, Role
+from watcher.recovery.record import Detour, DetourKind, Event, LostMember, Recovery, Step
+from watcher.recovery.seen import Seen
+from watcher.recovery.sights import Shown, Sight, is_short, lost_members
+
+_LASTING: Final = frozenset({DetourKind.NEW_DIED})
+"""Detours that end when the next drive is taken, not when the sight passes."""
+
+
+def compare_detours(recovery: Recovery, seen: Seen, shown: Shown, events: list[Event]) -> Recovery:
+    """Begin and end detours by what a survey shows, and collect what was lost."""
+    now = _holding(recovery, seen, shown)
+    kept: list[Detour] = []
+    for old in recovery.detours:
+        if old.over_at is not None or old.kind in now:
+            kept.append(old)
+            continue
+        kept.append(replace(old, over_at=seen.at))
+        events.append(Event(what="recovery-detour-over", text=old.text))
+    standing = {d.kind for d in kept if d.over_at is None}
+    for kind, text in now.items():
+        if kind not in standing:
+            kept.append(Detour(kind=kind, began_at=seen.at, text=text))
+            events.append(Event(what="recovery-detour", text=text))
+    current = replace(recovery, detours=tuple(kept), harm=_harm(recovery, seen, shown))
+    if shown.sight is Sight.NEW_LOST and recovery.new_drive is not None:
+        current = replace(
+            current,
+            tried=(*recovery.tried, recovery.new_drive),
+            new_drive=None,
+            new_label="",
+            new_joined=False,
+        )
+    return current
+
+
+def _holding(recovery: Recovery, seen: Seen, shown: Shown) -> Mapping[DetourKind, str]:
+    """Say which detours hold, each in a sentence."""
+    found: dict[DetourKind, str] = {}
+    pool = seen.pool
+    if shown.sight in {Sight.BROKEN, Sight.GONE}:
+        found[DetourKind.BEYOND_MARGIN] = (
+            f"{recovery.name} is beyond its margin or has stopped: write nothing to its drives, "
+            "and do not create it anew."
+        )
+    if pool is None:
+        for old in recovery.standing_detours:  # what cannot be compared now goes on
+            found.setdefault(old.kind, old.text)
+        return found
+    _further_losses(recovery, seen, found)
+    _unreadable(recovery, seen, found)
+    if shown.sight is Sight.NEW_LOST:
+        found[DetourKind.NEW_DIED] = (
+            f"The replacement {recovery.new_label} is lost too: another drive is needed."
+        )
+    elif (old_one := recovery.detour(DetourKind.NEW_DIED)) is not None and (
+        is_short(pool) and not recovery.new_joined
+    ):
+        found[DetourKind.NEW_DIED] = old_one.text
+    back = [m for m in recovery.missing if m.was_away and not m.planned and m.drive in seen.present]
+    if back and is_short(pool):
+        found[DetourKind.OLD_BACK] = (
+            f"The lost drive is here again: {back[0].where}. It is not in step; do not trust it "
+            "before its signs are known."
+        )
+    out = [m for m in recovery.missing if not m.planned]
+    if out and is_short(pool) and all(m.role is Role.PARITY for m in out):
+        found[DetourKind.PARITY_LOST] = (
+            "The lost drive held parity only: all data is there and readable, and nothing guards "
+            "it as before."
+        )
+    if shown.sight is Sight.UNCLEAN and recovery.step is Step.VERIFY:
+        found[DetourKind.CHECK_DIFFERS] = (
+            f"{recovery.name} is whole by count, but something does not fit: "
+            f"{shown.evidence[-1].rstrip('.')}."
+        )
+    return found
+
+
+def _further_losses(recovery: Recovery, seen: Seen, found: dict[DetourKind, str]) -> None:
+    """Find what was lost after the recovery opened."""
+    later = [
+        m
+        for m in recovery.missing
+        if not m.planned and m.since > recovery.opened_at and _out(m, seen)
+    ]
+    for one in later:
+        kind = DetourKind.WRONG_PULLED if _was_pulled(recovery, one, seen) else None
+        kind = kind or DetourKind.SECOND_LOSS
+        standing = recovery.detour(DetourKind.WRONG_PULLED)
+        if standing is not None and standing.began_at == one.since:
+            kind = DetourKind.WRONG_PULLED
+        first = recovery.lost[0]
+        if kind is DetourKind.WRONG_PULLED:
+            found[kind] = (
+                f"{one.where} left the box, and it was good; {first.where} was meant. Put it back "
+                "where it was, before anything else."
+            )
+        else:
+            running = " during the rebuild" if recovery.step is Step.REBUILD else ""
+            found[kind] = f"Another member is lost{running}: {one.where}."
+
+
+def _out(one: LostMember, seen: Seen) -> bool:
+    """Tell whether a lost member is out in this survey."""
+    if one.drive is None:
+        return bool(lost_members(seen))
+    return one.drive not in seen.drives_in(MemberState.GOOD, MemberState.REBUILDING)
+
+
+_HANDS_ON: Final = frozenset({Step.PROVE, Step.SWAP})
+
+
+def _was_pulled(recovery: Recovery, one: LostMember, seen: Seen) -> bool:
+    """Tell whether a member left by a person's hand.
+
+    That is a good drive that vanished while another one was announced or about to be swapped.
+    """
+    if one.drive is None or one.drive in seen.present or not seen.drives_answered:
+        return False
+    if one.drive in seen.guilt or one.drive in seen.announced:
+        return False
+    return bool(seen.announced) or recovery.step in _HANDS_ON
+
+
+_UNREADABLE: Final = (Remark.CANNOT_FINISH, Remark.DAMAGED_DATA)
+
+
+def _unreadable(recovery: Recovery, seen: Seen, found: dict[DetourKind, str]) -> None:
+    """Find data that no remaining member can give."""
+    assert seen.pool is not None  # noqa: S101 - the caller has looked
+    note = next((n for kind in _UNREADABLE if (n := seen.pool.noted(kind)) is not None), None)
+    if note is not None:
+        found[DetourKind.UNREADABLE] = (
+            f"Some data of {recovery.name} cannot be read from what is left: "
+            f"{note.text.rstrip('.')}."
+        )
+
+
+def _harm(recovery: Recovery, seen: Seen, shown: Shown) -> tuple[str, ...]:
+    """Collect what was lost, each thing once."""
+    harm = list(recovery.harm)
+    if shown.sight in {Sight.BROKEN, Sight.GONE}:
+        text = "The pool was out of reach for a time: what was being written then may be lost."
+        harm += [text] if text not in harm else []
+    if seen.pool is not None:
+        for note in seen.pool.notes:
+            if note.remark in _UNREADABLE and note.text not in harm:
+                harm.append(note.text)
+            elif note.remark is Remark.UNSYNCED and is_short(seen.pool) and lost_members(seen):
+                text = (
+                    "Changes since the last sync were not covered by parity when the drive was "
+                    "lost."
+                )
+                harm += [text] if text not in harm else []
+    return tuple(harm)

@@ -1,0 +1,118 @@
+"""Follows the recoveries of one box: opens what is needed, moves what is open."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from watcher.facts.finding import Evidence, Finding, Urgency
+from watcher.facts.identity import DriveId, PoolId, about_pool
+from watcher.facts.pool import Pool
+from watcher.facts.units import say_span
+from watcher.recovery.advice import sentence_of
+from watcher.recovery.record import Event, Recovery, Step
+from watcher.recovery.seen import Seen, look
+from watcher.recovery.steps import advance, is_unverified_for_long, needs_recovery, open_recovery
+from watcher.rules.view import View
+
+NOT_VERIFIED = "rebuild-not-verified"
+"""The name of the finding about a pool that is whole and was not checked for too long."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Followed:
+    """One recovery after a survey."""
+
+    recovery: Recovery
+    seen: Seen
+    events: tuple[Event, ...] = ()
+    changed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Around:
+    """What is known beside the survey. The functions and mappings are never changed."""
+
+    announced: frozenset[DriveId] = frozenset()
+    proven: Mapping[DriveId, str] | None = None
+    prove_first: Callable[[Pool], bool | None] = lambda _: None  # asked only where it matters
+
+
+_ASKS_PROOF = frozenset({Step.MAKE_SURE, Step.GET_DRIVE, Step.PROVE})
+
+
+def follow(recoveries: Iterable[Recovery], view: View, around: Around) -> tuple[Followed, ...]:
+    """Move the open recoveries of a box by a survey, and open those that are needed."""
+    open_ones = {r.pool: r for r in recoveries if r.is_open}
+    pools = {pool.pool: pool for pool in view.survey.pools}
+    found = []
+    for recovery in open_ones.values():
+        seen = see(view, recovery.pool, around, recovery=recovery)
+        moved, events = advance(recovery, seen, view.now)
+        changed = moved != recovery
+        found.append(Followed(recovery=moved, seen=seen, events=events, changed=changed))
+    for pool in pools.values():
+        if pool.pool in open_ones:
+            continue
+        seen = see(view, pool.pool, around)
+        if needs_recovery(seen):
+            opened, events = open_recovery(seen, view.now)
+            found.append(Followed(recovery=opened, seen=seen, events=events, changed=True))
+    return tuple(found)
+
+
+def see(view: View, pool: PoolId, around: Around, *, recovery: Recovery | None = None) -> Seen:
+    """Give what a view shows of a pool. Raises KeyError for a pool that is nowhere known."""
+    here = next((p for p in view.survey.pools if p.pool == pool), None)
+    kind = recovery.kind if recovery else here.kind if here else view.pool_past[pool].kind
+    asks = recovery is not None and recovery.step in _ASKS_PROOF and recovery.is_open
+    return look(
+        view,
+        pool,
+        kind=kind,
+        announced=around.announced,
+        proven=around.proven,
+        prove_first=around.prove_first(here) if asks and here is not None else None,
+    )
+
+
+def lead(findings: Iterable[Finding], followed: Iterable[Followed]) -> tuple[Finding, ...]:
+    """Let the next step of a pool's own findings begin with where its recovery is."""
+    sentences = {
+        about_pool(f.recovery.pool): sentence_of(f.recovery, f.seen)
+        for f in followed
+        if f.recovery.is_open
+    }
+    return tuple(_led(finding, sentences.get(finding.subject)) for finding in findings)
+
+
+def _led(finding: Finding, sentence: str | None) -> Finding:
+    """Put a sentence before the next step of a finding that weighs."""
+    if not sentence or finding.urgency is Urgency.NOTE or finding.rule == NOT_VERIFIED:
+        return finding
+    return replace(finding, next_step=f"{sentence} {finding.next_step}")
+
+
+def unverified(followed: Iterable[Followed], now: datetime) -> tuple[Finding, ...]:
+    """Find pools that became whole and were not checked for too long."""
+    return tuple(
+        _finding_of(f.recovery, now) for f in followed if is_unverified_for_long(f.recovery, now)
+    )
+
+
+def _finding_of(recovery: Recovery, now: datetime) -> Finding:
+    since = recovery.whole_since or now
+    return Finding(
+        rule=NOT_VERIFIED,
+        subject=about_pool(recovery.pool),
+        label=f"pool {recovery.name}",
+        urgency=Urgency.THIS_WEEK,
+        sentence=f"The pool {recovery.name} is whole again, and no check has proven it since.",
+        next_step=f"Run a check of {recovery.name} at a quiet time (midwatch recovery "
+        f"{recovery.name} shows how), and keep the old drive until it has ended well.",
+        observed_at=now,
+        evidence=(Evidence(what="whole for", value=say_span(now - since)),),
+        pool=recovery.pool,
+        level=1,
+    )
