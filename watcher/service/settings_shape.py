@@ -116,6 +116,14 @@ def _folder(text: str) -> str:
     return text
 
 
+def _hidden(text: object) -> object:
+    if isinstance(text, str):
+        return Secret(text)
+    if isinstance(text, Secret):
+        return text
+    raise ValueError("must be one address")
+
+
 def _whole(text: object) -> object:
     """Let only plain digits be a whole number: ``1_000`` and ``1e3`` are slips of the pen."""
     if isinstance(text, str) and not re.fullmatch(r"[+-]?\d{1,18}", text.strip()):
@@ -141,9 +149,7 @@ Address = Annotated[str, AfterValidator(_web_address)]
 Folder = Annotated[str, AfterValidator(_folder)]
 Whole = Annotated[int, BeforeValidator(_whole)]
 Number = Annotated[float, BeforeValidator(_number)]
-Hidden = Annotated[
-    Secret, BeforeValidator(lambda t: t if isinstance(t, Secret) else Secret(str(t)))
-]
+Hidden = Annotated[Secret, BeforeValidator(_hidden)]
 
 
 class SecretPlace(Section):
