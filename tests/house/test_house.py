@@ -1,0 +1,149 @@
+"""The rules of the house, held by machine."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from watcher.cli.exits import MEANING, Exit
+from watcher.cli.main import COMMANDS
+from watcher.rules.catalogue import CATALOGUE
+
+ROOT = Path(__file__).resolve().parents[2]
+
+ALLOWED_AT_TOP = {
+    "README.md",
+    "DEVELOPERS.md",
+    "pyproject.toml",
+    "watcher",
+    "config",
+    "systemd",
+    "tests",
+}
+
+WITHOUT_A_TEST_OF_THEIR_OWN = {
+    "watcher/cases/effects.py": "records without behaviour, held by tests/cases/test_decide.py",
+    "watcher/cases/observations.py": "records without behaviour, held by test_decide.py",
+    "watcher/cases/draft.py": "held by every test of the case side",
+    "watcher/cli/__main__.py": "three lines, used by tests/lab/daemon.py",
+    "watcher/readers/host.py": "a protocol; its function is held by tests/readers/test_runner.py",
+    "watcher/readers/errors.py": "records without behaviour, held by every reader's tests",
+    "watcher/notify/message_facts.py": "records, held by tests/notify/test_messages.py",
+    "watcher/facts/checks.py": "held by the facts that check themselves with it",
+}
+
+
+def tracked() -> list[str]:
+    if not (ROOT / ".git").exists() or shutil.which("git") is None:
+        pytest.skip("needs git and a checkout to know which files there are")
+    done = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True, timeout=60
+    )
+    return [name for name in done.stdout.splitlines() if (ROOT / name).exists()]
+
+
+def test_the_top_level_holds_what_was_laid_down_and_no_more() -> None:
+    tops = {name.split("/", 1)[0] for name in tracked()}
+    assert {top for top in tops if not top.startswith(".")} <= ALLOWED_AT_TOP
+
+
+def test_every_module_has_a_test_in_the_same_place() -> None:
+    names = set(tracked())
+    lacking = []
+    for name in sorted(names):
+        if not name.startswith("watcher/") or not name.endswith(".py"):
+            continue
+        path = Path(name)
+        if path.name == "__init__.py" or name in WITHOUT_A_TEST_OF_THEIR_OWN:
+            continue
+        wanted = Path("tests", *path.parts[1:-1], f"test_{path.name}").as_posix()
+        if wanted not in names:
+            lacking.append(name)
+    assert lacking == []
+
+
+def test_no_exception_from_the_mirror_has_outlived_its_module() -> None:
+    assert [name for name in WITHOUT_A_TEST_OF_THEIR_OWN if not (ROOT / name).exists()] == []
+
+
+def test_the_readme_lists_every_exit_status_with_its_meaning() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    rows = dict(re.findall(r"^\| (\d+) \| (.+) \|$", text, re.MULTILINE))
+    assert rows == {str(int(status)): MEANING[status] for status in Exit}
+
+
+def test_the_readme_knows_every_command() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert [name for name in COMMANDS if f"midwatch {name}" not in text] == []
+
+
+def test_every_threshold_has_a_unit_and_a_source() -> None:
+    bare = [
+        (rule.name, threshold.name)
+        for rule in CATALOGUE.values()
+        for threshold in rule.thresholds
+        if not threshold.unit.strip() or len(threshold.source) < 8
+    ]
+    assert bare == []
+
+
+def test_rule_names_say_what_happened_in_kebab_case() -> None:
+    assert [n for n in CATALOGUE if not re.fullmatch(r"[a-z]+(-[a-z]+)+", n)] == []
+
+
+# Written in pieces, so that this file does not hold what it looks for.
+UNWANTED = ("tran" + "script", "TO" + "DO", "FIX" + "ME", "NotImplemented" + "Error", "xf" + "ail(")
+
+
+def test_nothing_unfinished_and_nothing_foreign_is_left_lying_about() -> None:
+    found = []
+    for name in tracked():
+        if not name.endswith((".py", ".md", ".sh", ".yaml", ".toml", ".sql", ".html", ".service")):
+            continue
+        text = (ROOT / name).read_text(encoding="utf-8")
+        found += [(name, word) for word in UNWANTED if word in text]
+        found += [(name, "a path of one machine")] if "/work/" + "main" in text else []
+    assert found == []
+
+
+@pytest.mark.parametrize("script", ["systemd/start.sh", "systemd/ready.sh", "systemd/install.sh"])
+def test_scripts_are_sound_shell(script: str) -> None:
+    subprocess.run(["bash", "-n", ROOT / script], check=True, timeout=30)
+
+
+def test_the_dry_run_of_the_installer_changes_nothing_and_names_every_place() -> None:
+    done = subprocess.run(
+        ["bash", ROOT / "systemd/install.sh", "--dry-run"],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+    )
+    for place in ("/opt/midwatch", "/etc/midwatch", "/var/lib/midwatch", "midwatch.service"):
+        assert place in done.stdout
+    assert not Path("/opt/midwatch").exists() or "would run" in done.stdout
+
+
+def test_systemd_finds_nothing_odd_in_the_unit(tmp_path: Path) -> None:
+    """``systemd-analyze verify`` prints nothing; misspelt keys alone do not change its status."""
+    if shutil.which("systemd-analyze") is None:
+        pytest.skip("needs systemd-analyze")
+    for unit in sorted((ROOT / "systemd").glob("*.service")):
+        text = unit.read_text(encoding="utf-8")
+        stand_in = tmp_path / unit.name
+        stand_in.write_text(
+            re.sub(r"^ExecStart=\S+", "ExecStart=/bin/true", text, flags=re.MULTILINE),
+            encoding="utf-8",
+        )
+        done = subprocess.run(
+            ["systemd-analyze", "verify", stand_in],
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=60,
+        )
+        assert (done.stdout + done.stderr).strip() == ""
