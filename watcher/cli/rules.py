@@ -10,7 +10,12 @@ from watcher.cli.parts import settings_of, terminal_width
 from watcher.rules.catalogue import CATALOGUE, Kind, explain
 from watcher.service.settings import to_tuning
 
-_HEADINGS = {Kind.DRIVE: "Drives", Kind.POOL: "Pools", Kind.SIGHT: "What cannot be seen"}
+_HEADINGS = {
+    Kind.DRIVE: "Drives",
+    Kind.POOL: "Pools",
+    Kind.SIGHT: "What cannot be seen",
+    Kind.READINESS: "Readiness for the next failure",
+}
 
 
 @click.command()

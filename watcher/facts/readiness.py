@@ -249,8 +249,8 @@ class Preparation:
     watched_since: datetime | None = None
     answered_at: datetime | None = None  # when a person last answered a case
     answered_by: str = ""
-    reached_away: bool = False  # a way to a person leads away from this machine
-    beats: bool = False  # a heartbeat address is called
+    reached_away: bool | None = None  # a way to a person leads away from here; None: not asked
+    beats: bool | None = None  # a heartbeat address is called; None: not asked
     hot_spares: tuple[tuple[PoolId, int], ...] = field(default=())  # spares inside the pools
 
     def fit(self, spare: ShelfSpare, pool: PoolId) -> SpareFit | None:

@@ -10,6 +10,7 @@ from watcher.facts.drive import DriveReading, DriveUnread, Unread
 from watcher.facts.identity import BoxId, DriveId, Subject
 from watcher.facts.kernel_event import KernelEvent
 from watcher.facts.pool import Pool
+from watcher.facts.readiness import BackupsSeen
 
 SURVEY_FORMAT = 1
 """Version of the shape of a survey; a newer one is refused, not guessed."""
@@ -40,6 +41,7 @@ class Survey:
     blind: tuple[Blindness, ...] = ()
     answered: tuple[str, ...] = ()  # the sources that answered in full
     doubts: tuple[str, ...] = ()  # what may be missing in what was seen, a sentence each
+    backups: BackupsSeen | None = None  # None: not looked at in this round
     format: int = SURVEY_FORMAT
 
     def __post_init__(self) -> None:

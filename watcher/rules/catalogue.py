@@ -15,6 +15,7 @@ from watcher.rules import (
     flash,
     kernel,
     pool_words,
+    readiness_words,
     surface,
     upkeep_words,
 )
@@ -45,6 +46,7 @@ CATALOGUE: Final[Mapping[str, Rule]] = _by_name(
     upkeep_words.RULES,
     combined.RULES,
     blindness.RULES,
+    readiness_words.RULES,
 )
 
 

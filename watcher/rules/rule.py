@@ -16,6 +16,7 @@ class Kind(StrEnum):
     POOL = "pool"
     SIGHT = "sight"  # what we cannot see
     OWN = "own"  # written by the owner
+    READINESS = "readiness"  # how the box is prepared
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

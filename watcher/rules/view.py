@@ -13,6 +13,7 @@ from watcher.facts.identity import DriveId, PoolId, Subject
 from watcher.facts.kernel_event import KernelEvent
 from watcher.facts.pool import Pool
 from watcher.facts.pool_past import PoolPast
+from watcher.facts.readiness import Preparation
 from watcher.facts.survey import Survey
 from watcher.facts.units import say_bytes
 from watcher.rules.tuning import Target
@@ -33,6 +34,7 @@ class View:
     past: Mapping[DriveId, DrivePast] = field(default_factory=dict)
     pool_past: Mapping[PoolId, PoolPast] = field(default_factory=dict)
     recent: tuple[KernelEvent, ...] = ()
+    ready: Preparation | None = None  # None: how the box is prepared was not asked
 
     def __post_init__(self) -> None:
         """Check the time."""

@@ -34,6 +34,7 @@ from watcher.rules.tuning import Tuning
 from watcher.rules.view import View
 from watcher.service.links import link_address, new_link
 from watcher.service.prospects import best_choice, exposure_of, message_loss, message_window
+from watcher.service.readiness import prepared
 from watcher.service.routes import route_findings, routes_seen
 from watcher.service.sight import observe, replaced_drives
 from watcher.store.accounts import SigningKey
@@ -62,6 +63,12 @@ class Standing:
     targets: tuple[Target, ...]
     plan: WindowPlan
     page_url: str = ""  # where the pages are reached; "" when there are none
+    beats: bool | None = None  # whether an address of the owner's is called; None: not known
+
+    @property
+    def reached_away(self) -> bool:
+        """Whether a way to a person leads away from this machine."""
+        return any(not target.is_terminal for target in self.targets)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +107,7 @@ class Desk:
         with self.store.transaction() as tx:
             for name, text in (keep or {}).items():
                 tx.keep(survey.box, name, text)
-            view = view_of(tx, survey, now)
+            view = view_of(tx, survey, now, self.standing)
             if not tx.take_survey(survey, now):
                 return Outcome(taken=False)
             retired = replaced_drives(survey, view.past, view.pool_past)
@@ -161,7 +168,7 @@ class Desk:
                 case _:
                     assert_never(effect)
         if told:
-            view = view or last_view(tx, box, now)
+            view = view or last_view(tx, box, now, self.standing)
             key = None
             if self.standing.page_url:
                 key = tx.key_to_sign(now, secrets.token_bytes(KEY_BYTES))
@@ -250,24 +257,34 @@ class Desk:
         )
 
 
-def view_of(tx: Transaction, survey: Survey, now: datetime) -> View:
+def view_of(
+    tx: Transaction, survey: Survey, now: datetime, standing: Standing | None = None
+) -> View:
     """Put a survey and what came before it together for the rules."""
     recent = tx.recent_events(survey.box, now - EVENTS_BACK)
     known = {(e.at, e.what, e.device) for e in recent}
     fresh = tuple(e for e in survey.events if (e.at, e.what, e.device) not in known)
-    return View(
+    view = View(
         survey=survey,
         now=now,
         past=tx.drive_pasts(survey.box, now - LOOK_BACK, now),
         pool_past=tx.pool_pasts(survey.box),
         recent=(*recent, *(e for e in fresh if e.at >= now - EVENTS_BACK)),
     )
+    return prepared(
+        tx,
+        view,
+        reached_away=standing.reached_away if standing is not None else None,
+        beats=standing.beats if standing is not None else None,
+    )
 
 
-def last_view(tx: Transaction, box: BoxId, now: datetime) -> View | None:
+def last_view(
+    tx: Transaction, box: BoxId, now: datetime, standing: Standing | None = None
+) -> View | None:
     """Give the view of the last survey that was taken in, or None when there is none."""
     survey = tx.last_survey(box)
-    return None if survey is None else view_of(tx, survey, now)
+    return None if survey is None else view_of(tx, survey, now, standing)
 
 
 def pool_of_case(case: Case, view: View | None) -> Pool | None:

@@ -10,27 +10,17 @@ from datetime import datetime
 from watcher.exposure.estimate import Exposure, estimate
 from watcher.exposure.figure import Figure
 from watcher.exposure.forecast import Progress
-from watcher.exposure.life import DriveClass, DriveLife
+from watcher.exposure.life import DriveLife
 from watcher.exposure.window import WindowPlan
-from watcher.facts.drive import DriveIdentity, Medium, Metric, Protocol
+from watcher.facts.drive import Metric
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import Pool
 from watcher.facts.pool_past import PoolPast
 from watcher.notify.message_facts import LossChance
 from watcher.notify.message_facts import Window as MessageWindow
+from watcher.recovery.shelf import class_of, plan_with
 from watcher.rules.risk import relative_risk
 from watcher.rules.view import View
-
-
-def class_of(identity: DriveIdentity) -> DriveClass:
-    """Name the class by which published failure rates know a drive."""
-    if identity.protocol is Protocol.NVME:
-        return DriveClass.NVME
-    if identity.medium is Medium.FLASH:
-        return DriveClass.FLASH
-    if identity.medium is Medium.ROTATING:
-        return DriveClass.HARD_DISK
-    return DriveClass.UNKNOWN
 
 
 def life_of(view: View, drive: DriveId) -> DriveLife | None:
@@ -83,13 +73,13 @@ def progress_of(pool: Pool, past: PoolPast | None) -> tuple[Progress, ...]:
 
 
 def exposure_of(view: View, pool: Pool, plan: WindowPlan, now: datetime) -> Exposure:
-    """Compute the exposure of a pool as it stands."""
+    """Compute the exposure of a pool as it stands, with what lies on the shelf."""
     past = view.pool_past.get(pool.pool)
     lives = lives_of(view, pool)
     return estimate(
         pool,
         lives,
-        plan,
+        plan_with(plan, view.ready, pool, now),
         now,
         progress=progress_of(pool, past),
         lost_at=past.not_whole_since if past is not None else None,
