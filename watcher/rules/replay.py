@@ -144,7 +144,7 @@ class _Drive:
     row: Row | None = None  # of the rates, that holds at the drive's age
     factor: float = 1.0
     p: float = 0.0
-    judged: bool = False
+    judged_at: datetime | None = None
     holding: dict[str, Urgency] = field(default_factory=dict)
 
 
@@ -232,11 +232,14 @@ def _take(drive: _Drive, day: RecordedDay, tuning: Tuning) -> None:
         drive.moved_at = day.at
     elif known and any(known.get(m) != day.metrics.get(m) for m in plan.counters):
         drive.moved_at = day.at
-    fresh = drive.moved_at is not None and day.at - drive.moved_at <= LONGEST_WINDOW
-    if fresh or not drive.judged or Metric.WEAR_PERCENT in day.metrics:
+    # Judged until one judgement came after the last movement had left the longest window.
+    judged, moved = drive.judged_at, drive.moved_at
+    fresh = moved is not None and judged is not None and judged - moved <= LONGEST_WINDOW
+    if fresh or judged is None or Metric.WEAR_PERCENT in day.metrics:
         look = _look(drive, day, plan.counters, tuning)
         _run(drive, look, plan.counting)
-        drive.factor, drive.row, drive.judged = together(look.chance.parts)[0], None, True
+        drive.factor, drive.row = together(look.chance.parts)[0], None
+        drive.judged_at = day.at
     row = rate_at(drive.rates, day.metrics.get(Metric.POWER_ON_HOURS))
     if row is not drive.row:
         drive.row, drive.p = row, chance_within(row[1] * drive.factor, MONTH)
