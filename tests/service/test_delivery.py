@@ -34,9 +34,11 @@ class Phone:
 
     answers: list[SendResult] = field(default_factory=list)
     jobs: list[Job] = field(default_factory=list)
+    meanwhile: Callable[[], object] = lambda: None  # happens while a message is under way
 
     def send(self, job: Job) -> SendResult:
         self.jobs.append(job)
+        self.meanwhile()
         return self.answers.pop(0) if self.answers else OK
 
     def close(self) -> None:
@@ -277,6 +279,24 @@ def test_a_full_disk_stops_no_message_and_doubles_none() -> None:
     world.work()
     assert world.only().state is NoticeState.SENT
     assert len(world.phone.jobs) == 2
+
+
+def test_a_disk_that_fills_up_while_a_message_is_under_way_loses_nothing() -> None:
+    """The failed try cannot be written down; it is remembered, and tried again in time."""
+    disk = FullDisk(open_memory(now=START))
+    world = World(BUSY, BUSY, store=cast("Store", disk))
+    world.phone.meanwhile = lambda: setattr(disk, "full", True)
+    world.put()
+    world.work()
+    assert len(world.phone.jobs) == 1
+    world.work(after=timedelta(seconds=31))
+    assert len(world.phone.jobs) == 2
+    world.phone.meanwhile = lambda: None
+    disk.full = False
+    world.work(after=timedelta(minutes=2))
+    world.work(after=timedelta(minutes=2))
+    assert world.only().state is NoticeState.SENT
+    assert len(world.phone.jobs) == 3
 
 
 def test_after_the_end_was_told_nothing_new_is_begun() -> None:

@@ -19,7 +19,7 @@ def child(code: str) -> DeliveryChild:
 
 def test_the_command_names_store_and_settings_and_no_secret() -> None:
     assert delivery_command("/s.db", "/c.yaml")[1:] == (
-        *("-m", "watcher.service.delivery", "--store", "/s.db"),
+        *("-m", "watcher.service.delivery_main", "--store", "/s.db"),
         *("--config", "/c.yaml"),
     )
     assert "--config" not in delivery_command("/s.db", None)

@@ -1,52 +1,29 @@
 """Delivery: takes messages out of the outbox, has them sent, and writes down what came of it.
 
-It runs as a process of its own, ``python -m watcher.service.delivery --store … --config …``,
-a child of the daemon in a process group of its own. Why the shape is so:
+Order within one way is kept; ways that fail have a lane of their own (``lanes.py``). What a dead
+predecessor had taken is taken over and sent with the same message id (``claims.py``).
 
-- The daemon may be killed at any moment. Whatever was committed is in the outbox; this process
-  goes on until the messages under way are sent and written down, sees the end of its input, and
-  ends. So the death of the daemon loses nothing and doubles nothing.
-- This process may be killed at any moment. What it had taken is marked with its name
-  (``claims.py``); the next one sees that the name is dead and sends again, with the same message
-  id. Only where the receiver had accepted and the confirmation was cut off does a receiver get
-  a message twice, and the id says so.
-- A sender may hang or die; that is one failed try (``sender_process.py``).
-
-Input, one word a line: ``wake`` (there may be something new), ``reload`` (read the settings
-again; broken ones leave the old in place). Order within one way is kept; ways that fail have a
-lane of their own (``lanes.py``).
-
-A full or failing disk: what waits is still read and sent, and what was sent is remembered in
+A full or failing disk: what waits is still read and sent, and what came of it is remembered in
 memory and written down when the disk takes it again.
 """
 
 from __future__ import annotations
 
-import argparse
-import os
 import queue
-import random
-import signal
-import sys
-import threading
-from collections.abc import Callable, Mapping
-from datetime import UTC, datetime, timedelta
-from pathlib import Path
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
 from watcher.notify.job import Job
 from watcher.notify.target import TIMEOUT_SECONDS, SendResult, Target
 from watcher.service.claims import is_alive, own_name
-from watcher.service.clock import Clock, SystemClock
-from watcher.service.errors import ConfigError
+from watcher.service.clock import Clock
 from watcher.service.lanes import Done, Lane, Lanes, Sender
-from watcher.service.last_resort import say_here
 from watcher.service.message_id import message_id_of
 from watcher.service.retry import next_try
-from watcher.service.sender_process import SenderProcess
-from watcher.service.settings import load, to_targets
-from watcher.store.database import Store, open_store
+from watcher.store.database import Store
 from watcher.store.errors import StoreError
 from watcher.store.outbox import Notice, NoticeState
 
@@ -62,6 +39,15 @@ what the longest job can take."""
 LOOK_FOR_DEAD = timedelta(minutes=1)
 TRIES_BEFORE_LAST_RESORT = 2
 """Every way must have failed that often before it is said on the machine itself."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failed:
+    """A failed try that is not written down yet."""
+
+    at: datetime
+    next_try_at: datetime
+    error: str
 
 
 class Delivery:
@@ -93,7 +79,7 @@ class Delivery:
         self._with: dict[Lane, Notice] = {}  # what each lane has at hand
         self._failing: set[str] = set()
         self._unwritten: dict[int, datetime] = {}  # arrived, and the disk did not take it
-        self._later: dict[int, datetime] = {}  # while the disk takes nothing: when to try again
+        self._unwritten_tries: dict[int, Failed] = {}  # failed, and the disk did not take it
         self._said_here: set[str] = set()
         self._looked_for_dead: datetime | None = None
 
@@ -118,7 +104,7 @@ class Delivery:
             except queue.Empty:
                 break
             self._hear(event)
-        self._write_arrivals()
+        self._write_unwritten()
         if not self.ending:
             now = self.clock.now()
             self._free_the_dead(now)
@@ -176,7 +162,7 @@ class Delivery:
             with self.store.transaction() as tx:
                 for notice in tx.list_notices(self.box, state=NoticeState.SENDING, limit=1000):
                     holder = notice.claimed_by or ""
-                    if holder != self.name and not is_alive(holder):
+                    if self._is_abandoned(notice, holder):
                         tx.mark_failed(
                             notice.number,
                             holder,
@@ -190,10 +176,20 @@ class Delivery:
             return  # the disk takes nothing now; looked for again in a minute
         self._failing |= {r.target for r in records if r.failing_since is not None}
 
+    def _is_abandoned(self, notice: Notice, holder: str) -> bool:
+        """Tell whether nobody works on a message that was taken."""
+        if holder == self.name:
+            ours = self._held | self._unwritten.keys() | self._unwritten_tries.keys()
+            return notice.number not in ours
+        return not is_alive(holder)
+
     def _take(self, now: datetime) -> None:
         """Take what is due."""
         room = MOST_TAKEN - len(self._pending) - len(self._with)
         if room <= 0:
+            return
+        if self._unwritten_tries:  # the disk takes nothing
+            self._take_without_writing(now)
             return
         try:
             with self.store.snapshot() as tx:
@@ -206,20 +202,36 @@ class Delivery:
             self._take_without_writing(now)
 
     def _take_without_writing(self, now: datetime) -> None:
-        """Take what is due from a store that cannot be written, and remember it here."""
-        held = {n.number for n in self._pending} | {n.number for n in self._with.values()}
+        """Take what is due from a store that cannot be written, and remember it here.
+
+        That is what waits, and what we had taken ourselves and could not write down as failed.
+        """
         try:
             with self.store.snapshot() as tx:
-                waiting = tx.list_notices(self.box, state=NoticeState.WAITING, limit=MOST_TAKEN)
+                rows = [
+                    *tx.list_notices(self.box, state=NoticeState.SENDING, limit=MOST_TAKEN),
+                    *tx.list_notices(self.box, state=NoticeState.WAITING, limit=MOST_TAKEN),
+                ]
         except StoreError:
             return  # nothing can be read either; the daemon tells of it by its own ways
         self._pending += [
             notice
-            for notice in reversed(waiting)
-            if notice.number not in held
+            for notice in reversed(rows)
+            if notice.number not in self._held
             and notice.number not in self._unwritten
-            and self._later.get(notice.number, notice.next_try_at) <= now
+            and (notice.state is NoticeState.WAITING or notice.claimed_by == self.name)
+            and self._next_try_of(notice) <= now
         ]
+
+    def _next_try_of(self, notice: Notice) -> datetime:
+        """Give when a message is due, by what is remembered here before what is written."""
+        failed = self._unwritten_tries.get(notice.number)
+        return failed.next_try_at if failed is not None else notice.next_try_at
+
+    @property
+    def _held(self) -> set[int]:
+        """The messages that are in our hands."""
+        return {n.number for n in self._pending} | {n.number for n in self._with.values()}
 
     def _hand_out(self) -> None:
         """Give each idle lane the first message that belongs into it."""
@@ -264,9 +276,9 @@ class Delivery:
         now = self.clock.now()
         if result.ok:
             self._failing.discard(notice.target)
-            self._later.pop(notice.number, None)
+            self._unwritten_tries.pop(notice.number, None)
             self._unwritten[notice.number] = now
-            self._write_arrivals()
+            self._write_unwritten()
             return
         if not result.ours:
             self._failing.add(notice.target)
@@ -280,27 +292,29 @@ class Delivery:
             permanent=result.permanent,
             ours=result.ours,
         )
-        self._later[notice.number] = at
-        try:
-            with self.store.transaction() as tx:
-                tx.mark_failed(
-                    notice.number, self.name, now=now, next_try_at=at, error=result.error
-                )
-        except StoreError:
-            return  # tried again from memory; the claim, if there is one, goes stale
+        self._unwritten_tries[notice.number] = Failed(at=now, next_try_at=at, error=result.error)
+        self._write_unwritten()
         self._last_resort(notice)
 
-    def _write_arrivals(self) -> None:
-        """Write down what arrived; what the disk does not take is kept for the next step."""
-        if not self._unwritten:
+    def _write_unwritten(self) -> None:
+        """Write down what came of messages; what the disk does not take is kept for later."""
+        if not (self._unwritten or self._unwritten_tries):
             return
         try:
             with self.store.transaction() as tx:
                 for number, at in self._unwritten.items():
                     tx.mark_sent(number, at)
+                for number, failed in self._unwritten_tries.items():
+                    tx.mark_failed(
+                        number,
+                        self.name,
+                        now=failed.at,
+                        next_try_at=failed.next_try_at,
+                        error=failed.error,
+                    )
         except StoreError:
-            return
-        self._unwritten = {}
+            return  # sent from memory meanwhile, see _take_without_writing
+        self._unwritten, self._unwritten_tries = {}, {}
 
     def _give_up(self, notice: Notice, error: str) -> None:
         """Write down that a message will not arrive by this way."""
@@ -329,77 +343,3 @@ class Delivery:
         if ways and failed:
             self._said_here.add(notice.key)
             self._say_here(notice.title, notice.body)
-
-
-def _listen(delivery: Delivery, reload: Callable[[], None]) -> None:
-    """Pass on the words of the daemon; its end is ours."""
-    while line := sys.stdin.buffer.readline(64):
-        if line.strip() == b"reload":
-            reload()
-        delivery.events.put("wake")
-    delivery.events.put("end")
-
-
-def _settings(
-    path: str | None, environ: Mapping[str, str]
-) -> tuple[BoxId, tuple[Target, ...], float, timedelta]:
-    """Read what this process needs of the settings. Raises ConfigError."""
-    config = load(path, environ)
-    return (
-        BoxId(config.box_name or "box"),
-        to_targets(config),
-        float(config.delivery.timeout_seconds),
-        timedelta(hours=config.delivery.give_up_hours),
-    )
-
-
-def main() -> None:
-    """Deliver until the input ends."""
-    ask = argparse.ArgumentParser(prog="python -m watcher.service.delivery")
-    ask.add_argument("--store", required=True)
-    ask.add_argument("--config")
-    asked = ask.parse_args()
-    clock = SystemClock()
-    try:
-        box, targets, timeout_seconds, give_up_after = _settings(asked.config, os.environ)
-        store = open_store(Path(asked.store), now=clock.now(), check=False)
-    except (ConfigError, StoreError) as error:
-        sys.stderr.write(f"messages cannot be delivered: {error}\n")
-        os._exit(3)
-
-    def show(text: str) -> None:
-        stamp = datetime.now(UTC).astimezone()
-        sys.stdout.write(f"\n--- message, {stamp:%H:%M} ---\n{text}\n---\n")
-        sys.stdout.flush()
-
-    delivery = Delivery(
-        store,
-        box=box,
-        targets=targets,
-        make_sender=SenderProcess,
-        clock=clock,
-        chance=random.random,
-        show=show,
-        say_here=lambda title, body: say_here(title, body, os.environ),
-        timeout_seconds=timeout_seconds,
-        give_up_after=give_up_after,
-    )
-
-    def reload() -> None:
-        try:
-            _, fresh, seconds, after = _settings(asked.config, os.environ)
-        except ConfigError:
-            return  # the daemon says what is wrong; the old ways go on
-        delivery.use(fresh, seconds, after)
-
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: delivery.events.put("end"))
-    threading.Thread(target=_listen, args=(delivery, reload), daemon=True).start()
-    delivery.run()
-    delivery.close()
-    store.close()
-    os._exit(0)
-
-
-if __name__ == "__main__":
-    main()

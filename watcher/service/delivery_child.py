@@ -24,7 +24,7 @@ END_SECONDS = 40.0
 
 def delivery_command(store: str, config: str | None) -> tuple[str, ...]:
     """Give the command line of the delivery process; it holds no secret."""
-    command = (sys.executable, "-m", "watcher.service.delivery", "--store", store)
+    command = (sys.executable, "-m", "watcher.service.delivery_main", "--store", store)
     return (*command, "--config", config) if config is not None else command
 
 

@@ -1,0 +1,113 @@
+"""The delivery process: ``python -m watcher.service.delivery_main --store … --config …``.
+
+A child of the daemon in a process group of its own. Why the shape is so:
+
+- The daemon may be killed at any moment. Whatever was committed is in the outbox; this process
+  goes on until the messages under way are sent and written down, sees the end of its input, and
+  ends. So the death of the daemon loses nothing and doubles nothing.
+- This process may be killed at any moment. What it had taken is marked with its name
+  (``claims.py``); the next one sees that the name is dead and sends again, with the same message
+  id. Only where the receiver had accepted and the confirmation was cut off does a receiver get
+  a message twice, and the id says so.
+- A sender may hang or die; that is one failed try (``sender_process.py``).
+
+Input, one word a line: ``wake`` (there may be something new), ``reload`` (read the settings
+again; broken ones leave the old in place).
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import random
+import signal
+import sys
+import threading
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from watcher.facts.identity import BoxId
+from watcher.notify.target import Target
+from watcher.service.clock import SystemClock
+from watcher.service.delivery import Delivery
+from watcher.service.errors import ConfigError
+from watcher.service.last_resort import say_here
+from watcher.service.sender_process import SenderProcess
+from watcher.service.settings import load, to_targets
+from watcher.store.database import open_store
+from watcher.store.errors import StoreError
+
+
+def _listen(delivery: Delivery, reload: Callable[[], None]) -> None:
+    """Pass on the words of the daemon; its end is ours."""
+    while line := sys.stdin.buffer.readline(64):
+        if line.strip() == b"reload":
+            reload()
+        delivery.events.put("wake")
+    delivery.events.put("end")
+
+
+def _settings(
+    path: str | None, environ: Mapping[str, str]
+) -> tuple[BoxId, tuple[Target, ...], float, timedelta]:
+    """Read what this process needs of the settings. Raises ConfigError."""
+    config = load(path, environ)
+    return (
+        BoxId(config.box_name or "box"),
+        to_targets(config),
+        float(config.delivery.timeout_seconds),
+        timedelta(hours=config.delivery.give_up_hours),
+    )
+
+
+def main() -> None:
+    """Deliver until the input ends."""
+    ask = argparse.ArgumentParser(prog="python -m watcher.service.delivery")
+    ask.add_argument("--store", required=True)
+    ask.add_argument("--config")
+    asked = ask.parse_args()
+    clock = SystemClock()
+    try:
+        box, targets, timeout_seconds, give_up_after = _settings(asked.config, os.environ)
+        store = open_store(Path(asked.store), now=clock.now(), check=False)
+    except (ConfigError, StoreError) as error:
+        sys.stderr.write(f"messages cannot be delivered: {error}\n")
+        os._exit(3)
+
+    def show(text: str) -> None:
+        stamp = datetime.now(UTC).astimezone()
+        sys.stdout.write(f"\n--- message, {stamp:%H:%M} ---\n{text}\n---\n")
+        sys.stdout.flush()
+
+    delivery = Delivery(
+        store,
+        box=box,
+        targets=targets,
+        make_sender=SenderProcess,
+        clock=clock,
+        chance=random.random,
+        show=show,
+        say_here=lambda title, body: say_here(title, body, os.environ),
+        timeout_seconds=timeout_seconds,
+        give_up_after=give_up_after,
+    )
+
+    def reload() -> None:
+        try:
+            _, fresh, seconds, after = _settings(asked.config, os.environ)
+        except ConfigError:
+            return  # the daemon says what is wrong; the old ways go on
+        delivery.use(fresh, seconds, after)
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: delivery.events.put("end"))
+    threading.Thread(target=_listen, args=(delivery, reload), daemon=True).start()
+    delivery.run()
+    delivery.close()
+    store.close()
+    os._exit(0)
+
+
+if __name__ == "__main__":
+    main()
