@@ -92,7 +92,7 @@ def room_of(context: click.Context, *, need_state: bool = True) -> Iterator[Room
         yield Room(config=config, store=store, now=now)
 
 
-_SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(m|min|h|d|w)", re.IGNORECASE)
+_SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(min|m|h|d|w)", re.IGNORECASE)
 _UNITS = {"m": 1 / 60, "min": 1 / 60, "h": 1.0, "d": 24.0, "w": 168.0}
 _DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
@@ -116,6 +116,8 @@ def parse_until(text: str, now: datetime, zone: ZoneInfo) -> datetime | None:
     UTC, or None when the text is none of these.
     """
     words = text.strip().lower()
+    if not words:
+        return None
     span = parse_span(words)
     if span is not None:
         return now + span if span > timedelta(0) else None

@@ -1,0 +1,37 @@
+"""Text in columns."""
+
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from watcher.cli.columns import clean, columns, fold, pad, width_of
+
+
+def test_columns_line_up_by_what_the_eye_sees() -> None:
+    lines = columns([["bay 1", "■ ■", "x"], ["top left", "磁", "y"]], total=60, indent="")
+    assert [width_of(line) for line in lines] == [width_of(lines[0])] * 2
+
+
+def test_the_last_column_is_folded_under_itself() -> None:
+    lines = columns([["a", "one two three four five six seven eight"]], total=30, indent="")
+    assert len(lines) == 2
+    assert lines[1].startswith("   ")
+
+
+def test_control_characters_do_no_harm() -> None:
+    assert clean("bay\x1b[2J\n3") == "bay?[2J?3"
+
+
+def test_no_rows_are_no_lines() -> None:
+    assert columns([], total=80) == []
+
+
+@given(st.text(), st.integers(10, 80))
+def test_folding_loses_no_word(text: str, width: int) -> None:
+    assert " ".join(fold(text, width)).split() == text.split()
+
+
+def test_padding_never_cuts() -> None:
+    assert pad("abc", 2) == "abc"
+    assert pad("磁", 4) == "磁  "

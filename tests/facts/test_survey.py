@@ -1,0 +1,41 @@
+"""A survey knows which drives are there, read or not, and refuses what it cannot understand."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+from watcher.facts.drive import DriveIdentity, DriveReading, DriveUnread, Unread
+from watcher.facts.identity import BoxId, DriveId
+from watcher.facts.survey import SURVEY_FORMAT, Survey
+
+AT = datetime(2026, 3, 2, tzinfo=UTC)
+
+
+def reading(name: str) -> DriveReading:
+    who = DriveIdentity(drive=DriveId(name), model="Altair A8", serial=name)
+    return DriveReading(identity=who, observed_at=AT, node="/dev/sda", device_type="sat")
+
+
+def unread(name: str | None, why: Unread) -> DriveUnread:
+    drive = DriveId(name) if name else None
+    return DriveUnread(node="/dev/sdb", why=why, detail="so it is", observed_at=AT, drive=drive)
+
+
+def test_a_drive_that_hangs_is_there_and_one_that_vanished_is_not() -> None:
+    survey = Survey(
+        survey="s",
+        box=BoxId("attic"),
+        taken_at=AT,
+        drives=(reading("A"),),
+        unread=(unread("B", Unread.HUNG), unread("C", Unread.VANISHED), unread(None, Unread.HUNG)),
+    )
+    assert survey.present == {"A", "B"}
+    assert survey.reading(DriveId("A")) == reading("A")
+    assert survey.reading(DriveId("B")) is None
+
+
+def test_a_newer_format_is_refused_and_not_guessed() -> None:
+    with pytest.raises(ValueError, match="newer"):
+        Survey(survey="s", box=BoxId("attic"), taken_at=AT, format=SURVEY_FORMAT + 1)

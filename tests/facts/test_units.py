@@ -1,0 +1,56 @@
+"""Numbers in a person's words."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from watcher.facts.units import say_bytes, say_count, say_percent, say_span
+
+
+@pytest.mark.parametrize(
+    ("count", "said"),
+    [
+        (None, "size unknown"),
+        (0, "0 bytes"),
+        (999, "999 bytes"),
+        (1_000, "1 kB"),
+        (8_001_563_222_016, "8 TB"),
+        (1_500_301_910_016, "1.5 TB"),
+        (500_107_862_016, "500 GB"),
+        (16_000_900_661_248, "16 TB"),
+    ],
+)
+def test_sizes_are_said_as_drives_are_sold(count: int | None, said: str) -> None:
+    assert say_bytes(count) == said
+
+
+@pytest.mark.parametrize(
+    ("span", "said"),
+    [
+        (timedelta(seconds=12), "12 s"),
+        (timedelta(minutes=40), "40 min"),
+        (timedelta(hours=3, minutes=5), "3 h 5 min"),
+        (timedelta(hours=24), "1 day"),
+        (timedelta(days=2, hours=3), "2 days 3 h"),
+        (timedelta(days=40, hours=3), "40 days"),
+        (-timedelta(hours=1), "1 h"),
+    ],
+)
+def test_spans_are_said_in_their_largest_units(span: timedelta, said: str) -> None:
+    assert say_span(span) == said
+
+
+def test_counts_agree_with_their_noun() -> None:
+    assert [say_count(n, "drive") for n in (0, 1, 2)] == ["0 drives", "1 drive", "2 drives"]
+    assert say_count(2, "try", "tries") == "2 tries"
+
+
+@given(st.floats(0, 1))
+def test_a_small_share_never_becomes_nothing(share: float) -> None:
+    said = say_percent(share)
+    assert said.endswith("%")
+    assert not said.startswith("0%")
