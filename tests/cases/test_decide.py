@@ -93,12 +93,36 @@ def test_news_breaks_an_answer_at_once() -> None:
 
 
 def test_a_rising_level_is_news_and_a_falling_one_is_not() -> None:
-    """The same finding at a higher level sounds; at a lower or an equal one it does not."""
+    """One member more that is lost sounds at once; fewer, or as many again, do not."""
     desk = Desk()
-    for level, expected in ((1, 1), (1, 1), (0, 1), (1, 1), (2, 2), (3, 3), (2, 3)):
+    for level, expected in ((1, 1), (1, 1), (2, 2), (3, 3), (2, 3), (3, 3)):
+        desk.now += timedelta(minutes=5)
+        desk.survey(replace(GONE, level=level))
+        assert len(desk.said) == expected, level
+
+
+def test_a_drive_that_only_gets_worse_does_not_nag() -> None:
+    """Growth of what is known sounds once the first reminder would: not with every survey."""
+    desk = Desk()
+    desk.survey(finding(level=1))
+    ack(desk, hours=200)
+    for level in range(2, 26):
         desk.now += timedelta(minutes=10)
         desk.survey(finding(level=level))
-        assert len(desk.said) == expected, level
+    assert desk.heard() == [("ada", ("opened",)), ("ada", ("worsened",))]
+    assert desk.said[1][0] - desk.said[0][0] == timedelta(hours=4)
+
+
+def test_a_growth_that_waits_sounds_when_its_time_has_come() -> None:
+    """Without another survey the deadline itself brings it."""
+    desk = Desk()
+    desk.survey(finding(level=1))
+    ack(desk, hours=200)
+    desk.now += timedelta(minutes=10)
+    desk.survey(finding(level=2))
+    assert len(desk.said) == 1
+    desk.wait(timedelta(hours=4))
+    assert [tell.items[0].kind for _, tell in desk.said] == ["opened", "worsened"]
 
 
 def test_what_was_not_seen_is_not_cleared() -> None:

@@ -144,9 +144,7 @@ def _said(stage: Stage, who: str, verb: str, rest: list[str]) -> Observation:
                 case=_number(stage, place), by=who, until=until, note=" ".join(note)
             )
         case ["hands", place, "to", other, *note]:
-            return HandedOver(
-                case=_number(stage, place), by=who, to=other, note=" ".join(note)
-            )
+            return HandedOver(case=_number(stage, place), by=who, to=other, note=" ".join(note))
         case ["silences", scope, key, "for", span, *reason]:
             return Silenced(
                 scope=ScopeKind(scope),

@@ -170,7 +170,9 @@ class World:
 
     def state(self) -> str:
         """Write down all that a survey could show, but for what moves all the time."""
-        drives = [(d.serial, d.bay, d.present, d.hung, d.pending, d.failing) for d in self.drives.values()]
+        drives = [
+            (d.serial, d.bay, d.present, d.hung, d.pending, d.failing) for d in self.drives.values()
+        ]
         pools = [
             (p.name, p.listed, [(s.serial, s.good, s.rebuilding is None) for s in p.seats])
             for p in self.pools.values()

@@ -18,7 +18,7 @@ hold or held. Four things about a case are independent of each other and kept in
   all hushed does not climb; when the hush ends it sounds as if it had just opened.
 
 How they are coupled. News beats an answer; an answer stops the climb; a hush stops the climb; calm
-pauses the climb; closing ends all of it. The coupling happens in ``sound_the_news`` (intake.py)
+pauses the climb; closing ends all of it. The coupling happens in ``sound_the_news`` (news.py)
 and in ``_run_clock`` below, nowhere else.
 
 In a conflict: a broken pool beats a silence; what was announced for planned work beats nothing
@@ -37,13 +37,8 @@ from typing import assert_never
 
 from watcher.cases.draft import Draft
 from watcher.cases.effects import Effect
-from watcher.cases.intake import (
-    COMES_BACK_WITHIN,
-    audible_of,
-    heard_of,
-    sound_the_news,
-    take_in,
-)
+from watcher.cases.intake import COMES_BACK_WITHIN, take_in
+from watcher.cases.news import audible_of, heard_of, sound_the_news
 from watcher.cases.observations import (
     Acknowledged,
     HandedOver,
@@ -66,8 +61,10 @@ from watcher.cases.people import (
 from watcher.cases.policy import Policy
 from watcher.cases.sounding import climb, flush, ready_at, sound
 from watcher.cases.state import Book, Case, NoticeKind, Pending
+from watcher.cases.timeshift import follow_clock
 from watcher.cases.works import run_works, works_deadline
 from watcher.facts.finding import Urgency
+from watcher.facts.units import say_span
 
 
 def decide(
@@ -75,9 +72,14 @@ def decide(
 ) -> tuple[Book, tuple[Effect, ...]]:
     """Take one observation into the book and say what must be done about it.
 
-    Pure, total and deterministic. ``now`` is an aware UTC time that never goes back within a run.
+    Pure, total and deterministic. ``now`` is aware UTC. When it lies before the last decision the
+    machine's clock was set back: by a little, and time stands still; by more, and every term in
+    the book moves back with it, so that no silence and no gap grows longer.
     """
-    draft = Draft(book, policy, now)
+    book, now, back = follow_clock(book, now)
+    draft = Draft(replace(book, decided_at=now), policy, now)
+    if back:
+        draft.record(0, "clock-set-back", text=say_span(back))
     match observation:
         case SurveyJudged():
             take_in(draft, observation)
@@ -173,6 +175,7 @@ def next_deadline(book: Book, policy: Policy, now: datetime) -> datetime | None:
 
     The answer may lie in the past, which means at once. None: nothing waits for time.
     """
+    book, now, _ = follow_clock(book, now)
     times: list[datetime] = []
     for case in book.cases:
         if not case.is_open:
@@ -181,6 +184,8 @@ def next_deadline(book: Book, policy: Policy, now: datetime) -> datetime | None:
             times.append(case.answer.until)
         elif case.climb is not None and case.is_weighty:
             times.append(case.climb.next_at)
+        if case.grows_at is not None:
+            times.append(case.grows_at)
     times.extend(s.until for s in book.silences)
     times.extend(works_deadline(book))
     for person in {word.person for word in book.pending}:

@@ -10,7 +10,15 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from watcher.cases.state import Book, Expectation, ExpectKind, Maintenance, ScopeKind, Silence
+from watcher.cases.state import (
+    Book,
+    Expectation,
+    ExpectKind,
+    Maintenance,
+    PoolSeen,
+    ScopeKind,
+    Silence,
+)
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import DriveId, PoolId, SubjectKind
 from watcher.facts.pool import Protection
@@ -54,8 +62,11 @@ _DRIVE_AWAY_RULES = frozenset(
         "member-errs-inside-pool",
     }
 )
-_MARGIN_RULES = frozenset({"margin-thinned", "margin-gone", "copies-disagree"})
+_MARGIN_RULES = frozenset({"margin-thinned", "margin-gone"})
 _REBUILD_RULES = frozenset({"rebuild-running", "redundancy-not-restored"})
+
+BREAKS_SILENCE = frozenset({"pool-broken", "pool-gone"})
+"""What sounds whatever was silenced: data is out of reach already."""
 
 
 def pool_of(finding: Finding) -> PoolId | None:
@@ -65,11 +76,13 @@ def pool_of(finding: Finding) -> PoolId | None:
     return finding.pool
 
 
-def _covers(silence: Silence, finding: Finding, box: str) -> bool:
+def _covers(silence: Silence, finding: Finding, box: str, client: str) -> bool:
     """Tell whether a silence is about this finding."""
     match silence.scope:
-        case ScopeKind.BOX | ScopeKind.CLIENT:
+        case ScopeKind.BOX:
             return silence.key == box
+        case ScopeKind.CLIENT:
+            return bool(client) and silence.key == client
         case ScopeKind.RULE:
             return silence.key == finding.rule
         case ScopeKind.POOL:
@@ -87,11 +100,14 @@ def _announced_drives(work: Maintenance) -> frozenset[DriveId]:
     )
 
 
-def _may_lose(work: Maintenance) -> int:
-    """Give how many members the work may take out of its pool at one time."""
-    going = len(_announced_drives(work))
+def _may_lose(work: Maintenance, seen: PoolSeen) -> int:
+    """Give how many members the work may have taken out of this pool by now.
+
+    An announced drive that still stands was not taken out: what is lost then is something else.
+    """
+    gone = len(_announced_drives(work) - seen.standing_drives)
     degraded = any(e.kind is ExpectKind.DEGRADED for e in work.expects)
-    return max(going, 1 if degraded else 0)
+    return max(gone, 1 if degraded else 0)
 
 
 def _concerns(work: Maintenance, finding: Finding) -> bool:
@@ -122,10 +138,10 @@ def is_expected(work: Maintenance, finding: Finding, book: Book) -> bool:
         return bool(kinds & {ExpectKind.REPLACE, ExpectKind.REBUILD})
     if finding.rule in _MARGIN_RULES:
         seen = next((p for p in book.pools if p.pool == pool_of(finding)), None)
-        if seen is None or seen.protection is Protection.BROKEN or not _may_lose(work):
+        if seen is None or seen.protection is Protection.BROKEN:
             return False
         strangers = set(seen.lost_drives) - going if going else set()
-        return seen.lost <= _may_lose(work) and not strangers
+        return seen.lost <= _may_lose(work, seen) and not strangers
     return False
 
 
@@ -136,15 +152,15 @@ def _wrong_drive(work: Maintenance, finding: Finding) -> Expectation | None:
     return next((e for e in work.expects if e.kind is ExpectKind.REPLACE), None)
 
 
-def hear(finding: Finding, book: Book, now: datetime) -> Heard:
-    """Answer whether a finding sounds now."""
+def hear(finding: Finding, book: Book, now: datetime, client: str = "") -> Heard:
+    """Answer whether a finding sounds now; ``client`` is whose box it is."""
     works = [work for work in book.works if work.is_on(now)]
     for work in works:
         if is_expected(work, finding, book):
             return Heard(finding=finding, sound=Sound.EXPECTED, about=work.reason)
     for silence in book.silences:
-        if silence.begins <= now < silence.until and _covers(silence, finding, book.box):
-            if finding.rule == "pool-broken" and finding.urgency is Urgency.NOW:
+        if silence.begins <= now < silence.until and _covers(silence, finding, book.box, client):
+            if finding.rule in BREAKS_SILENCE and finding.urgency is Urgency.NOW:
                 about = f"silenced by {silence.by}: {silence.reason}"
                 return Heard(finding=finding, sound=Sound.BREAKS_SILENCE, about=about)
             return Heard(finding=finding, sound=Sound.SILENCED, about=silence.reason)

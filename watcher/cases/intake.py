@@ -6,10 +6,11 @@ from dataclasses import replace
 from datetime import timedelta
 
 from watcher.cases.draft import Draft
-from watcher.cases.hush import Heard, Sound, hear
+from watcher.cases.news import fade, sound_the_news
 from watcher.cases.observations import SurveyJudged
-from watcher.cases.sounding import add_pending, sound
-from watcher.cases.state import Case, Held, NoticeKind, ToldOf
+from watcher.cases.sounding import add_pending
+from watcher.cases.state import Case, Held, NoticeKind
+from watcher.cases.works import note_for_works
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import Subject, SubjectKind, about_pool
 
@@ -77,6 +78,13 @@ def _label(observation: SurveyJudged, finding: Finding) -> str:
     return finding.label
 
 
+def _is_known(draft: Draft, finding: Finding) -> bool:
+    """Tell whether a case of the book holds or held this finding."""
+    return any(
+        held.finding.key == finding.key for case in draft.cases.values() for held in case.held
+    )
+
+
 def _join(draft: Draft, observation: SurveyJudged, finding: Finding, places: _Places) -> None:
     """Bring one finding into the book."""
     now = draft.now
@@ -103,6 +111,7 @@ def _join(draft: Draft, observation: SurveyJudged, finding: Finding, places: _Pl
             told_of=(),
             answer=None,
             climb=None,
+            grows_at=None,
             reopens=case.reopens + 1,
         )
         draft.record(case.number, "came-back", text=finding.sentence)
@@ -157,79 +166,39 @@ def _close(draft: Draft) -> None:
         settle = draft.policy.settle * (1 << min(case.reopens, _SETTLE_DOUBLINGS_MOST))
         if draft.now - case.calm_since < settle:
             continue
-        closed = replace(case, closed_at=draft.now, climb=None, answer=None, hushed=False)
+        closed = replace(
+            case, closed_at=draft.now, climb=None, answer=None, hushed=False, grows_at=None
+        )
         draft.put_case(closed)
         draft.record(case.number, "all-clear")
         if closed.told:
-            add_pending(draft, closed, closed.told, NoticeKind.ALL_CLEAR, Urgency.NOTE)
-
-
-def heard_of(draft: Draft, case: Case) -> tuple[Heard, ...]:
-    """Answer for each standing finding of a case whether it sounds, most urgent first."""
-    return tuple(hear(finding, draft.book, draft.now) for finding in case.standing)
-
-
-def audible_of(heard: tuple[Heard, ...]) -> tuple[Finding, ...]:
-    """Give the findings that people are to hear of; notes go into the digest only."""
-    return tuple(h.finding for h in heard if h.is_audible and h.finding.urgency > Urgency.NOTE)
-
-
-def _is_news(case: Case, finding: Finding) -> bool:
-    """Tell whether people must hear of a finding beyond what they were told.
-
-    What joins below what was told, and is not for today, waits for the next message.
-    """
-    before: ToldOf | None = next((t for t in case.told_of if t.key == finding.key), None)
-    if before is not None:
-        return finding.urgency > before.urgency or (
-            finding.urgency == before.urgency and finding.level > before.level
-        )
-    told = case.told_urgency
-    return told is None or finding.urgency >= Urgency.TODAY or finding.urgency >= told
-
-
-def _kind_of(case: Case, heard: Heard) -> NoticeKind:
-    """Choose the word for the news that a finding makes."""
-    if heard.sound is Sound.BREAKS_SILENCE:
-        return NoticeKind.SILENCE_BROKEN
-    if heard.sound is Sound.UNEXPECTED:
-        return NoticeKind.UNEXPECTED
-    if case.hushed:
-        return NoticeKind.SILENCE_ENDED
-    return NoticeKind.WORSENED if case.told_of else NoticeKind.OPENED
-
-
-def sound_the_news(draft: Draft) -> None:
-    """Make every open case heard in which something is new, worse or no longer silent."""
-    for case in draft.open_cases():
-        heard = heard_of(draft, case)
-        audible = audible_of(heard)
-        if not audible:
-            if case.is_weighty:
-                draft.put_case(replace(case, hushed=True, climb=None))
-            continue
-        news = [h for h in heard if h.finding in audible]
-        if not case.hushed:
-            news = [h for h in news if _is_news(case, h.finding)]
-        if not news:
-            continue
-        top = min(
-            news, key=lambda h: (h.sound is Sound.PLAIN, not h.about, -h.finding.urgency.rank)
-        )
-        kind = _kind_of(case, top)
-        if case.answer is not None:
-            draft.record(case.number, "answer-broken", by=case.answer.by, text=top.finding.sentence)
-            draft.put_case(replace(case, answer=None))
-        sound(draft, draft.case(case.number), kind, audible, top.about)
+            add_pending(draft, closed, closed.told, NoticeKind.ALL_CLEAR, Urgency.NOTE, relief=True)
 
 
 def take_in(draft: Draft, observation: SurveyJudged) -> None:
-    """Bring a survey's findings into the book."""
-    draft.book = replace(draft.book, pools=observation.pools or draft.book.pools)
+    """Bring a survey's findings into the book.
+
+    A survey that comes late, after a newer one was judged, clears nothing and changes nothing
+    that is known; only what nobody has heard of yet is taken from it.
+    """
+    newest = draft.book.last_survey_at
+    late = newest is not None and observation.taken_at < newest
     places = _Places(draft)
+    if late:
+        for finding in observation.findings:
+            if not _is_known(draft, finding):
+                _join(draft, observation, finding, places)
+        sound_the_news(draft)
+        return
+    draft.book = replace(
+        draft.book,
+        pools=observation.pools or draft.book.pools,
+        last_survey_at=observation.taken_at,
+    )
     for finding in observation.findings:
         _join(draft, observation, finding, places)
     _clear(draft, observation)
-    draft.book = replace(draft.book, last_survey_at=draft.now)
+    fade(draft)
+    note_for_works(draft)
     sound_the_news(draft)
     _close(draft)

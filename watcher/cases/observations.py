@@ -89,6 +89,8 @@ class WorkAnnounced:
     expects: tuple[Expectation, ...]
     pool: PoolId | None = None
     pool_name: str = ""
+    repeat: str = ""  # a recurrence rule in the words of RFC 5545; "": once
+    zone: str = "UTC"  # in which the time of day of repeated work holds
     kind: Literal["work-announced"] = "work-announced"
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from watcher.cases.draft import Draft
-from watcher.cases.intake import audible_of, heard_of
+from watcher.cases.news import audible_of, heard_of
 from watcher.cases.observations import (
     Acknowledged,
     HandedOver,
@@ -17,6 +17,7 @@ from watcher.cases.observations import (
     WorkAnnounced,
     WorkEnded,
 )
+from watcher.cases.recurrence import NotUnderstood, check_rule
 from watcher.cases.sounding import add_pending, sound
 from watcher.cases.state import Answer, Case, Maintenance, NoticeKind, Silence
 from watcher.cases.works import close_work
@@ -59,11 +60,11 @@ def acknowledge(draft: Draft, said: Acknowledged) -> None:
         draft.record(case.number, "also-answered", by=said.by, text=said.note)
         return
     was_taken = case.answer is not None
-    case = draft.put_case(replace(case, answer=answer, answers=answers, climb=None))
+    case = draft.put_case(replace(case, answer=answer, answers=answers, climb=None, grows_at=None))
     draft.record(case.number, "acknowledged", by=said.by, text=said.note)
     others = tuple(name for name in case.told if name != said.by)
     if others and not was_taken:
-        add_pending(draft, case, others, NoticeKind.TAKEN, Urgency.NOTE, about=said.by)
+        add_pending(draft, case, others, NoticeKind.TAKEN, Urgency.NOTE, about=said.by, relief=True)
 
 
 def hand_over(draft: Draft, said: HandedOver) -> None:
@@ -137,6 +138,11 @@ def announce_work(draft: Draft, said: WorkAnnounced) -> None:
     if said.ends - said.begins > draft.policy.longest_silence:
         draft.refuse(f"Planned work lasts {say_span(draft.policy.longest_silence)} at most.")
         return
+    try:
+        repeat = check_rule(said.repeat) if said.repeat else ""
+    except NotUnderstood as error:
+        draft.refuse(f"{error}.")
+        return
     work = Maintenance(
         number=draft.book.next_mark,
         by=said.by,
@@ -146,6 +152,9 @@ def announce_work(draft: Draft, said: WorkAnnounced) -> None:
         expects=said.expects,
         pool=said.pool,
         pool_name=said.pool_name,
+        repeat=repeat,
+        zone=said.zone,
+        first=said.begins if repeat else None,
     )
     draft.book = replace(draft.book, works=(*draft.book.works, work), next_mark=work.number + 1)
     text = "; ".join(e.said or e.kind.value for e in work.expects)

@@ -163,6 +163,8 @@ class Policy:
     digest: Digest | None = None
     longest_answer: timedelta = timedelta(days=30)
     longest_silence: timedelta = timedelta(days=90)
+    longest_repeat: timedelta = timedelta(days=366)  # planned work that repeats is planned anew
+    client: str = ""  # whose box it is; "": nobody in particular
 
     def person(self, name: str) -> Person | None:
         """Give the person of that name, or None."""

@@ -19,6 +19,7 @@ from watcher.cases.state import (
     Book,
     Case,
     Climb,
+    LastTold,
     NoticeKind,
     Pending,
     Sent,
@@ -34,6 +35,10 @@ summaries): beyond it everything waits and is gathered into one message for the 
 FLOOD_MESSAGES_NOW = 20
 """Messages of urgency ``now`` pass the flood limit up to this many in the span. Our choice: a
 second pool that breaks in the middle of a flood must still be heard."""
+
+WOKEN_WITHIN = timedelta(hours=2)
+"""Who was told of a case so lately is awake with it, and hears at once that it is taken or over,
+also in quiet hours. Our choice: after two hours they may sleep again."""
 
 _KEY_LONGEST = 80  # characters of a readable key; longer ones are hashed
 
@@ -78,13 +83,20 @@ def add_pending(
     *,
     about: str = "",
     finding: str = "",
+    relief: bool = False,
 ) -> Case:
-    """Put a word about a case in line for some people, and number it."""
+    """Put a word about a case in line for some people, and number it.
+
+    ``relief`` is for a word that lets people sleep again: who was woken hears it at once.
+    """
     number = case.notices + 1
     waiting = list(draft.book.pending)
+    woken = {t.person for t in case.last_told if draft.now - t.at <= WOKEN_WITHIN}
     for name in dict.fromkeys(people):
         person = draft.policy.person(name)
         held = person.held_until(urgency, draft.now) if person else None
+        if relief and name in woken:
+            held = None
         waiting.append(
             Pending(
                 person=name,
@@ -128,23 +140,34 @@ def sound(
         draft, case, (*people, *before), kind, top.urgency, about=about, finding=top.key
     )
     wait = ladder.rungs[max(rung, 0)].wait
-    told_of = {t.key: t for t in case.told_of}
-    for finding in audible:
-        old = told_of.get(finding.key)
-        told_of[finding.key] = ToldOf(
-            key=finding.key,
-            urgency=max(finding.urgency, old.urgency) if old else finding.urgency,
-            level=max(finding.level, old.level) if old else finding.level,
-        )
+    since = case.climb.since if case.climb is not None else None
     case = replace(
-        case,
+        _with_told(case, audible),
         told=tuple(dict.fromkeys((*case.told, *people))),
-        told_of=tuple(told_of.values()),
-        climb=Climb(rung=rung, since=draft.now, next_at=draft.now + wait),
+        told_at=draft.now,
+        grows_at=None,
+        climb=Climb(rung=rung, since=since or draft.now, next_at=draft.now + wait),
         hushed=False,
     )
     draft.record(case.number, f"told-{kind.value}", text=", ".join(people))
     return draft.put_case(case)
+
+
+def _with_told(case: Case, audible: tuple[Finding, ...]) -> Case:
+    """Write down how bad the findings are of which people are told now."""
+    told_of = {t.key: t for t in case.told_of}
+    for finding in audible:
+        old = told_of.get(finding.key)
+        mark = (finding.urgency.rank, finding.level)
+        if old is None:
+            told_of[finding.key] = ToldOf(
+                key=finding.key, urgency=finding.urgency, level=finding.level
+            )
+        elif mark > (old.urgency.rank, old.level):
+            told_of[finding.key] = replace(
+                old, urgency=finding.urgency, level=finding.level, low_since=None
+            )
+    return replace(case, told_of=tuple(told_of.values()))
 
 
 def climb(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
@@ -163,7 +186,13 @@ def climb(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
         following = replace(here, rung=last, next_at=draft.now + gap, repeats=here.repeats + 1)
     top = audible[0]
     case = add_pending(draft, case, people, NoticeKind.REMINDER, top.urgency, finding=top.key)
-    case = replace(case, climb=following, told=tuple(dict.fromkeys((*case.told, *people))))
+    case = replace(
+        _with_told(case, audible),
+        climb=following,
+        told=tuple(dict.fromkeys((*case.told, *people))),
+        told_at=draft.now,
+        grows_at=None,
+    )
     draft.record(case.number, "told-reminder", text=", ".join(people))
     return draft.put_case(case)
 
@@ -233,6 +262,16 @@ def _key(box: str, person: str, words: list[Pending]) -> str:
     return f"{box[:20]}/{person[:20]}/{hashlib.sha256(key.encode()).hexdigest()[:24]}"
 
 
+def _note_told(draft: Draft, person: str, words: list[Pending]) -> None:
+    """Remember in each case that something about it was sent to a person now."""
+    for number in {word.case for word in words}:
+        case = draft.cases.get(number)
+        if case is not None:
+            others = tuple(t for t in case.last_told if t.person != person)
+            mark = LastTold(person=person, at=draft.now)
+            draft.put_case(replace(case, last_told=(*others, mark)))
+
+
 def flush(draft: Draft) -> None:
     """Turn what is due into one message per person."""
     now = draft.now
@@ -265,5 +304,6 @@ def flush(draft: Draft) -> None:
             urgency=max((i.urgency for i in items), key=lambda u: u.rank),
         )
         draft.effects.append(tell)
+        _note_told(draft, person, words)
         fresh = [s for s in draft.book.sent if s.at > now - FLOOD_SPAN]
         draft.book = replace(draft.book, sent=(*fresh, Sent(person=person, at=now)))

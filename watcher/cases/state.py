@@ -75,11 +75,29 @@ class Held:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToldOf:
-    """How bad a finding was when people were told of it; it never shrinks while a case lasts."""
+    """How bad a finding was when people were told of it.
+
+    What has been better for long enough is forgotten, so that a true return is news again.
+    """
 
     key: str  # of the finding
     urgency: Urgency
     level: int
+    low_since: datetime | None = None  # it is better than what was told since then
+    returns: int = 0  # how often that was forgotten; each time it takes twice as long
+
+    @property
+    def subject(self) -> str:
+        """The subject of the finding, as it is written in keys."""
+        return self.key.partition("/")[2]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastTold:
+    """When a person was last sent something about a case."""
+
+    person: str
+    at: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +110,10 @@ class Case:
     opened_at: datetime
     held: tuple[Held, ...]
     told_of: tuple[ToldOf, ...] = ()  # what people were told, to see it grow
-    told: tuple[str, ...] = ()  # people who were told, in order
+    told: tuple[str, ...] = ()  # people who were told, or will be when their night ends, in order
+    last_told: tuple[LastTold, ...] = ()  # when a message really left
+    told_at: datetime | None = None  # when it last sounded
+    grows_at: datetime | None = None  # something grew that waits until then to sound
     climb: Climb | None = None  # None: answered, silent, or only a note
     answer: Answer | None = None
     hushed: bool = False  # everything weighty in it is silenced or expected
@@ -179,6 +200,33 @@ class Silence:
             raise ValueError("a silence needs a name and a reason")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stands:
+    """A drive that holds its share of a pool."""
+
+    drive: DriveId
+    label: str  # what the owner calls it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PoolSeen:
+    """What the last survey saw of a pool; maintenance compares with it."""
+
+    pool: PoolId
+    name: str
+    protection: Protection
+    lost: int  # members of the tree that do not stand
+    lost_drives: tuple[DriveId, ...]  # those of them that can be named
+    stands: tuple[Stands, ...] = ()
+    margin: int | None = None
+    full_margin: int | None = None
+
+    @property
+    def standing_drives(self) -> frozenset[DriveId]:
+        """The drives that hold their share."""
+        return frozenset(one.drive for one in self.stands)
+
+
 class ExpectKind(StrEnum):
     """What a piece of planned work will cause."""
 
@@ -210,6 +258,12 @@ class Maintenance:
     expects: tuple[Expectation, ...]
     pool: PoolId | None = None  # None: any pool of the box
     pool_name: str = ""
+    repeat: str = ""  # a recurrence rule (RFC 5545) when it comes again, see recurrence.py
+    zone: str = "UTC"  # in which the repeated time of day holds
+    first: datetime | None = None  # when the first of the repeated works began
+    begun: tuple[PoolSeen, ...] | None = None  # how its pools stood when it began; None: not yet
+    came: tuple[str, ...] = ()  # keys of findings that were announced and came
+    surprises: tuple[str, ...] = ()  # sentences of what sounded because it was not announced
     warned: bool = False  # the overrun was told
     over: bool = False
 
@@ -242,17 +296,6 @@ class Pending:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PoolSeen:
-    """What the last survey saw of a pool; maintenance compares with it."""
-
-    pool: PoolId
-    name: str
-    protection: Protection
-    lost: int  # members of the tree that do not stand
-    lost_drives: tuple[DriveId, ...]  # those of them that can be named
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Sent:
     """A message that left lately, for the flood limit."""
 
@@ -272,7 +315,8 @@ class Book:
     pools: tuple[PoolSeen, ...] = ()
     sent: tuple[Sent, ...] = ()  # within the flood span
     digest_at: datetime | None = None
-    last_survey_at: datetime | None = None
+    last_survey_at: datetime | None = None  # when the newest survey was taken
+    decided_at: datetime | None = None  # the last decision, to notice a clock that was set back
     next_case: int = 1
     next_mark: int = 1  # numbers silences and works
     format: int = BOOK_FORMAT

@@ -1,4 +1,4 @@
-"""Planned work in time: it is warned of before it overruns, and compared when it ends."""
+"""Planned work in time: how it began, what came, a warning before it overruns, what came of it."""
 
 from __future__ import annotations
 
@@ -7,13 +7,30 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from watcher.cases.draft import Draft
-from watcher.cases.state import Book, ExpectKind, Maintenance, NoticeKind, Pending, PoolSeen
+from watcher.cases.hush import Sound, hear, is_expected
+from watcher.cases.recurrence import next_after
+from watcher.cases.state import (
+    Book,
+    ExpectKind,
+    Maintenance,
+    NoticeKind,
+    Pending,
+    PoolSeen,
+    Stands,
+)
 from watcher.facts.finding import Urgency
 from watcher.facts.pool import Protection
+from watcher.facts.units import say_count
 
 WARN_BEFORE_END = timedelta(minutes=15)
 """How long before its end the overrun of planned work is told, or a quarter of the work's length
 where that is shorter. Our choice: enough to ask for more time, late enough to be true."""
+
+_NOTED_MOST = 200
+"""How many signs and surprises of one work are kept; what is beyond is in the record anyway."""
+
+_NAMED_MOST = 3
+"""How many drives and surprises a summary names; the rest is counted."""
 
 
 def _warn_at(work: Maintenance) -> datetime:
@@ -21,15 +38,30 @@ def _warn_at(work: Maintenance) -> datetime:
     return work.ends - min(WARN_BEFORE_END, (work.ends - work.begins) / 4)
 
 
-def _unfinished(book: Book, work: Maintenance) -> tuple[PoolSeen, ...]:
-    """Give the pools of the work that are not whole (or cannot be seen)."""
-    about_pools = any(e.kind is not ExpectKind.BOX_OFF for e in work.expects)
-    if not about_pools:
+def _put(draft: Draft, work: Maintenance) -> Maintenance:
+    """Write work into the book in place of the one with its number."""
+    works = tuple(work if w.number == work.number else w for w in draft.book.works)
+    draft.book = replace(draft.book, works=works)
+    return work
+
+
+def _pools_of(book: Book, work: Maintenance) -> tuple[PoolSeen, ...]:
+    """Give the pools that the work is about, as they are seen now."""
+    if all(e.kind is ExpectKind.BOX_OFF for e in work.expects):
         return ()
+    return tuple(seen for seen in book.pools if work.pool is None or seen.pool == work.pool)
+
+
+def _unfinished(book: Book, work: Maintenance) -> tuple[PoolSeen, ...]:
+    """Give the pools of the work that are not whole (or cannot be seen).
+
+    A pool that was built without margin is as it should be.
+    """
     return tuple(
         seen
-        for seen in book.pools
-        if (work.pool is None or seen.pool == work.pool) and seen.protection is not Protection.WHOLE
+        for seen in _pools_of(book, work)
+        if seen.protection is not Protection.WHOLE
+        and not (seen.protection is Protection.BARE and seen.full_margin == 0)
     )
 
 
@@ -57,39 +89,125 @@ def _tell(draft: Draft, work: Maintenance, kind: NoticeKind, urgency: Urgency, a
     draft.book = replace(draft.book, pending=(*draft.book.pending, *words))
 
 
+def note_for_works(draft: Draft) -> None:
+    """Keep for each work that goes on which announced signs came, and which others."""
+    client = draft.policy.client
+    for work in draft.book.works:
+        if not work.is_on(draft.now):
+            continue
+        came, surprises = list(work.came), list(work.surprises)
+        for case in draft.open_cases():
+            for finding in case.standing:
+                if is_expected(work, finding, draft.book):
+                    came.append(finding.key)
+                elif hear(finding, draft.book, draft.now, client).sound is Sound.UNEXPECTED:
+                    surprises.append(f"{finding.label}: {finding.sentence}")
+        noted = replace(
+            work,
+            came=tuple(dict.fromkeys(came))[:_NOTED_MOST],
+            surprises=tuple(dict.fromkeys(surprises))[:_NOTED_MOST],
+        )
+        if noted != work:
+            _put(draft, noted)
+
+
+def _names(drives: list[Stands]) -> str:
+    """Name some drives and count the rest."""
+    named = ", ".join(one.label for one in drives[:_NAMED_MOST])
+    more = len(drives) - _NAMED_MOST
+    return f"{named} and {more} more" if more > 0 else named
+
+
+def _margin(seen: PoolSeen) -> str:
+    """Say a margin, or that it is not known."""
+    return "not known" if seen.margin is None else str(seen.margin)
+
+
+def summary_of(work: Maintenance, book: Book) -> tuple[str, ...]:
+    """Say what happened during the work: margins, drives that went and came, signs, surprises."""
+    lines = []
+    before = {seen.pool: seen for seen in work.begun or ()}
+    for now in _pools_of(book, work):
+        then = before.get(now.pool)
+        if then is None:
+            continue
+        full = f" of {now.full_margin}" if now.full_margin is not None else ""
+        lines.append(f"{now.name}: margin was {_margin(then)}, is {_margin(now)}{full}.")
+        went = [one for one in then.stands if one.drive not in now.standing_drives]
+        came = [one for one in now.stands if one.drive not in then.standing_drives]
+        if went:
+            lines.append(f"Out: {_names(went)}.")
+        if came:
+            lines.append(f"In: {_names(came)}.")
+    if work.came:
+        lines.append(f"{say_count(len(work.came), 'announced sign')} came and stayed quiet.")
+    elif work.begun is not None:
+        lines.append("Nothing of what was announced was seen.")
+    lines += [f"Not announced: {text}" for text in work.surprises[:_NAMED_MOST]]
+    if len(work.surprises) > _NAMED_MOST:
+        lines.append(f"and {len(work.surprises) - _NAMED_MOST} more that was not announced.")
+    return tuple(lines)
+
+
 def close_work(draft: Draft, work: Maintenance) -> None:
     """End planned work: compare with what should be, and say what came of it."""
-    name = work.pool_name or "the box"
     unfinished = _unfinished(draft.book, work)
-    if unfinished:
-        about = f"{work.reason or name}: {_say(unfinished)}"
-        urgency = Urgency.TODAY
-    else:
-        about = f"{work.reason or name}: nothing is left open"
-        urgency = Urgency.NOTE
-    done = replace(work, over=True)
-    works = tuple(done if w.number == work.number else w for w in draft.book.works)
-    draft.book = replace(draft.book, works=works)
+    name = work.reason or work.pool_name or "the box"
+    state = _say(unfinished) if unfinished else "nothing is left open"
+    about = "\n".join((f"{name}: {state}", *summary_of(work, draft.book)))
+    _put(draft, replace(work, over=True))
     draft.record(0, "work-over", by=work.by, text=about)
-    _tell(draft, done, NoticeKind.WORK_ENDED, urgency, about)
+    urgency = Urgency.TODAY if unfinished else Urgency.NOTE
+    _tell(draft, work, NoticeKind.WORK_ENDED, urgency, about)
+    _plan_next(draft, work)
+
+
+def _plan_next(draft: Draft, work: Maintenance) -> None:
+    """Write down the next of repeated works; what was slept through is left out."""
+    if not work.repeat:
+        return
+    first = work.first or work.begins
+    at = next_after(work.repeat, first, work.zone, max(work.begins, draft.now))
+    if at is None or at - first > draft.policy.longest_repeat:
+        draft.record(0, "work-plan-over", by=work.by, text=work.reason)
+        return
+    following = replace(
+        work,
+        number=draft.book.next_mark,
+        begins=at,
+        ends=at + (work.ends - work.begins),
+        first=first,
+        begun=None,
+        came=(),
+        surprises=(),
+        warned=False,
+        over=False,
+    )
+    draft.book = replace(
+        draft.book,
+        works=(*draft.book.works, following),
+        next_mark=following.number + 1,
+    )
+    draft.record(0, "work-planned", by=work.by, text=f"{work.reason}, {at:%Y-%m-%d %H:%M} UTC")
 
 
 def run_works(draft: Draft) -> None:
-    """Warn of and end planned work that is due, and forget what is long over."""
+    """Begin, warn of and end planned work that is due, and forget what is long over."""
     now = draft.now
-    for work in draft.book.works:
+    for given in draft.book.works:
+        work = given
         if work.over:
             continue
+        if work.begun is None and now >= work.begins:
+            work = _put(draft, replace(work, begun=_pools_of(draft.book, work)))
         if now >= work.ends:
             close_work(draft, work)
         elif now >= _warn_at(work) and not work.warned:
             unfinished = _unfinished(draft.book, work)
-            warned = replace(work, warned=True)
-            works = tuple(warned if w.number == work.number else w for w in draft.book.works)
-            draft.book = replace(draft.book, works=works)
+            _put(draft, replace(work, warned=True))
             if unfinished:
                 about = f"{work.reason}: {_say(unfinished)}" if work.reason else _say(unfinished)
-                _tell(draft, warned, NoticeKind.WORK_OVERRUNS, Urgency.TODAY, about)
+                _tell(draft, work, NoticeKind.WORK_OVERRUNS, Urgency.TODAY, about)
     kept = tuple(w for w in draft.book.works if not w.over or now - w.ends < timedelta(days=1))
     draft.book = replace(draft.book, works=kept)
 
@@ -100,5 +218,7 @@ def works_deadline(book: Book) -> Iterator[datetime]:
         if work.over:
             continue
         yield work.ends
+        if work.begun is None:
+            yield work.begins
         if not work.warned:
             yield _warn_at(work)

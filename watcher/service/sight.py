@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from watcher.cases.observations import SurveyJudged
-from watcher.cases.state import PoolSeen
+from watcher.cases.state import PoolSeen, Stands
 from watcher.facts.drive import DrivePast
 from watcher.facts.finding import Finding
 from watcher.facts.identity import (
@@ -24,6 +24,7 @@ from watcher.facts.identity import (
 from watcher.facts.pool import MemberState, Pool, Protection, members_of
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.survey import Survey
+from watcher.rules.view import say_bay
 
 DISCOVERY = "drive-discovery"
 """The source that lists the drives; only when it answered can a drive be missed."""
@@ -52,25 +53,40 @@ def disproved(survey: Survey) -> frozenset[str]:
     return frozenset(f"drive-gone/{about_drive(drive)}" for drive in survey.present)
 
 
-def pool_seen(pool: Pool, past: PoolPast | None) -> PoolSeen:
+def pool_seen(
+    pool: Pool, past: PoolPast | None, labels: Mapping[DriveId, str] | None = None
+) -> PoolSeen:
     """Say how a pool stands for those who compare: which members do not stand, and their drives.
 
     A member whose device is gone names no drive any more; the drives the pool rested on before
-    and does not rest on now stand for it.
+    and does not rest on now stand for it. ``labels`` are what the owner calls the drives.
     """
     members = tuple(members_of(pool.tree)) if pool.tree else ()
     out = [member for member in members if member.state is not MemberState.GOOD]
     named = {drive for member in out for drive in member.drives}
     good = {d for m in members if m.state is MemberState.GOOD for d in m.drives}
     if past is not None:
-        named |= set(past.drives) - set(pool.drives)
+        named |= {*past.drives, *past.lost} - set(pool.drives)
     return PoolSeen(
         pool=pool.pool,
         name=pool.name,
         protection=pool.protection,
         lost=len(out),
         lost_drives=tuple(sorted(named - good)),
+        stands=tuple(Stands(drive=d, label=(labels or {}).get(d, d)) for d in sorted(good)),
+        margin=pool.margin,
+        full_margin=pool.full_margin,
     )
+
+
+def labels_of(survey: Survey) -> dict[DriveId, str]:
+    """Say shortly what the owner calls each drive that was read: ``bay 3 (X1)``."""
+    found = {}
+    for reading in survey.drives:
+        who = reading.identity
+        place = say_bay(reading.bay) if reading.bay else who.model
+        found[who.drive] = f"{place} ({who.serial})"
+    return found
 
 
 def replaced_drives(
@@ -103,12 +119,13 @@ def observe(
     works: frozenset[str] = frozenset(),
 ) -> SurveyJudged:
     """Make the observation of a judged survey; ``works`` names sources known to work besides."""
+    labels = labels_of(survey)
     return SurveyJudged(
         findings=findings,
         seen=subjects_seen(survey)
         | {about_drive(drive) for drive in retired}
         | {about_source(source) for source in works},
         disproved=disproved(survey),
-        pools=tuple(pool_seen(pool, pool_past.get(pool.pool)) for pool in survey.pools),
+        pools=tuple(pool_seen(pool, pool_past.get(pool.pool), labels) for pool in survey.pools),
         taken_at=survey.taken_at,
     )
