@@ -82,28 +82,28 @@ def sentence_of(recovery: Recovery, seen: Seen) -> str:
     standing = recovery.standing_detours
     if standing and standing[0].kind in _LEADING:
         return standing[0].text
-    which = " and ".join(short_label(m) for m in recovery.missing) or recovery.name
-    needed = place_of(recovery, seen).needed_bytes
-    size = f" of at least {say_bytes(needed)}" if needed else ""
+    if recovery.step is Step.VERIFY:
+        return f"Whole, not yet verified: run a check of {recovery.name}."
     where = f"Recovery, {number_of(recovery.step)}, {STEP_WORDS[recovery.step]}"
+    return f"{where}{_next_of(recovery, seen)}"
+
+
+def _next_of(recovery: Recovery, seen: Seen) -> str:
+    """Say what is next at a step, as the end of a sentence."""
+    which = " and ".join(short_label(m) for m in recovery.missing) or recovery.name
     new = recovery.new_label or "the new drive"
-    match recovery.step:
-        case Step.MAKE_SURE:
-            if recovery.is_planned:
-                return f"{where}: see that a drive for {which} is ready before you pull it."
-            return f"{where}: is it really {which}? Check its cable and power first."
-        case Step.GET_DRIVE:
-            return f"{where}{size} for {which}."
-        case Step.PROVE:
-            return f"{where}: test {new} before it goes in."
-        case Step.SWAP:
-            return f"{where}: {new} goes in for {which}."
-        case Step.REBUILD:
-            return f"{where}: let it finish."
-        case Step.VERIFY:
-            return f"Whole, not yet verified: run a check of {recovery.name}."
-        case Step.WHOLE:
-            return recovery.outcome
+    if recovery.step is Step.MAKE_SURE and recovery.is_planned:
+        return f": see that a drive for {which} is ready before you pull it."
+    if recovery.step is Step.GET_DRIVE:
+        needed = place_of(recovery, seen).needed_bytes
+        size = f" of at least {say_bytes(needed)}" if needed else ""
+        return f"{size} for {which}."
+    words = {
+        Step.MAKE_SURE: f": is it really {which}? Check its cable and power first.",
+        Step.PROVE: f": test {new} before it goes in.",
+        Step.SWAP: f": {new} goes in for {which}.",
+    }
+    return words.get(recovery.step, ": let it finish.")
 
 
 _LEADING: Final = frozenset(
@@ -270,8 +270,8 @@ def _swap(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
         POWER_DOWN,
         f"In goes: {label}. Compare its serial number too.",
         (
-            "Keep the old drive, unchanged, until the recovery is verified: it may hold what another "
-            "cannot read."
+            "Keep the old drive, unchanged, until the recovery is verified: it may hold what "
+            "another cannot read."
         ),
     )
     return tuple(line for line in lines if line)

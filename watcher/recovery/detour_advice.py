@@ -70,8 +70,8 @@ _TASKS: Final[Mapping[DetourKind, tuple[str, ...]]] = MappingProxyType(
         ),
         DetourKind.OLD_BACK: (
             (
-                "If its signs are clean and a cable was the cause, taking it back is the quickest way "
-                "to full margin."
+                "If its signs are clean and a cable was the cause, taking it back is the quickest "
+                "way to full margin."
             ),
             "If it shows signs, leave it out, unchanged: it is a copy of that moment.",
             "Never let it and its replacement both claim the same place: decide for one.",

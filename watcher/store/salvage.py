@@ -31,6 +31,7 @@ from watcher.store.history import known_drive
 from watcher.store.migrate import version_of
 from watcher.store.outbox import notice_of
 from watcher.store.questions import event_of, pool_past_of
+from watcher.store.recoveries import RECOVERY
 from watcher.store.statements import statements
 
 _HEADER = b"SQLite format 3\x00"  # sqlite.org/fileformat.html, section 1.3.1
@@ -61,6 +62,7 @@ _CHECKS: Mapping[str, Callable[[Any], object]] = {
     "notice": notice_of,
     "pool": pool_past_of,
     "record": record_of,
+    "recovery": lambda row: RECOVERY.read(row["state"], "a recovery"),
 }
 """Tables without which a round cannot be finished: each row is read as the desk will read it."""
 

@@ -9,6 +9,7 @@ from watcher.store.intake import IntakePart
 from watcher.store.outbox import OutboxPart
 from watcher.store.questions import QuestionsPart
 from watcher.store.readiness import ReadinessPart
+from watcher.store.recoveries import RecoveriesPart
 from watcher.store.upkeep import UpkeepPart
 
 
@@ -21,5 +22,6 @@ class Transaction(
     UpkeepPart,
     AccountsPart,
     ReadinessPart,
+    RecoveriesPart,
 ):
     """One transaction: everything done through it is committed together, or not at all."""
