@@ -93,7 +93,10 @@ def compare(
 def _name(member: Member, label_of: LabelOf) -> str:
     """Name a member as the owner knows it; dedicated parity by its task."""
     where = label_of(member.drives[0]).partition(" (")[0] if member.drives else member.name
-    return f"the parity on {where}" if member.role is Role.PARITY else where
+    return f"{_PARITY}{where}" if member.role is Role.PARITY else where
+
+
+_PARITY: Final = "the parity on "
 
 
 def compare_all(
@@ -127,9 +130,14 @@ def _misfits(fit: SpareFit) -> str:
     """Name what a spare cannot replace in a pool."""
     if not fit.fits_some:
         return fit.pool_name
-    if all(name.startswith("the parity on ") for name in fit.too_small_for):
-        return f"the parity of {fit.pool_name}"
-    return f"{', '.join(fit.too_small_for)} in {fit.pool_name}"
+    data = [name for name in fit.too_small_for if not name.startswith(_PARITY)]
+    parts = [*data, "the parity"] if len(data) < len(fit.too_small_for) else data
+    *first, last = parts
+    return (
+        f"{', '.join(first)} and {last} of {fit.pool_name}"
+        if first
+        else (f"{last} of {fit.pool_name}")
+    )
 
 
 _BEST_FIRST: Final = {
