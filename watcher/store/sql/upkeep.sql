@@ -26,8 +26,9 @@ FROM (
     SELECT old.drive, old.metric, old.at - old.at % :width AS at, max(old.at) AS newest_at,
         min(old.last - old.below) AS lowest, max(old.last + old.above) AS highest,
         sum(old.readings) AS readings
-    FROM drive CROSS JOIN metric JOIN span AS old ON old.drive = drive.id
-        AND old.metric = metric.id AND old.step = :from_step AND old.at < :before
+    FROM drive CROSS JOIN metric CROSS JOIN span AS old
+    WHERE old.drive = drive.id AND old.metric = metric.id AND old.step = :from_step
+        AND old.at < :before
     GROUP BY old.drive, old.metric, old.at - old.at % :width
 ) AS wide
 JOIN span AS newest ON newest.drive = wide.drive AND newest.metric = wide.metric
@@ -45,8 +46,9 @@ ON CONFLICT (drive, metric, step, at) DO UPDATE SET
 -- Spans that have had their time at this resolution.
 DELETE FROM span WHERE (drive, metric, step, at) IN (
     SELECT old.drive, old.metric, old.step, old.at
-    FROM drive CROSS JOIN metric JOIN span AS old ON old.drive = drive.id
-        AND old.metric = metric.id AND old.step = :step AND old.at < :before);
+    FROM drive CROSS JOIN metric CROSS JOIN span AS old
+    WHERE old.drive = drive.id AND old.metric = metric.id AND old.step = :step
+        AND old.at < :before);
 
 -- name: thin-changes
 -- Of the old changes of a counter, keep the last, the highest and the lowest of each day.
