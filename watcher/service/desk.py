@@ -29,12 +29,14 @@ from watcher.facts.survey import Survey
 from watcher.notify.message_facts import CaseExtras, PoolLine, Watched
 from watcher.notify.messages import render
 from watcher.notify.target import Target, ways_to
+from watcher.recovery.follow import lead, unverified
 from watcher.rules.catalogue import judge
 from watcher.rules.tuning import Tuning
 from watcher.rules.view import View
 from watcher.service.links import link_address, new_link
 from watcher.service.prospects import best_choice, exposure_of, message_loss, message_window
 from watcher.service.readiness import prepared
+from watcher.service.recoveries import follow_recoveries, record_events
 from watcher.service.routes import route_findings, routes_seen
 from watcher.service.sight import observe, replaced_drives
 from watcher.store.accounts import SigningKey
@@ -121,9 +123,13 @@ class Desk:
             records = tx.target_records()
             findings += route_findings(records, self.standing.targets, now)
             findings += besides
+            followed = follow_recoveries(tx, view, self.standing.plan, now)
+            findings = lead(findings, followed) + unverified(followed, now)
             works |= routes_seen(records, self.standing.targets)
             observation = observe(survey, findings, view.pool_past, retired, works)
             told = self._decide(tx, survey.box, observation, now, view)
+            if any(one.events for one in followed):
+                record_events(tx, survey.box, tx.load_book(survey.box), followed, now)
         return Outcome(findings=findings, told=told.told)
 
     def hear(self, observation: Observation, now: datetime) -> Outcome:

@@ -7,7 +7,7 @@ from typing import Final
 from watcher.facts.identity import BoxId, PoolId
 from watcher.recovery.record import RECOVERY_FORMAT, Recovery
 from watcher.store.codec import Form
-from watcher.store.connection import Values
+from watcher.store.connection import Value
 from watcher.store.errors import StoreTooNew
 from watcher.store.part import Part
 from watcher.store.statements import statements
@@ -57,6 +57,8 @@ class RecoveriesPart(Part):
         sql = statements("recoveries")[
             "recoveries-of-box" if pool is None else "recoveries-of-pool"
         ]
-        values: Values = {"box": box, "limit": limit} | ({} if pool is None else {"pool": pool})
+        values: dict[str, Value] = {"box": box, "limit": limit}
+        if pool is not None:
+            values["pool"] = pool
         rows = self.db.rows(sql, values)
         return tuple(read_recovery(row["state"]) for row in rows)
