@@ -17,7 +17,8 @@ from tests.store.made import (
 from watcher.cases.effects import Record
 from watcher.facts.drive import Metric
 from watcher.store.database import Store, open_store
-from watcher.store.memory import fall_back
+from watcher.store.memory import LEFT, MIRRORED, TAKEN, fall_back
+from watcher.store.salvage import our_tables
 
 
 def full_store(path: Path) -> Store:
@@ -63,6 +64,14 @@ def test_a_survey_that_the_disk_has_is_not_taken_again_in_memory(tmp_path: Path)
         memory = fall_back(store, now=NOW).store
         with memory.transaction() as tx:
             assert not tx.take_survey(survey("s1", drives=(reading(1),)), NOW)
+
+
+def test_of_every_table_it_is_decided_whether_it_goes_into_memory() -> None:
+    with fall_back(None, now=NOW).store.snapshot() as tx:
+        tables = {table.name for table in our_tables(tx.db)}
+    assert tables == set(TAKEN) | set(LEFT)
+    assert not set(TAKEN) & set(LEFT)
+    assert set(MIRRORED) <= set(TAKEN)
 
 
 def test_the_old_store_is_left_as_it_was(tmp_path: Path) -> None:

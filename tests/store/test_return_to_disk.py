@@ -122,6 +122,33 @@ def test_a_memory_that_began_empty_brings_its_history_and_messages_but_no_case_b
         assert keys[from_memory] is NoticeState.SENT
 
 
+def test_what_was_taken_away_in_memory_is_gone_on_the_disk_too(disk: Store) -> None:
+    with disk.transaction() as tx:
+        tx.keep(BOX, "goes", "1")
+        tx.keep(BOX, "stays", "1")
+    memory = fall_back(disk, now=NOW)
+    with memory.store.transaction() as tx:
+        tx.forget(BOX, "goes")
+        tx.keep(BOX, "comes", "1")
+    return_to_disk(memory, disk)
+    with disk.snapshot() as tx:
+        assert [tx.kept(BOX, name) for name in ("goes", "stays", "comes")] == [None, "1", "1"]
+
+
+def test_keys_that_signed_links_in_memory_come_to_the_disk(disk: Store) -> None:
+    add = "INSERT INTO signing_key (secret, made_at) VALUES (:secret, 0)"
+    with disk.transaction() as tx:
+        tx.db.change(add, {"secret": "of the disk"})
+    for begin in (disk, None):
+        memory = fall_back(begin, now=NOW)
+        with memory.store.transaction() as tx:
+            tx.db.change(add, {"secret": f"of memory, {memory.knows_the_past}"})
+        return_to_disk(memory, disk)
+    with disk.snapshot() as tx:
+        found = [row["secret"] for row in tx.db.rows("SELECT secret FROM signing_key ORDER BY id")]
+    assert found == ["of the disk", "of memory, True", "of memory, False"]
+
+
 @pytest.mark.parametrize("begin", [fall_back, lambda _store, now: fall_back(None, now=now)])
 def test_a_return_that_fails_leaves_the_disk_as_it_was_and_can_be_tried_again(
     disk: Store, begin: Callable[..., Fallback]

@@ -24,7 +24,26 @@ LATELY = timedelta(days=30)
 """Events, records and messages of that age go into memory; our choice: what a person who is told
 now may ask about."""
 
-_TAKEN: Final[Mapping[str, str]] = {
+MIRRORED: Final = (
+    "account",
+    "drill",
+    "kept",
+    "program_token",
+    "recovery",
+    "restore_try",
+    "session",
+    "shelf",
+    "signing_key",
+    "used_ticket",
+)
+"""Small tables that go into memory whole and come back whole: what was taken away in memory is
+gone on the disk too."""
+
+LEFT: Final = ("audit", "fresh", "observation", "poll", "raw_answer", "span")
+"""Tables that stay on the disk, and begin empty in memory."""
+
+TAKEN: Final[Mapping[str, str]] = {
+    **dict.fromkeys(MIRRORED, ""),
     "attempt": "WHERE at >= :lately",
     "book": "",
     "box": "",
@@ -32,7 +51,6 @@ _TAKEN: Final[Mapping[str, str]] = {
     "change": "",
     "drive": "",
     "event": "WHERE last_at >= :lately",
-    "kept": "",
     "metric": "",
     "notice": "WHERE state IN ('waiting', 'sending') OR created_at >= :lately",
     "pool": "",
@@ -67,8 +85,8 @@ def fall_back(store: Store | None, *, now: datetime, connect: Connect = connect_
     try:
         with store.snapshot() as old, memory.transaction() as tx:
             for table in list(our_tables(tx.db)):
-                if table.name in _TAKEN:
-                    sql = table.select(where=_TAKEN[table.name])
+                if table.name in TAKEN:
+                    sql = table.select(where=TAKEN[table.name])
                     for row in old.db.walk(sql, {"lately": to_micros(now - LATELY)}):
                         tx.db.change(table.insert("REPLACE"), dict(row))
             last = {

@@ -3,7 +3,8 @@
 Rows are matched by what they are about, never by their numbers, since a memory that began empty
 numbered things anew. Such a memory also has a case book of its own, which cannot be joined with
 the one on the disk: then the history and the messages come back, and the desk judges anew on the
-book of the disk. People may hear of a case a second time; none is lost.
+book of the disk. People may hear of a case a second time; none is lost. Links that were signed in
+memory stay valid; spares and accounts are those of the disk.
 """
 
 from __future__ import annotations
@@ -12,11 +13,8 @@ from collections.abc import Iterable, Mapping
 
 from watcher.store.connection import Db, Value
 from watcher.store.database import Store
-from watcher.store.memory import Fallback
+from watcher.store.memory import MIRRORED, Fallback
 from watcher.store.salvage import Table, our_tables
-
-_KEYED = ("survey", "kept")
-"""Tables whose key is what the row is about, so that the newer row simply takes its place."""
 
 
 def return_to_disk(memory: Fallback, disk: Store) -> None:
@@ -53,12 +51,19 @@ class _Return:
         self._bring("pool_work", {"pool": pools})
         self._add_polls(drives)
         self._bring_boxes()
-        for name in _KEYED:
-            self._bring(name, {})
+        self._bring("survey", {})
         if self.memory.knows_the_past:
             self._bring("book", {})
             self._bring("case_file", {})
-        for name in ("record", "event"):
+            for name in MIRRORED:
+                self.target.change(f"DELETE FROM {name}")  # noqa: S608 - a name of ours
+                self._bring(name, {})
+        else:
+            self._bring("kept", {})
+            self._match("recovery", ("box", "pool", "opened_at"))
+            self._append("signing_key", 0)
+            self._append("restore_try", 0)
+        for name in ("record", "event", "audit"):
             self._append(name, self.memory.copied_up_to.get(name, 0))
         notices = self._match("notice", ("box", "notice_key", "target"), renamed="notice_key")
         self._bring("attempt", {"notice": notices})
