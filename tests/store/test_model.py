@@ -180,7 +180,7 @@ class StoreModel(RuleBasedStateMachine):
             found = {(n.key, n.target): n.state for n in tx.list_notices(BOX)}
             assert found == {key: n["state"] for key, n in self.notices.items()}
             waiting = [n["due"] for n in self.notices.values() if n["state"] is NoticeState.WAITING]
-            assert tx.next_due() == min(waiting, default=None)  # type: ignore[type-var]
+            assert tx.next_due(self.now) == min(waiting, default=None)  # type: ignore[type-var]
             points = tx.series(drive_id(1), Metric.PENDING_SECTORS, NOW, self.now)
             assert [p.last for p in points] == self.values
 

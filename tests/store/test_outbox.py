@@ -1,3 +1,4 @@
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -30,11 +31,22 @@ def test_the_most_urgent_goes_first(store: Store) -> None:
 
 def test_a_message_is_not_due_before_its_time(store: Store) -> None:
     with store.transaction() as tx:
-        tx.put_notices([notice("a", at=NOW + HOUR)])
+        tx.put_notices([replace(notice("a"), not_before=NOW + HOUR)])
         assert tx.claim_due(NOW, 9, "sender") == ()
-        assert tx.next_due() == NOW + HOUR
+        assert tx.next_due(NOW) == NOW + HOUR
         assert len(tx.claim_due(NOW + HOUR, 9, "sender")) == 1
-        assert tx.next_due() is None
+        assert tx.next_due(NOW) is None
+
+
+def test_a_clock_set_back_does_not_put_a_message_off(store: Store) -> None:
+    """One written, or tried last, in what is the future now is due at once."""
+    yesterday = NOW - 24 * HOUR
+    with store.transaction() as tx:
+        tx.put_notices([notice("new"), notice("tried", at=yesterday - HOUR)])
+        (tried,) = tx.claim_due(yesterday - HOUR, 1, "sender")
+        tx.mark_failed(tried.number, "sender", now=NOW, next_try_at=NOW + MINUTE, error="no")
+        assert tx.next_due(yesterday) == yesterday
+        assert {n.key for n in tx.claim_due(yesterday, 9, "sender")} == {"new", "tried"}
 
 
 def test_a_failed_message_waits_for_its_next_try_and_keeps_what_was_said(store: Store) -> None:

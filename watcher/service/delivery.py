@@ -135,7 +135,7 @@ class Delivery:
         """Give how long to wait for the next message that is due."""
         try:
             with self.store.snapshot() as tx:
-                due = tx.next_due()
+                due = tx.next_due(self.clock.now())
         except StoreError:
             return POLL_SECONDS
         if due is None:
@@ -193,7 +193,7 @@ class Delivery:
             return
         try:
             with self.store.snapshot() as tx:
-                due = tx.next_due()
+                due = tx.next_due(now)
             if due is None or due > now:
                 return
             with self.store.transaction() as tx:

@@ -31,6 +31,11 @@ LONGEST_ERROR = 500
 """Characters of an error that are kept; our choice: enough for a server's sentence."""
 
 
+FURTHEST_TRY = timedelta(hours=12)
+"""No message waits longer than that for its next try; one that seems to was put there by a clock
+that has been set back since, and is due. Our choice: ten times the longest gap between tries."""
+
+
 class NoticeState(StrEnum):
     """How far a message got."""
 
@@ -146,7 +151,8 @@ class OutboxPart(Part):
         sql = statements("outbox")
         at = to_micros(now)
         claimed = []
-        for row in self.db.rows(sql["due-notices"], {"now": at, "limit": limit}):
+        due: Values = {"now": at, "far": to_micros(now + FURTHEST_TRY), "limit": limit}
+        for row in self.db.rows(sql["due-notices"], due):
             self.told_or_said()
             self.db.change(sql["claim"], {"id": row["id"], "claimer": claimer, "now": at})
             claimed.append(notice_of(self.db.one(sql["one-notice"], {"id": row["id"]})))
@@ -225,9 +231,10 @@ class OutboxPart(Part):
             self.db.change(sql["release-claim"], values)
         return len(rows)
 
-    def next_due(self) -> datetime | None:
+    def next_due(self, now: datetime) -> datetime | None:
         """Give when the next waiting message is due, or None when none waits."""
-        return from_micros_or_none(self.db.one(statements("outbox")["next-due"])["at"])
+        values: Values = {"now": to_micros(now), "far": to_micros(now + FURTHEST_TRY)}
+        return from_micros_or_none(self.db.one(statements("outbox")["next-due"], values)["at"])
 
     def list_notices(
         self, box: BoxId, *, state: NoticeState | None = None, limit: int = 100

@@ -11,8 +11,10 @@ VALUES
 ON CONFLICT (box, notice_key, target) DO NOTHING;
 
 -- name: due-notices
--- Messages whose time has come, the most urgent first.
-SELECT * FROM notice WHERE state = 'waiting' AND next_try_at <= :now
+-- Messages whose time has come, the most urgent first; also those that wait for a time which a
+-- clock set back has made the future.
+SELECT * FROM notice
+WHERE state = 'waiting' AND (next_try_at <= :now OR created_at > :now OR next_try_at > :far)
 ORDER BY urgency_rank DESC, next_try_at, id LIMIT :limit;
 
 -- name: claim
@@ -72,8 +74,9 @@ ON CONFLICT (notice, number) DO UPDATE SET
 SELECT number, at, outcome, error FROM attempt WHERE notice = :notice ORDER BY number;
 
 -- name: next-due
--- When the next message is due.
-SELECT min(next_try_at) AS at FROM notice WHERE state = 'waiting';
+-- When the next waiting message is due; :now for one that a clock set back has put off.
+SELECT min(CASE WHEN created_at > :now OR next_try_at > :far THEN :now ELSE next_try_at END) AS at
+FROM notice WHERE state = 'waiting';
 
 -- name: list-notices
 -- Messages of a box, newest first.
