@@ -11,16 +11,18 @@ from watcher.service.clock import ManualClock, StepWatch, SystemClock, raw_wall_
 START = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 
 
-def test_time_never_goes_back_within_a_run() -> None:
-    """When the machine's clock is stepped back an hour, ours stands still until it caught up."""
+def test_time_stands_still_for_a_small_step_back_and_follows_a_real_one() -> None:
+    """Twenty seconds back: it waits until the clock caught up; an hour back: it goes along."""
     with time_machine.travel(START, tick=False) as travel:
         clock = SystemClock()
         assert clock.now() == START
-        travel.shift(timedelta(hours=-1))
+        travel.shift(timedelta(seconds=-20))
         assert clock.now() == START
-        assert raw_wall_clock() == START - timedelta(hours=1)
-        travel.shift(timedelta(hours=2))
-        assert clock.now() == START + timedelta(hours=1)
+        travel.shift(timedelta(seconds=25))
+        assert clock.now() == START + timedelta(seconds=5)
+        travel.shift(timedelta(hours=-1))
+        assert clock.now() == START + timedelta(seconds=5) - timedelta(hours=1)
+        assert raw_wall_clock() == clock.now()
 
 
 def test_a_step_is_noticed_and_drift_is_not() -> None:

@@ -1,9 +1,10 @@
 """The one place that reads the clock.
 
 Wall-clock time is for people and for what is stored; spans within one run are measured with the
-monotonic clock. ``SystemClock.now`` never goes back within a run: when the machine's clock is
-stepped back it stands still until it has caught up, so that nothing fires twice and no silence
-grows longer by accident.
+monotonic clock. ``SystemClock.now`` stands still while the machine's clock is a little behind, so
+that nothing fires twice. A real step back is followed: standing still for an hour would be an hour
+in which nobody is told, and the commands, which are other processes, would live in another time.
+The case book moves its terms back with it (``watcher/cases/timeshift.py``).
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ class Clock(Protocol):
     """What time it is, and how to wait."""
 
     def now(self) -> datetime:
-        """Give the time as aware UTC; never before an earlier answer."""
+        """Give the time as aware UTC."""
 
     def monotonic(self) -> float:
         """Give seconds that only grow, for measuring spans within this run."""
@@ -33,9 +34,11 @@ class SystemClock:
         self._lock = threading.Lock()
 
     def now(self) -> datetime:
-        """Give the time as aware UTC; stands still while the machine's clock is behind."""
+        """Give the time as aware UTC; stands still while the machine's clock is a little behind."""
         with self._lock:
-            self._last = max(self._last, datetime.now(UTC))
+            wall = datetime.now(UTC)
+            if wall > self._last or self._last - wall > StepWatch.TOLERANCE:
+                self._last = wall
             return self._last
 
     def monotonic(self) -> float:
