@@ -147,7 +147,8 @@ def test_a_chance_equal_to_the_threshold_counts() -> None:
 
 def test_the_kernel_log_makes_a_pending_sector_worth_a_look() -> None:
     """Where the log exists, it helps: FAST 2007 section 3.5.1."""
-    quiet = reading("a", {Metric.PENDING_SECTORS: 1})
+    small = identity("a", capacity_bytes=5 * 10**11)
+    quiet = reading("a", {Metric.PENDING_SECTORS: 1}, who=small)
     assert urgency("sectors-in-doubt", view(quiet)) == "note"
     logged = view(quiet, recent=(event("a", Category.MEDIUM),))
     assert urgency("sectors-in-doubt", logged) == "this-week"

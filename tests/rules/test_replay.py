@@ -173,7 +173,7 @@ STEP = st.tuples(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(st.lists(STEP, min_size=1, max_size=25))
 def test_the_quick_replay_tells_what_judging_every_day_tells(steps: list) -> None:
     """Rules are skipped only where nothing can have changed: same findings, same chances."""

@@ -244,7 +244,9 @@ def _take(drive: _Drive, day: RecordedDay, tuning: Tuning) -> None:
     if row is not drive.row:
         drive.row, drive.p = row, chance_within(row[1] * drive.factor, MONTH)
     drive.story.chances.append((day.at, drive.p))
-    if plan.heating and any(known.get(metric) != day.metrics.get(metric) for metric in HEAT):
+    # While the temperature stands still a heat rule can end or grow, but none can begin.
+    holding = any(name in drive.holding for name, _ in plan.heating)
+    if plan.heating and (holding or any(known.get(m) != day.metrics.get(m) for m in HEAT)):
         _run(drive, _look(drive, day, HEAT, tuning), plan.heating)
     _remember(drive, day)
 
