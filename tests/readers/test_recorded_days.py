@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -70,6 +71,8 @@ def test_a_row_is_read_with_its_packed_values_decoded() -> None:
         ("smart_197_raw", "-8", {}),
         ("smart_188_raw", '"1,2E+10"', {}),  # a decimal comma
         ("r_197,n_197", "8,100", {Metric.PENDING_SECTORS: 8}),
+        ("smart_10_raw", "3", {Metric.SPIN_RETRIES: 3}),
+        ("smart_10_raw", "65536", {}),
         ("smart_1_raw", "123456789", {}),  # means something else with each maker
         ("smart_22_normalized", "101", {}),
         ("SMART_197_RAW", "8", {Metric.PENDING_SECTORS: 8}),
@@ -158,6 +161,12 @@ def test_parquet_is_read_like_csv(tmp_path: Path) -> None:
         (10, {Metric.PENDING_SECTORS: 8}, None),
         (11, {}, None),
     ]
+    holes = arrow.table(
+        {"date": ["2013-04-10"], "serial": arrow.nulls(1, arrow.string()), "model": ["A"]}
+    )
+    parquet.write_table(holes, tmp_path / "c.parquet")
+    with pytest.raises(CannotParse, match="missing"):
+        list(read_days(tmp_path / "c.parquet"))
     parquet.write_table(table.drop_columns(["serial"]), tmp_path / "b.parquet")
     with pytest.raises(CannotParse, match="needed"):
         list(read_days(tmp_path / "b.parquet"))
@@ -187,3 +196,20 @@ def test_a_file_that_is_not_there_is_not_an_empty_one(tmp_path: Path) -> None:
 def test_a_date_may_carry_a_time_that_is_ignored() -> None:
     """The start of the day in UTC."""
     assert start_of("2013-04-10T08:00:00") == datetime(2013, 4, 10, tzinfo=UTC)
+
+
+def test_parquet_without_its_package_says_what_to_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """CannotRead, not a crash."""
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    (tmp_path / "a.parquet").write_bytes(b"PAR1")
+    with pytest.raises(CannotRead, match="pyarrow") as caught:
+        list(read_days(tmp_path / "a.parquet"))
+    assert caught.value.why is Unread.TOOL_MISSING
+    assert "Install" in caught.value.remedy
+
+
+def test_an_empty_line_is_no_day() -> None:
+    """Some programs end a file with one."""
+    assert parse("date,serial,model\n2013-04-10,X1,A\n\n")[0].serial == "X1"

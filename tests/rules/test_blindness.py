@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from tests.rules.build import (
@@ -93,6 +95,20 @@ def test_an_odd_answer_is_noted_in_the_readers_words() -> None:
     (finding,) = of("answer-doubtful", view(reading("a", doubts=("one", "two"))))
     assert [e.value for e in finding.evidence] == ["one", "two"]
     assert of("answer-doubtful", view(reading("a"))) == []
+
+
+def test_a_place_is_named_with_its_bay_and_its_way_of_being_asked() -> None:
+    """Behind a controller the node alone names several drives."""
+    behind = replace(unread(None, Unread.HUNG), device_type="megaraid,4", bay="4")
+    (finding,) = of("cannot-see-drive", view(unread=(behind,)))
+    assert finding.label == "the drive at bay 4 (/dev/sdz megaraid,4)"
+
+
+def test_how_old_the_last_reading_is_goes_with_it() -> None:
+    """Not known, with the age of what was known."""
+    seen = view(pasts=(past("b"),), unread=(unread("b", Unread.GARBLED),))
+    (finding,) = of("cannot-see-drive", seen)
+    assert ("last reading", "1 h ago") in [(e.what, e.value) for e in finding.evidence]
 
 
 def blind(source: str, *, subject: object = None) -> Blindness:

@@ -27,7 +27,8 @@ from watcher.facts.drive import Metric, Unread, Verdict
 from watcher.facts.finding import Urgency
 from watcher.facts.kernel_event import Category
 from watcher.facts.pool import MemberState, Remark
-from watcher.rules.catalogue import CATALOGUE, explain, judge
+from watcher.facts.survey import Blindness
+from watcher.rules.catalogue import CATALOGUE, _by_name, explain, judge
 from watcher.rules.tuning import UNTUNED, Override, Scope, SwitchedOff, Tuning
 from watcher.rules.view import View
 
@@ -232,3 +233,19 @@ def test_any_pool_is_judged_and_never_healthier_when_a_member_is_lost(
         assert max(f.urgency for f in after) >= gravest
     if states[0] is MemberState.GOOD:
         assert any(f.urgency >= Urgency.TODAY for f in after)
+
+
+def test_two_rules_of_one_name_are_refused() -> None:
+    """When the catalogue is put together."""
+    rule = CATALOGUE["margin-gone"]
+    with pytest.raises(ValueError, match="two rules are called"):
+        _by_name((rule,), (rule,))
+
+
+def test_a_blind_source_is_switched_off_by_its_box_alone() -> None:
+    """It has no drive and no pool."""
+    blind = Blindness(source="zfs", why=Unread.HUNG, detail="no answer", remedy="look")
+    seen = view(blind=(blind,))
+    for where, left in ((Scope(box=BOX), set()), (Scope(pool=TANK), {"cannot-see-source"})):
+        tuning = Tuning(off=(SwitchedOff(rule="cannot-see-source", where=where),))
+        assert {f.rule for f in judge(seen, tuning)} == left

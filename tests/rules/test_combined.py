@@ -86,6 +86,7 @@ def test_drives_of_one_lot_and_age_are_noted_and_hurry_when_one_fades() -> None:
         (ALIKE, {}),  # hours not known
         (ALIKE, dict.fromkeys("abc", 900_000)),  # hours that cannot be true
         ({"a": "QX77001", "b": "QY12002", "c": "ZZ00950"}, OLD),
+        ({"a": "X1", "b": "X2", "c": "X3"}, OLD),  # too short to tell
         ({"a": "QX77001", "b": "QX770021", "c": "ZZ00950"}, OLD),  # another length
     ],
 )
@@ -100,3 +101,14 @@ def test_hours_a_week_apart_still_are_one_age() -> None:
         lot({"a": "QX77001", "b": "QX77002", "c": "ZZ00950"}, {"a": 20_000, "b": 20_168, "c": 1})
         == "note"
     )
+
+
+def test_two_models_are_no_lot() -> None:
+    """Nor two sizes."""
+    drives = [
+        reading(x, {HOURS: 20_000}, who=identity(x, serial=f"QX7700{i}", model=m, capacity_bytes=c))
+        for i, (x, m, c) in enumerate(
+            (("a", "Altair A8", 8), ("b", "Altair A9", 8), ("c", "Altair A8", 10))
+        )
+    ]
+    assert of("same-batch-risk", view(*drives, pools=(pool(),))) == []

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.rules.build import DAY, HOUR, T0, of, past, pool, reading, view
+from tests.rules.build import DAY, HOUR, T0, member, of, past, pool, reading, view
 from watcher.facts.drive import Metric
 from watcher.facts.finding import Urgency
-from watcher.facts.pool import Protection
+from watcher.facts.pool import MemberState, Protection
 from watcher.rules.look import lift, looks, say_margin, steps
 from watcher.rules.tuning import UNTUNED
 
@@ -75,6 +75,8 @@ def test_a_sign_says_what_its_pool_can_still_lose_and_what_comes_first() -> None
 def test_margin_is_said_for_every_protection() -> None:
     """Not known is said as not known."""
     assert "broken" in say_margin(BROKEN)
+    strange = pool(members=(member("a"), member("b", MemberState.UNKNOWN)))
+    assert "cannot be seen" in say_margin(strange)
     assert "2 more drives" in say_margin(WHOLE)
     assert "cannot lose any" in say_margin(BARE)
     assert BARE.protection is Protection.BARE

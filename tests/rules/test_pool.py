@@ -69,6 +69,17 @@ def test_a_lost_member_is_named_so_that_no_other_is_pulled() -> None:
     assert "everything in the pool" in finding.sentence
 
 
+def test_a_rebuild_that_brings_the_margin_back_is_left_to_finish() -> None:
+    """With its progress where the stack tells it; not while it waits."""
+    for work, start in (
+        (Work(kind=WorkKind.REBUILD, done_fraction=0.4), "A rebuild is running (40% done)"),
+        (Work(kind=WorkKind.REBUILD), "A rebuild is running: let"),
+        (Work(kind=WorkKind.REBUILD, state=WorkState.WAITING), "Touch no other drive"),
+    ):
+        (finding,) = of("margin-thinned", view(pools=(pool("abcd", bears=2, lost="a", work=work),)))
+        assert finding.next_step.startswith(start)
+
+
 def test_a_pool_of_readable_members_loses_only_what_sat_on_the_drive() -> None:
     """Dedicated parity: at stake is the member."""
     lost = pool(lost="b", kind=PoolKind.FILE_PARITY, at_stake=AtStake.MEMBER)

@@ -210,6 +210,13 @@ def test_the_quick_replay_tells_what_judging_every_day_tells(steps: list) -> Non
     assert [p for _, p in story.chances] == [p for _, p in plain]
 
 
+def test_an_old_swing_is_forgotten() -> None:
+    """Temperatures are kept for days, not for years."""
+    warm = {1: 20, 2: 45}
+    (story,) = replay(day(i, temperature_celsius=warm.get(i, 30 + i % 2)) for i in range(40))
+    assert told(story) == [(2, "heat-swinging", "note")]
+
+
 def test_saved_reports_are_asked_every_drive_rule() -> None:
     """A report tells of verdicts and self-tests that a row does not have."""
     first = reading("a", {PENDING: 0}, at=T0)

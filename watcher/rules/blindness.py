@@ -7,7 +7,7 @@ from typing import Final
 
 from watcher.facts.drive import DriveUnread, Unread
 from watcher.facts.finding import Evidence, Finding, Urgency
-from watcher.facts.identity import DriveId, Subject, SubjectKind, about_drive, about_source
+from watcher.facts.identity import DriveId, Subject, SubjectKind, about_source
 from watcher.facts.pool import PoolKind, Protection, Remark
 from watcher.facts.units import say_span
 from watcher.rules.kernel import DISCOVERY
@@ -37,10 +37,8 @@ WHY: Final = {
 }
 
 
-def _about(view: View, unread: DriveUnread) -> tuple[Subject, str]:
-    """Name a drive that gave no reading: by its id where that is known, else by its node."""
-    if unread.drive is not None:
-        return about_drive(unread.drive), view.label_of(unread.drive)
+def _about(unread: DriveUnread) -> tuple[Subject, str]:
+    """Name a drive of which only the place is known: it is a source, not a drive id."""
     name = unread.node + (f" {unread.device_type}" if unread.device_type else "")
     where = f"{say_bay(unread.bay)} ({name})" if unread.bay else name
     return about_source(name), f"the drive at {where}"
@@ -50,7 +48,7 @@ def _finding(view: View, rule: str, unread: DriveUnread, found: Found) -> Findin
     """Build a finding about a drive that gave no reading."""
     if unread.drive is not None:
         return finding_about(view, rule, unread.drive, found)
-    subject, label = _about(view, unread)
+    subject, label = _about(unread)
     return Finding(
         rule=rule,
         subject=subject,

@@ -108,11 +108,6 @@ class Look:
         who = self.reading.identity
         return self.view.label_of(who.drive) if self.view is not None else str(who.serial)
 
-    @property
-    def pools(self) -> tuple[Pool, ...]:
-        """Give the pools that rest on the drive, the least protected first."""
-        return self.view.pools_of(self.reading.identity.drive) if self.view is not None else ()
-
     def limit(self, rule: str, threshold: Threshold) -> float:
         """Give the value of a threshold for this drive."""
         return threshold.of(self.tuning, rule, self.target)
