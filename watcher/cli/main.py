@@ -27,6 +27,8 @@ COMMANDS = {
     "drives": ("watcher.cli.history", "drives", "List every drive that was ever seen here."),
     "retire": ("watcher.cli.history", "retire", "Expect a drive no more, or again."),
     "exposure": ("watcher.cli.exposure", "exposure", "How long a pool is exposed, and how likely."),
+    "recovery": ("watcher.cli.recovery", "recovery", "Where a pool is on its way back; what next."),
+    "locate": ("watcher.cli.locate", "locate", "Make a drive findable by its light."),
     "plan": ("watcher.cli.exposure", "plan", "What each habit does for a pool over the years."),
     "rules": ("watcher.cli.rules", "rules", "List the rules by which trouble is found."),
     "rule": ("watcher.cli.rules", "rule", "Explain one rule, with its sources."),
