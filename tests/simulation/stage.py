@@ -209,7 +209,7 @@ class Stage:
         if due is not None:
             moments.append(due)
         with self.peek() as tx:
-            sending = tx.next_due()
+            sending = tx.next_due(self.now)
         if sending is not None:
             moments.append(sending)
         return min(moments)

@@ -171,20 +171,31 @@ def _with_told(case: Case, audible: tuple[Finding, ...]) -> Case:
 
 
 def climb(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
-    """Tell the next rung, or the last one again with a longer gap."""
+    """Tell the next rung, or the last one again with a longer gap.
+
+    The time to answer counts from when a person was really told: who slept until now is not
+    reminded three minutes later, and a night in which nobody could be told counts as no reminder.
+    """
     here = case.climb
     if here is None or not audible:
         return case
-    ladder = _ladder(draft, case, audible[0])
-    last = len(ladder.rungs) - 1
-    if here.rung < last:
-        rung, people = _rung_from(draft, ladder, here.rung + 1)
-        following = replace(here, rung=rung, next_at=draft.now + ladder.rungs[rung].wait)
-    else:
-        rung, people = _rung_from(draft, ladder, last)
-        gap = ladder.repeat_gap(here.repeats + 1)
-        following = replace(here, rung=last, next_at=draft.now + gap, repeats=here.repeats + 1)
     top = audible[0]
+    ladder = _ladder(draft, case, top)
+    last = len(ladder.rungs) - 1
+    until = _may_answer_until(case, ladder, here)
+    if until > draft.now:
+        return draft.put_case(replace(case, climb=replace(here, next_at=until)))
+    is_repeat = here.rung >= last
+    rung, people = _rung_from(draft, ladder, last if is_repeat else here.rung + 1)
+    wait = ladder.repeat_gap(here.repeats + 1) if is_repeat else ladder.rungs[rung].wait
+    asleep = _asleep_with(draft, case)
+    if all(name in asleep for name in people):
+        at = min(asleep[name] for name in people) if rung == last else draft.now
+        following = replace(here, rung=rung, next_at=at + ladder.rungs[rung].wait)
+        return draft.put_case(replace(case, climb=following))
+    following = replace(
+        here, rung=rung, next_at=draft.now + wait, repeats=here.repeats + int(is_repeat)
+    )
     case = add_pending(draft, case, people, NoticeKind.REMINDER, top.urgency, finding=top.key)
     case = replace(
         _with_told(case, audible),
@@ -197,6 +208,37 @@ def climb(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
     return draft.put_case(case)
 
 
+def _may_answer_until(case: Case, ladder: Ladder, here: Climb) -> datetime:
+    """Give until when those told last may answer before the ladder goes on."""
+    if here.rung < 0:
+        return here.next_at
+    rung = ladder.rungs[min(here.rung, len(ladder.rungs) - 1)]
+    heard = [t.at for t in case.last_told if t.person in rung.people]
+    return max([here.next_at, *(at + rung.wait for at in heard)])
+
+
+def _asleep_with(draft: Draft, case: Case) -> dict[str, datetime]:
+    """Name who has a word about this case waiting for the end of their night, and when that is."""
+    return {
+        word.person: word.not_before
+        for word in draft.book.pending
+        if word.case == case.number and word.not_before > draft.now
+    }
+
+
+def _has_lost_its_point(word: Pending, case: Case) -> bool:
+    """Tell whether a word that waited is not true any more: above all what calms people."""
+    match word.kind:
+        case NoticeKind.REMINDER:
+            return case.answer is not None or not case.is_open
+        case NoticeKind.ALL_CLEAR:
+            return case.is_open  # it came back while the word waited
+        case NoticeKind.TAKEN:
+            return case.is_open and case.answer is None
+        case _:
+            return False
+
+
 def _collapse(cases: Mapping[int, Case], waiting: list[Pending]) -> list[Pending]:
     """Keep one word per case, and drop words that have lost their point."""
     kept: dict[int, Pending] = {}
@@ -206,8 +248,7 @@ def _collapse(cases: Mapping[int, Case], waiting: list[Pending]) -> list[Pending
         if case is None:
             loose.append(word)
             continue
-        stale = case.answer is not None or not case.is_open
-        if word.kind is NoticeKind.REMINDER and stale:
+        if _has_lost_its_point(word, case):
             continue
         before = kept.get(word.case)
         if before is None:
