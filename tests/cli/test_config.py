@@ -1,0 +1,39 @@
+"""Checking the settings, and writing a first file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests.cli.state import command, prepare
+from watcher.cli.exits import Exit
+
+
+def test_good_settings_are_said_to_be_and_what_they_come_to(tmp_path: Path) -> None:
+    status, text = command(prepare(tmp_path), "config", "check")
+    assert status == 0
+    for words in ("nothing is wrong", "attic", "ada, ben", "every 10 min"):
+        assert words in text, words
+    assert "json://" not in text, "an address was shown"
+
+
+def test_an_address_that_no_way_takes_is_a_fault_and_is_not_shown(tmp_path: Path) -> None:
+    config = tmp_path / "midwatch.yaml"
+    config.write_text(
+        f"state_directory: {tmp_path}\npeople:\n  - name: ada\n    targets:\n"
+        "      - name: phone\n        url: nosuchway://secret-token\n",
+        encoding="utf-8",
+    )
+    status, text = command(config, "config", "check")
+    assert status == Exit.FAULTY_SETTINGS
+    assert "ada" in text
+    assert "secret-token" not in text
+
+
+def test_a_first_file_is_written_and_has_no_fault(tmp_path: Path) -> None:
+    config = tmp_path / "midwatch.yaml"
+    config.write_text(f"state_directory: {tmp_path / 'state'}\n", encoding="utf-8")
+    status, text = command(config, "config", "init")
+    assert status == 0
+    first = tmp_path / "first.yaml"
+    first.write_text(text, encoding="utf-8")
+    assert command(first, "config", "check")[0] == 0

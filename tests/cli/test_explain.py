@@ -1,0 +1,38 @@
+"""A saved kernel log in plain words."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from tests.cli.state import command
+from watcher.cli.exits import Exit
+
+LOG = (
+    "[  100.000001] sd 2:0:0:0: [sdc] tag#18 Sense Key : Medium Error [current]\n"
+    "[  100.000002] sd 2:0:0:0: [sdc] tag#18 Add. Sense: Unrecovered read error\n"
+    "[  100.000003] critical medium error, dev sdc, sector 4711 op 0x0:(READ) flags 0x0\n"
+)
+
+
+def test_a_bad_sector_is_told_as_one(tmp_path: Path) -> None:
+    path = tmp_path / "kern.log"
+    path.write_text(LOG, encoding="utf-8")
+    status, text = command(None, "explain", str(path))
+    assert status == 0
+    assert "means" in text
+    assert "Verdict: medium" in text
+
+
+def test_programs_get_one_object_per_event_and_a_verdict(tmp_path: Path) -> None:
+    path = tmp_path / "kern.log"
+    path.write_text(LOG, encoding="utf-8")
+    rows = [
+        json.loads(row) for row in command(None, "explain", str(path), "--json")[1].splitlines()
+    ]
+    assert rows[-1] == {"verdict": "medium"}
+    assert {"category", "subject", "time"} <= set(rows[0])
+
+
+def test_a_file_that_is_not_there_is_a_wrong_word() -> None:
+    assert command(None, "explain", "no-such-file")[0] == Exit.WRONG_WORDS

@@ -1,0 +1,56 @@
+"""The command as a whole: help, wrong words, and errors in one sentence."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from tests.cli.state import command, prepare
+from watcher.cli.exits import Exit
+from watcher.cli.main import COMMANDS
+
+
+@pytest.mark.parametrize("name", [None, *COMMANDS])
+def test_every_command_has_help_that_says_what_it_does(name: str | None) -> None:
+    status, text = command(None, *([name] if name else []), "--help")
+    assert status == 0
+    assert text.startswith("Usage: midwatch")
+    assert len(text.splitlines()) > 5
+
+
+def test_a_wrong_option_is_told_in_a_sentence() -> None:
+    status, text = command(None, "look", "--sideways")
+    assert status == Exit.WRONG_WORDS
+    assert "--sideways" in text
+
+
+def test_faulty_settings_are_refused_with_every_fault(tmp_path: Path) -> None:
+    config = tmp_path / "midwatch.yaml"
+    config.write_text("survey:\n  every_minutes: never\nunknown_key: 1\n", encoding="utf-8")
+    status, text = command(config, "cases")
+    assert status == Exit.FAULTY_SETTINGS
+    assert "line 2" in text
+    assert "unknown_key" in text
+
+
+def test_a_missing_state_says_what_to_do(tmp_path: Path) -> None:
+    config = tmp_path / "midwatch.yaml"
+    config.write_text(f"state_directory: {tmp_path / 'none'}\n", encoding="utf-8")
+    status, text = command(config, "cases")
+    assert status == Exit.NO_STATE
+    assert "midwatch watch" in text
+
+
+def test_a_database_from_a_newer_version_is_refused_in_a_sentence(tmp_path: Path) -> None:
+    config = prepare(tmp_path)
+    with sqlite3.connect(tmp_path / "state" / "midwatch.db") as db:
+        db.execute(
+            "INSERT INTO schema_step SELECT 9999, name, ran_at FROM schema_step WHERE number = 1"
+        )
+    db.close()
+    status, text = command(config, "cases")
+    assert status == Exit.NO_STATE
+    assert "newer" in text
+    assert text.strip().count("\n") == 0

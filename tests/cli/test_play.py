@@ -1,0 +1,22 @@
+"""A message as a phone would show it."""
+
+from __future__ import annotations
+
+from tests.demo.test_story import Pace, Player
+from watcher.cli.play import PHONE_WIDTH, length_of, on_phone
+from watcher.demo.story import SCENES
+
+
+def test_every_scene_takes_its_time() -> None:
+    assert length_of().days >= 8
+    assert all(scene.after >= scene.every * 0 for scene in SCENES)
+
+
+def test_a_message_is_drawn_within_its_frame() -> None:
+    player = Player(Pace(write=lambda _: None, pause=lambda _: None, width=100))
+    for scene in SCENES[:2]:
+        player._pass_time(scene)
+        player._show_scene(scene)
+    (message,) = player.messages
+    lines = list(on_phone(message))
+    assert {len(line) for line in lines} == {PHONE_WIDTH + 4}

@@ -1,0 +1,24 @@
+"""The catalogue, for people."""
+
+from __future__ import annotations
+
+from tests.cli.state import command
+from watcher.cli.exits import Exit
+from watcher.rules.catalogue import CATALOGUE
+
+
+def test_every_rule_is_listed() -> None:
+    status, text = command(None, "rules")
+    assert status == 0
+    assert [name for name in CATALOGUE if name not in text] == []
+
+
+def test_a_rule_is_explained_with_its_sources() -> None:
+    status, text = command(None, "rule", "sectors-in-doubt")
+    assert status == 0
+    for words in ("threshold", "from:", "what to do", "quiet when", "source"):
+        assert words in text, words
+
+
+def test_an_unknown_rule_is_not_found() -> None:
+    assert command(None, "rule", "no-such-rule")[0] == Exit.NOT_FOUND

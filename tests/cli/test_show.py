@@ -1,0 +1,61 @@
+"""What a person sees of a survey."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+from tests.cases.build import finding
+from watcher.cli.show import draw_margin, say_work, show_findings, show_survey
+from watcher.demo.story import BOX, new_box
+from watcher.facts.pool import Work, WorkKind, WorkState
+from watcher.readers.survey import Looking, Surveyor
+from watcher.rules.view import View
+
+AT = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("margin", "full", "drawn"),
+    [
+        (2, 2, "■ ■  2 of 2"),
+        (1, 2, "■ □  1 of 2"),
+        (0, 2, "□ □  0 of 2"),
+        (0, 0, "none by design"),
+        (None, 2, "?  not known"),
+        (8, 9, "8 of 9"),
+    ],
+)
+def test_margin_is_drawn_as_whole_blocks(margin: int | None, full: int | None, drawn: str) -> None:
+    assert draw_margin(margin, full) == drawn
+
+
+def test_work_says_when_it_ends_only_where_a_pace_is_known() -> None:
+    paced = Work(
+        kind=WorkKind.REBUILD,
+        done_fraction=0.5,
+        done_bytes=500,
+        total_bytes=1000,
+        rate_bytes_per_second=1,
+    )
+    assert "until Mon 08:08" in say_work(paced, AT, UTC)
+    halted = Work(kind=WorkKind.SCRUB, state=WorkState.PAUSED)
+    assert say_work(halted, AT, UTC) == "scrub is halted"
+
+
+def test_a_whole_look_names_everything_and_calls_nothing_healthy() -> None:
+    box = new_box()
+    box.drives["a"].hangs = True
+    survey = Surveyor(box, Looking(box=BOX)).take("s", box.now).survey
+    text = show_survey(View(survey=survey, now=box.now), (), zone=UTC, width=100)
+    for words in ("orchard", "■ ■  2 of 2", "What cannot be seen", "sda", "no sign"):
+        assert words in text, words
+    assert "healthy" not in text
+    assert [line for line in text.splitlines() if len(line) > 130] == []
+
+
+def test_findings_lead_with_how_soon() -> None:
+    lines = show_findings((finding(),), 80)
+    assert lines[0].strip().startswith("today")
+    assert "next: look" in lines[1]

@@ -1,0 +1,64 @@
+"""``midwatch config``: check the settings, or write a first file from what was found."""
+
+from __future__ import annotations
+
+import click
+
+from watcher.cli.exits import Exit, Stop
+from watcher.cli.look import look_now
+from watcher.cli.parts import settings_of
+from watcher.cli.watch import reached_by
+from watcher.facts.units import say_count
+from watcher.notify.targets import refuses
+from watcher.service.bootstrap import usual_settings
+from watcher.service.settings import to_targets
+from watcher.service.settings_sketch import sketch
+
+
+@click.group()
+def config() -> None:
+    """Check the settings, or write a first file from what was found on this box."""
+
+
+@config.command()
+@click.pass_context
+def check(context: click.Context) -> None:
+    """Check the settings file and say what it comes to; every fault is listed.
+
+    The addresses of people are checked for their form only. Whether a message really arrives is
+    shown by: midwatch notify test
+    """
+    path = usual_settings(context.obj)
+    settings = settings_of(context)
+    targets = to_targets(settings)
+    faults = [
+        f"  people: {target.person}, {target.name}: {why}"
+        for target in targets
+        if not target.is_terminal and (why := refuses(target.url))
+    ]
+    if faults:
+        raise Stop("\n".join(["These ways cannot be used:", *faults]), Exit.FAULTY_SETTINGS)
+    where = path or "no file: the settings that come with the program"
+    click.echo(f"{where}: nothing is wrong.")
+    click.echo(f"  box        {settings.box_name}")
+    click.echo(f"  state      {settings.state_directory}")
+    click.echo(f"  time zone  {settings.zone}")
+    click.echo(
+        f"  looks      every {settings.survey.every_minutes} min, and in depth every "
+        f"{settings.survey.deep_every_hours} h"
+    )
+    told = say_count(len(settings.drives), "drive")
+    click.echo(f"  told of    {told}, {say_count(len(settings.pools), 'declared pool')}")
+    click.echo(f"  people     {', '.join(p.name for p in settings.people) or 'none yet'}")
+    click.echo(reached_by(targets))
+
+
+@config.command()
+@click.pass_context
+def init(context: click.Context) -> None:
+    """Write a commented settings file from what was found on this box to standard output.
+
+    Example: midwatch config init > midwatch.yaml
+    """
+    looked = look_now(settings_of(context))
+    click.echo(sketch(looked.view.survey), nl=False)
