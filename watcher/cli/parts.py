@@ -27,7 +27,7 @@ from watcher.service.bootstrap import (
     zone_of,
 )
 from watcher.service.clock import SystemClock
-from watcher.service.desk import Desk
+from watcher.service.desk import Desk, Standing
 from watcher.service.settings_shape import Config
 from watcher.store.database import Store
 from watcher.store.history import KnownDrive
@@ -52,6 +52,10 @@ class Room:
         with self.store.snapshot() as tx:
             known = tx.drives(box_of(self.config))
         return Desk(self.store, to_standing(self.config, drive_ids(known)))
+
+    def desk_standing(self) -> Standing:
+        """Give what the desk works by, for those who only look."""
+        return to_standing(self.config)
 
     def say(self, moment: datetime) -> str:
         """Say a moment in the owner's zone: the day only when it is not today."""

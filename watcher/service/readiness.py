@@ -24,7 +24,12 @@ def prepared(
     ``reached_away`` and ``beats`` come from the settings; None where they are not at hand.
     """
     survey = view.survey
-    shelf = tx.shelf(survey.box)
+    inside = {d for pool in survey.pools for m in pool.members for d in m.drives}
+    shelf = tuple(
+        spare
+        for spare in tx.shelf(survey.box)
+        if spare.identity is None or spare.identity.drive not in inside
+    )  # one that went into a pool is no spare any more, whether or not somebody said so
     answer = tx.last_answer(survey.box)
     since = next((b.first_seen for b in tx.boxes() if b.box == survey.box), None)
     backups = survey.backups

@@ -31,12 +31,12 @@ from watcher.service.settings_check import OWNER, cross_faults, shape_faults, wi
 from watcher.service.settings_secrets import with_secrets
 from watcher.service.settings_shape import (
     Config,
-    HoursSettings,
     OwnRuleSettings,
     PersonSettings,
     ScopedSettings,
 )
 from watcher.service.settings_text import parse_text
+from watcher.service.settings_types import HoursSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

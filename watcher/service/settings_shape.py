@@ -7,149 +7,33 @@ Units are part of the key names. Everything is frozen.
 
 from __future__ import annotations
 
-import re
-from datetime import datetime, time
-from typing import Annotated, Any, Literal
-from zoneinfo import ZoneInfo
+from datetime import time
+from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from watcher.facts.drive import Metric
 from watcher.facts.finding import Urgency
 from watcher.facts.pool import AtStake
 from watcher.notify.secret import Secret
-
-WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-
-
-class Section(BaseModel):
-    """A group of keys: unknown ones are errors, empty ones count as not given."""
-
-    model_config = ConfigDict(
-        frozen=True,
-        extra="forbid",
-        arbitrary_types_allowed=True,
-        str_strip_whitespace=True,
-        hide_input_in_errors=True,
-    )
-
-    @model_validator(mode="before")
-    @classmethod
-    def _drop_empty(cls, given: Any) -> Any:  # noqa: ANN401 - whatever the file held
-        if isinstance(given, dict):
-            return {key: value for key, value in given.items() if value is not None}
-        return given
-
-
-def _clock(text: object) -> object:
-    if isinstance(text, time):
-        return text
-    match = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)", str(text))
-    if match is None:
-        raise ValueError("must be a time of day from 00:00 to 23:59, for instance 22:30")
-    return time(int(match[1]), int(match[2]))
-
-
-def _moment(text: object) -> object:
-    if isinstance(text, datetime):
-        return text
-    try:
-        return datetime.fromisoformat(str(text)) if str(text)[4:5] == "-" else _no_moment()
-    except ValueError:
-        return _no_moment()
-
-
-def _no_moment() -> object:
-    raise ValueError("must be a day or a moment, for instance 2030-05-31 or 2030-05-31 08:00")
-
-
-def _weekday(text: object) -> object:
-    word = str(text).strip().lower()[:3]
-    if isinstance(text, int):
-        return text
-    if word not in WEEKDAYS:
-        raise ValueError(f"must be one of {', '.join(WEEKDAYS)}")
-    return WEEKDAYS.index(word)
-
-
-def _zone(name: str) -> str:
-    try:
-        ZoneInfo(name)
-    except (KeyError, ValueError, OSError):
-        raise ValueError("must be the name of a time zone, for instance Europe/Oslo") from None
-    return name
-
-
-def _word(text: str) -> str:
-    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}", text):
-        raise ValueError("must be one word of at most 40 letters, digits, dots or dashes")
-    return text
-
-
-def _device_type(text: str) -> str:
-    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9,+/._-]{0,39}", text):
-        raise ValueError("must be a device type as smartctl's option -d takes it")
-    return text
-
-
-def _name(text: str) -> str:
-    if not text or len(text) > 40 or not text.isprintable() or set(text) & set("/,:"):
-        raise ValueError("must be a name of at most 40 letters without / , or :")
-    return text
-
-
-def _line(text: str) -> str:
-    if "\n" in text or not text.isprintable():
-        raise ValueError("must be one line without control characters")
-    return text
-
-
-def _web_address(text: str) -> str:
-    if text and not re.fullmatch(r"https?://[^\s/]+(/\S*)?", text):
-        raise ValueError("must begin with http:// or https://")
-    return text.rstrip("/")
-
-
-def _folder(text: str) -> str:
-    if not text.startswith("/"):
-        raise ValueError("must be a full path that begins with /")
-    return text
-
-
-def _hidden(text: object) -> object:
-    if isinstance(text, str):
-        return Secret(text)
-    if isinstance(text, Secret):
-        return text
-    raise ValueError("must be one address")
-
-
-def _whole(text: object) -> object:
-    """Let only plain digits be a whole number: ``1_000`` and ``1e3`` are slips of the pen."""
-    if isinstance(text, str) and not re.fullmatch(r"[+-]?\d{1,18}", text.strip()):
-        raise ValueError("must be a whole number in digits")
-    return text
-
-
-def _number(text: object) -> object:
-    if isinstance(text, str) and not re.fullmatch(r"[+-]?\d{1,18}(\.\d{1,9})?", text.strip()):
-        raise ValueError("must be a number in digits")
-    return text
-
-
-Clock = Annotated[time, BeforeValidator(_clock)]
-Moment = Annotated[datetime, BeforeValidator(_moment)]
-Weekday = Annotated[int, BeforeValidator(_weekday)]
-Zone = Annotated[str, AfterValidator(_zone)]
-Word = Annotated[str, AfterValidator(_word)]
-DeviceType = Annotated[str, AfterValidator(_device_type)]
-Name = Annotated[str, AfterValidator(_name)]
-Line = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_line)]
-Address = Annotated[str, AfterValidator(_web_address)]
-Folder = Annotated[str, AfterValidator(_folder)]
-Whole = Annotated[int, BeforeValidator(_whole)]
-Number = Annotated[float, BeforeValidator(_number)]
-Hidden = Annotated[Secret, BeforeValidator(_hidden)]
+from watcher.service.settings_ready import IrreplaceableSettings, UpkeepSettings
+from watcher.service.settings_types import (
+    Address,
+    Clock,
+    DeviceType,
+    Folder,
+    Hidden,
+    HoursSettings,
+    Line,
+    Moment,
+    Name,
+    Number,
+    Section,
+    Weekday,
+    Whole,
+    Word,
+    Zone,
+)
 
 
 class SecretPlace(Section):
@@ -194,14 +78,6 @@ class PoolSettings(Section):
     parity_drives: tuple[Line, ...] = ()
     may_lose: Annotated[Whole, Field(ge=0, le=63)]
     at_stake: AtStake = AtStake.POOL
-
-
-class HoursSettings(Section):
-    """A daily span of local time; it may pass midnight."""
-
-    begin: Clock
-    end: Clock
-    weekdays: tuple[Weekday, ...] = (0, 1, 2, 3, 4, 5, 6)
 
 
 class TargetSettings(SecretPlace):
@@ -360,3 +236,5 @@ class Config(Section):
     rules: RuleSettings = RuleSettings()
     heartbeat: HeartbeatSettings = HeartbeatSettings()
     web: WebSettings = WebSettings()
+    irreplaceable: tuple[IrreplaceableSettings, ...] = ()
+    upkeep: UpkeepSettings = UpkeepSettings()
