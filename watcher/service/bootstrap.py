@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId, DriveId
 from watcher.facts.pool import Role
+from watcher.facts.readiness import HowKnown
+from watcher.readers.copies import CopyAsked, ThingAsked
 from watcher.readers.discovery import ToldDrive
 from watcher.readers.errors import ReadError
 from watcher.readers.kernel_follow import KernelRing, RealLogFile
@@ -22,6 +24,7 @@ from watcher.rules.catalogue import CATALOGUE
 from watcher.service.bell import KernelBell
 from watcher.service.desk import Standing
 from watcher.service.settings import load, to_policy, to_targets, to_tuning
+from watcher.service.settings_ready import CopySettings
 from watcher.service.settings_shape import Config
 from watcher.store.database import Store, open_store
 
@@ -107,16 +110,52 @@ def to_looking(config: Config) -> Looking:
         declared=tuple(
             DeclaredPool(
                 name=pool.name,
-                members=tuple(DeclaredMember(name=name, role=Role.DATA) for name in pool.drives),
+                members=(
+                    *(DeclaredMember(name=name, role=Role.DATA) for name in pool.drives),
+                    *(DeclaredMember(name=name, role=Role.PARITY) for name in pool.parity_drives),
+                ),
                 bears=pool.may_lose,
                 at_stake=pool.at_stake,
             )
             for pool in config.pools
         ),
+        irreplaceable=to_things(config),
         limit_seconds=float(config.survey.drive_timeout_seconds),
         wake=config.survey.wake_sleeping_drives,
         kernel_log=config.kernel_log.source,
         kernel_log_file=config.kernel_log.file,
+    )
+
+
+def to_things(config: Config) -> tuple[ThingAsked, ...]:
+    """Give what the owner declares irreplaceable, and how its copies are recognised."""
+    return tuple(
+        ThingAsked(
+            name=thing.name,
+            paths=thing.paths,
+            copies=tuple(_copy_asked(copy) for copy in thing.copies),
+        )
+        for thing in config.irreplaceable
+    )
+
+
+def _copy_asked(copy: CopySettings) -> CopyAsked:
+    """Give one copy as it is looked at."""
+    where: tuple[str, ...]
+    if copy.newest_file_below is not None:
+        how, where = HowKnown.NEWEST_FILE, (copy.newest_file_below,)
+    elif copy.marker_file is not None:
+        how, where = HowKnown.MARKER, (copy.marker_file,)
+    else:
+        how, where = HowKnown.COMMAND, copy.command
+    return CopyAsked(
+        name=copy.name,
+        how=how,
+        where=where,
+        fresh_for=timedelta(days=copy.fresh_days),
+        limit_seconds=float(copy.limit_seconds),
+        off_site=copy.off_site,
+        medium=copy.medium or "",
     )
 
 
