@@ -17,9 +17,11 @@ from watcher.facts.drive import DriveReading, DriveUnread, Unread, Verdict
 from watcher.facts.identity import BoxId, DriveId, Subject, about_drive, about_pool
 from watcher.facts.kernel_event import KernelEvent
 from watcher.facts.pool import Pool
+from watcher.facts.readiness import BackupsSeen
 from watcher.facts.survey import Blindness, Survey
 from watcher.facts.units import say_count
 from watcher.readers.blocks import BlockMap, read_blocks
+from watcher.readers.copies import ThingAsked, read_things
 from watcher.readers.discovery import SOURCE as DISCOVERY
 from watcher.readers.discovery import ToldDrive, discover
 from watcher.readers.drives import learn_ids, read_all
@@ -50,6 +52,7 @@ class Looking:
     box: BoxId
     told: tuple[ToldDrive, ...] = ()  # what the owner says of drives
     declared: tuple[DeclaredPool, ...] = ()
+    irreplaceable: tuple[ThingAsked, ...] = ()
     limit_seconds: float = LIMIT_SECONDS  # for one drive
     wake: bool = False  # also ask drives that sleep
     kernel_log: Choice = "auto"  # where the kernel log is read from
@@ -93,6 +96,8 @@ class Surveyor:
         self._aliases: dict[DriveId, DriveId] = {}
         self._pools: tuple[Pool, ...] = ()
         self._story = Story()
+        self._backups: BackupsSeen | None = None  # kept between the deep looks
+        self._asked: tuple[ThingAsked, ...] = ()  # what they were asked for
 
     def remember(self, pools: Iterable[Pool]) -> None:
         """Take over the pools of a look made before this run."""
@@ -132,10 +137,18 @@ class Surveyor:
                 blind=(*blind, *pools.blind),
                 answered=(*answered, *pools.answered),
                 doubts=tuple(doubts),
+                backups=self._copies(now, deep=deep),
             ),
             position=batch.position if batch is not None else position,
             more_log=batch is not None and batch.more,
         )
+
+    def _copies(self, now: datetime, *, deep: bool) -> BackupsSeen | None:
+        """Look at what cannot be got again, on deep looks; in between what was seen then."""
+        asked = self.looking.irreplaceable
+        if deep or self._backups is None or asked != self._asked:
+            self._asked, self._backups = asked, read_things(self.host, asked, now)
+        return self._backups
 
     def _blocks(self, answered: list[str], blind: list[Blindness]) -> BlockMap | None:
         """Map the block devices, or note why that cannot be done."""

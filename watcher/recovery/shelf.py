@@ -118,7 +118,7 @@ def compare_all(
 def say_fits(fits_of_one: Sequence[SpareFit]) -> str:
     """Say where one spare fits: ``fits all but the parity of orchard``."""
     if not fits_of_one:
-        return "no pool here has redundancy to bring back"
+        return "cannot be compared: no pool here has redundancy to bring back"
     if all(fit.fits_all for fit in fits_of_one):
         return "fits everywhere"
     if not any(fit.fits_some for fit in fits_of_one):
