@@ -77,8 +77,9 @@ def note_members(recovery: Recovery, seen: Seen, events: list[Event]) -> Recover
     lost = tuple(_brought_up(one, seen, good) for one in recovery.lost)
     known = frozenset(m.drive for m in lost if m.drive is not None)
     fresh: list[LostMember] = []
+    lost = _settle_replaced(lost, seen, good)
     missing = [m for m in lost if m.back_at is None and not _stands(m, good)]
-    more = len(lost_members(seen)) - len(missing)  # places that are empty and not accounted for
+    more = len(_not_good(seen)) - len(missing)  # places that are not accounted for
     for one in _losses(seen, lost_members(seen), lost) if more > 0 else ():
         if one.drive is not None and one.drive in {m.drive for m in missing}:
             continue
@@ -94,6 +95,31 @@ def note_members(recovery: Recovery, seen: Seen, events: list[Event]) -> Recover
     if whole and not announced:
         lost = tuple(_settled(one, seen, good) for one in lost)
     return replace(recovery, lost=(*lost, *fresh, *announced))
+
+
+def _not_good(seen: Seen) -> tuple[Member, ...]:
+    """Give the members that do not hold their share, filled ones included."""
+    bad = LOST_STATES | {MemberState.REBUILDING}
+    return tuple(m for m in seen.members if m.state in bad)
+
+
+def _settle_replaced(
+    lost: tuple[LostMember, ...], seen: Seen, good: frozenset[DriveId]
+) -> tuple[LostMember, ...]:
+    """Count members as made good when fewer places are bad than members were missing.
+
+    Whose place it was is told by the drives that are named in the bad places, then by names, and
+    the oldest first. While the state of any member is not known, none is settled.
+    """
+    if any(m.state is MemberState.UNKNOWN for m in seen.members):
+        return lost
+    bad = _not_good(seen)
+    drives, names = {d for m in bad for d in m.drives}, {m.name for m in bad}
+    open_ones = [m for m in lost if m.back_at is None and not m.planned and not _stands(m, good)]
+    surplus = len(open_ones) - len(bad)
+    open_ones.sort(key=lambda m: (m.drive in drives, m.name in names, m.since))
+    done = open_ones[: max(surplus, 0)]
+    return tuple(replace(m, back_at=seen.at) if m in done else m for m in lost)
 
 
 def _reopened(lost: tuple[LostMember, ...]) -> tuple[LostMember, ...]:
@@ -145,7 +171,7 @@ def _settled(one: LostMember, seen: Seen, good: frozenset[DriveId]) -> LostMembe
 
 def note_new_drive(recovery: Recovery, seen: Seen, events: list[Event]) -> Recovery:
     """Take in which new drive is here, and whether the pool has taken it."""
-    recovery = _note_misfits(recovery, seen, events)
+    recovery = _note_misfits(_note_filled(recovery, seen), seen, events)
     joined = [
         (member, drive)
         for member in seen.members
@@ -163,6 +189,11 @@ def note_new_drive(recovery: Recovery, seen: Seen, events: list[Event]) -> Recov
         return replace(recovery, new_drive=drive, new_label=label, new_joined=True)
     if recovery.new_joined:
         return recovery
+    return _note_newcomer(recovery, seen, events)
+
+
+def _note_newcomer(recovery: Recovery, seen: Seen, events: list[Event]) -> Recovery:
+    """Take in a drive that fits and waits outside the pool."""
     usable = [one for one, fit in candidates(recovery, seen) if fit.fitness is not Fitness.NO]
     drives = [one.identity.drive for one in usable]
     if not drives or recovery.new_drive in drives:
@@ -170,6 +201,22 @@ def note_new_drive(recovery: Recovery, seen: Seen, events: list[Event]) -> Recov
     label = seen.label(drives[0])
     events.append(Event(what="recovery-new-drive", text=f"{label} is here"))
     return replace(recovery, new_drive=drives[0], new_label=label)
+
+
+def _note_filled(recovery: Recovery, seen: Seen) -> Recovery:
+    """Let go of a new drive that holds its share while another place is still empty."""
+    new = recovery.new_drive
+    done = recovery.new_joined and new in seen.drives_in(MemberState.GOOD)
+    if new is None or not done or not _not_good(seen):
+        return recovery
+    return replace(
+        recovery,
+        filled=(*recovery.filled, f"{recovery.new_label} ({new})"),
+        members_then=(*recovery.members_then, new),
+        new_drive=None,
+        new_label="",
+        new_joined=False,
+    )
 
 
 def _note_misfits(recovery: Recovery, seen: Seen, events: list[Event]) -> Recovery:

@@ -123,12 +123,14 @@ class Recovery:
     new_drive: DriveId | None = None
     new_label: str = ""
     new_joined: bool = False  # the pool has taken it
+    filled: tuple[str, ...] = ()  # labels of earlier new drives that hold their share
     tried: tuple[DriveId, ...] = ()  # replacements that died
     misfits: tuple[DriveId, ...] = ()  # drives that came and do not fit
     detours: tuple[Detour, ...] = ()
     looks_out: int = 0  # surveys in a row that showed the member out
     short_at: datetime | None = None  # last survey that showed margin missing
     whole_since: datetime | None = None  # first survey that showed it whole, and since then
+    unclean_at: datetime | None = None  # last survey that showed it whole, and something not fit
     errors_then: tuple[tuple[str, int], ...] = ()  # the stack's counts when it became whole
     bare_since: datetime | None = None  # with no margin since then
     bare_before: timedelta = timedelta(0)  # with no margin, in spans that are over

@@ -83,6 +83,8 @@ def written(recovery: Recovery, now: datetime, say: Say) -> Iterator[str]:
         yield f"  out        {say(lost.since)}  {_say_lost(lost, say)}"
     for drive in recovery.tried:
         yield f"  died       {drive}: a replacement that did not last"
+    for label in recovery.filled:
+        yield f"  in         {label}"
     if recovery.new_drive is not None:
         yield f"  in         {recovery.new_label} ({recovery.new_drive})"
     yield ""
@@ -138,6 +140,7 @@ def as_data(recovery: Recovery, now: datetime) -> dict[str, Any]:
             }
             for m in recovery.lost
         ],
+        "new_drives_before": list(recovery.filled),
         "new_drive": recovery.new_drive,
         "new_label": recovery.new_label,
         "replacements_that_died": list(recovery.tried),

@@ -270,7 +270,7 @@ def _evidence_of_guilt(recovery: Recovery, seen: Seen) -> Iterator[str]:
             yield f"{lost.where}: {guilt}"
         elif not lost.planned:
             out_for = seen.at - lost.since
-            if out_for >= STAYS_OUT_FOR and recovery.looks_out >= STAYS_OUT_LOOKS:
+            if out_for >= STAYS_OUT_FOR and recovery.looks_out + 1 >= STAYS_OUT_LOOKS:
                 yield f"{lost.where} stays out, for {say_span(out_for)} and at every look"
 
 
@@ -316,6 +316,7 @@ def _of_whole(recovery: Recovery, seen: Seen, pool: Pool) -> Shown:
         return _shown(Sight.UNCHECKED, margin)
     if not offers_check(pool.kind):
         return _shown(Sight.CHECKED, margin, "this kind of pool offers no check of its own")
+    since = max(since, recovery.unclean_at or since)  # what found damage does not prove
     if seen.scrubbed_at is not None and seen.scrubbed_at > since:
         checked = f"a check ended {seen.scrubbed_at:%Y-%m-%d %H:%M} UTC and found nothing"
         return _shown(Sight.CHECKED, margin, checked)

@@ -212,6 +212,8 @@ def _note_whole(recovery: Recovery, seen: Seen, shown: Shown) -> Recovery:
     """Keep since when the pool is whole, and what its members had counted then."""
     out = {Sight.OUT, Sight.SURE}
     looks = recovery.looks_out + 1 if shown.sight in out else 0
+    if shown.sight is Sight.UNCLEAN:
+        recovery = replace(recovery, unclean_at=seen.at)
     if shown.sight not in _WHOLE_SIGHTS:
         return replace(recovery, whole_since=None, errors_then=(), looks_out=looks)
     if recovery.whole_since is not None or seen.pool is None:
