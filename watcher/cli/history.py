@@ -8,13 +8,19 @@ from datetime import timedelta
 
 import click
 
-from watcher.cli.columns import columns
+from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
-from watcher.cli.parts import find_drive, label_of, parse_span, room_of, terminal_width
+from watcher.cli.parts import Room, find_drive, label_of, parse_span, room_of, terminal_width
 from watcher.facts.drive import Metric
-from watcher.facts.units import say_bytes, say_percent
-from watcher.rules.risk import SIGN_WORDS, chance_30_days
+from watcher.facts.units import say_bytes
+from watcher.rules.chance_words import say_chance
+from watcher.rules.look import Look
+from watcher.rules.risk import Chance, chance_30_days
+from watcher.rules.tuning import UNTUNED
 from watcher.service.bootstrap import box_of
+from watcher.service.desk import last_view
+from watcher.store.history import KnownDrive
+from watcher.store.transaction import Transaction
 
 
 @click.command()
@@ -60,6 +66,32 @@ def history(
         click.echo(f"\nLooked at: read {read} times, asleep {asleep}, no answer {failed}.")
 
 
+def _chance_of(tx: Transaction, found: KnownDrive, room: Room) -> Chance:
+    """Give the chance that a drive fails: with all its signs where it was read lately."""
+    box = box_of(room.config)
+    view = last_view(tx, box, room.now)
+    who = found.identity.drive
+    reading = view.survey.reading(who) if view is not None else None
+    if view is not None and reading is not None:
+        target = view.target_of(who)
+        past = view.past.get(who)
+        return Look(
+            reading=reading, past=past, now=room.now, tuning=UNTUNED, target=target, view=view
+        ).chance
+    past = tx.drive_pasts(box, room.now - timedelta(days=31), room.now).get(who)
+    return chance_30_days(
+        identity=found.identity,
+        metrics={Metric(name): value for name, value, _ in found.latest},
+        traces={t.metric: t for t in past.traces} if past else {},
+        now=room.now,
+    )
+
+
+def fold_line(text: str) -> list[str]:
+    """Break a long sentence; a line that is laid out already stays as it is."""
+    return [text] if text.startswith("  ") else fold(text, terminal_width())
+
+
 @click.command()
 @click.argument("drive")
 @click.pass_context
@@ -68,11 +100,7 @@ def drive(context: click.Context, drive: str) -> None:
     with room_of(context) as room, room.store.snapshot() as tx:
         found = find_drive(tx, drive, room)
         who = found.identity
-        pasts = tx.drive_pasts(box_of(room.config), room.now - timedelta(days=31), room.now)
-        past = pasts.get(who.drive)
-        traces = {t.metric: t for t in past.traces} if past else {}
-        metrics = {Metric(name): value for name, value, _ in found.latest}
-        chance = chance_30_days(identity=who, metrics=metrics, traces=traces, now=room.now)
+        chance = _chance_of(tx, found, room)
         rows = [
             ["id", who.drive],
             ["size", say_bytes(who.capacity_bytes)],
@@ -85,17 +113,7 @@ def drive(context: click.Context, drive: str) -> None:
         if found.unread is not None:
             rows.append(["no answer", found.unread_detail])
         lines = [label_of(found), *columns(rows, total=terminal_width()), ""]
-        lines.append(
-            f"Chance of failing within 30 days: {say_percent(chance.p)} "
-            f"({say_percent(chance.low)} to {say_percent(chance.high)})"
-        )
-        signs = [
-            [SIGN_WORDS[p.sign], f"times {p.factor:.1f}", f"({p.low:.1f} to {p.high:.1f})"]
-            for p in chance.parts
-        ]
-        lines += columns(signs, total=terminal_width()) or [
-            "  No sign is known. About one drive in three fails without any."
-        ]
+        lines += [x for text in say_chance(chance) for x in fold_line(text)]
         latest = [
             [name.replace("-", " "), str(value), f"since {room.say(since)}"]
             for name, value, since in found.latest

@@ -19,7 +19,9 @@ from watcher.facts.pool_past import PoolPast
 from watcher.notify.message_facts import LossChance
 from watcher.notify.message_facts import Window as MessageWindow
 from watcher.recovery.shelf import class_of, plan_with
+from watcher.rules.look import Look
 from watcher.rules.risk import relative_risk
+from watcher.rules.tuning import UNTUNED
 from watcher.rules.view import View
 
 
@@ -31,12 +33,19 @@ def life_of(view: View, drive: DriveId) -> DriveLife | None:
     reading = view.survey.reading(drive)
     past = view.past.get(drive)
     traces = past.traces if past is not None else ()
+    others: tuple[str, ...] = ()
     if reading is not None:
         metrics = dict(reading.metrics)
+        target = view.target_of(drive)
+        others = Look(
+            reading=reading, past=past, now=view.now, tuning=UNTUNED, target=target, view=view
+        ).others
     else:
         metrics = {trace.metric: trace.points[-1][1] for trace in traces if trace.points}
     by_metric = {trace.metric: trace for trace in traces}
-    factor, low, high = relative_risk(metrics=metrics, traces=by_metric, now=view.now)
+    factor, low, high = relative_risk(
+        metrics=metrics, traces=by_metric, now=view.now, others=others
+    )
     return DriveLife(
         drive=drive,
         drive_class=class_of(identity),
