@@ -1,0 +1,95 @@
+"""The demo's box with its pages before it: real readers, desk and store, a clock that is told."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from watcher.cli.play import Pace, Player
+from watcher.demo.story import OWNER, SCENES
+from watcher.facts.identity import BoxId
+from watcher.service.clock import ManualClock
+from watcher.store.accounts import Account, Role
+from watcher.store.database import Store
+from watcher.web.passwords import make_check
+from watcher.web.site import Site, Terms
+
+PASSWORD = "lamp orchard seven kettle"
+CHECK = make_check(PASSWORD, b"0123456789abcdef")
+PUBLIC = "https://watch.example"
+
+TAKEN, WORSE, COMPARED, WRONG_PULL, REBUILDING, OVER = 5, 6, 8, 10, 14, len(SCENES)
+"""How many scenes of the story were played: bay 5 is taken, it is gone, the plans are compared,
+the wrong drive was pulled, the rebuild runs, all is over."""
+
+
+@dataclass(slots=True)
+class Stage:
+    """The story up to a scene, and its pages."""
+
+    player: Player
+    site: Site
+    clock: ManualClock
+
+    @property
+    def store(self) -> Store:
+        """The store of the story."""
+        return self.player.store
+
+    def case_number(self) -> int:
+        """Give the number of the case that needs an answer most."""
+        return self.player._open_case()
+
+    def play(self, upto: int, start: int) -> None:
+        """Play on."""
+        for scene in SCENES[start:upto]:
+            self.player._pass_time(scene)
+            self.player._show_scene(scene)
+        self.clock.move_to(self.player.box.now)
+
+    def links(self) -> list[str]:
+        """Give the paths of the links that were sent, oldest first."""
+        found = [m.link.removeprefix(PUBLIC) for m in self.player.messages]
+        return [link for link in found if link.startswith("/a/")]
+
+
+def account(name: str, role: Role, now: datetime, boxes: tuple[BoxId, ...] = ()) -> Account:
+    """Make an account with the known password."""
+    return Account(
+        name=name,
+        role=role,
+        person=OWNER if name == OWNER else "",
+        boxes=boxes,
+        password=CHECK,
+        made_at=now,
+        changed_at=now,
+    )
+
+
+def set_stage(scenes: int = WORSE, *, public: str = PUBLIC) -> Stage:
+    """Play the story up to a scene and put pages before it.
+
+    ``ada`` may act, ``max`` manages, ``lou`` looks; all have the same password.
+    """
+    silent: Callable[..., None] = lambda *_: None  # noqa: E731
+    player = Player(Pace(write=silent, pause=silent, width=100))
+    player.desk.standing = replace(player.desk.standing, page_url=PUBLIC)
+    clock = ManualClock(player.box.now)
+    troubles: list[str] = []
+    site = Site(
+        store=player.store,
+        terms=Terms(
+            standing=player.desk.standing, zone=player.desk.standing.plan.zone, public_url=public
+        ),
+        now=clock.now,
+        trouble=troubles.append,
+    )
+    stage = Stage(player=player, site=site, clock=clock)
+    stage.play(scenes, 0)
+    with player.store.transaction() as tx:
+        for name, role in ((OWNER, Role.ACT), ("max", Role.MANAGE), ("lou", Role.LOOK)):
+            tx.save_account(account(name, role, clock.now()))
+        tx.save_account(account("client", Role.LOOK, clock.now(), (BoxId("elsewhere"),)))
+    site.kept["troubles"] = troubles
+    return stage

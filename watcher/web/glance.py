@@ -1,0 +1,208 @@
+"""A box at a glance: its pools by margin, what sits in its bays, what cannot be seen.
+
+Made from the last survey and what is known of its drives; kept until the next survey, for the
+overview is asked for far more often than anything changes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from watcher.cases.state import Case
+from watcher.facts.drive import DriveReading, DriveUnread, Metric, Unread
+from watcher.facts.finding import Finding, Urgency
+from watcher.facts.identity import BoxId, DriveId, SubjectKind
+from watcher.facts.pool import Pool, Protection
+from watcher.facts.survey import Survey
+from watcher.rules.view import say_bay
+from watcher.store.history import KnownDrive
+from watcher.store.transaction import Transaction
+from watcher.web.bays import Group, lay_out
+from watcher.web.words import UNREAD
+
+
+class Look(StrEnum):
+    """How a drive is drawn."""
+
+    QUIET = "quiet"  # no sign; never called healthy
+    SIGN = "sign"
+    GONE = "gone"
+    ASLEEP = "asleep"
+    BLIND = "blind"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seat:
+    """A drive where it sits."""
+
+    drive: DriveId | None
+    name: str  # "bay 3", "sdb"
+    model: str
+    capacity_bytes: int | None
+    look: Look
+    says: str  # a few words
+    temperature: int | None = None
+    serial: str = ""
+    pools: tuple[str, ...] = ()  # names
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hidden:
+    """Something that cannot be seen."""
+
+    what: str
+    detail: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Glance:
+    """One box."""
+
+    box: BoxId
+    taken_at: datetime | None  # of the last survey; None: never heard of it
+    pools: tuple[Pool, ...] = ()  # least protected first
+    bays: tuple[Group[Seat], ...] = ()
+    loose: tuple[Seat, ...] = ()  # drives without a bay
+    hidden: tuple[Hidden, ...] = ()
+    doubts: tuple[str, ...] = ()
+    survey: str = ""
+
+    @property
+    def seats(self) -> tuple[Seat, ...]:
+        """All drives."""
+        in_bays = tuple(s for group in self.bays for row in group.rows for _, s in row)
+        return (*in_bays, *self.loose)
+
+
+_RANK: Mapping[Protection, int] = {
+    Protection.BROKEN: 0,
+    Protection.BARE: 1,
+    Protection.UNKNOWN: 2,
+    Protection.THINNED: 3,
+    Protection.WHOLE: 4,
+}
+
+
+def danger(pool: Pool) -> tuple[int, str]:
+    """Give the key by which the least protected pool comes first."""
+    return (_RANK[pool.protection], pool.name)
+
+
+def glance_of(tx: Transaction, box: BoxId, cases: tuple[Case, ...]) -> Glance:
+    """Look at a box as it was surveyed last."""
+    survey = tx.last_survey(box)
+    if survey is None:
+        return Glance(box=box, taken_at=None)
+    signs = signs_of(cases)
+    known = {drive.identity.drive: drive for drive in tx.drives(box) if drive.in_use}
+    seats: list[tuple[str | None, Seat]] = []
+    for reading in survey.drives:
+        who = reading.identity.drive
+        past = known.get(who)
+        bay = reading.bay or (past.bay if past else None)
+        seats.append((bay, _read(reading, bay, survey, signs)))
+    for unread in survey.unread:
+        past = known.get(unread.drive) if unread.drive else None
+        bay = unread.bay or (past.bay if past else None)
+        seats.append((bay, _unread(unread, bay, survey)))
+    there = survey.present | {u.drive for u in survey.unread}
+    taken = {bay for bay, _ in seats if bay}
+    for who, past in known.items():
+        if who not in there and past.bay not in taken:
+            seats.append((past.bay, _gone(past, survey)))
+    return Glance(
+        box=box,
+        taken_at=survey.taken_at,
+        pools=tuple(sorted(survey.pools, key=danger)),
+        bays=lay_out([(bay, seat) for bay, seat in seats if bay]),
+        loose=tuple(seat for bay, seat in seats if not bay),
+        hidden=_hidden(survey),
+        doubts=survey.doubts,
+        survey=survey.survey,
+    )
+
+
+def signs_of(cases: tuple[Case, ...]) -> Mapping[str, tuple[Finding, ...]]:
+    """Give what holds of each drive, notes left out."""
+    found: dict[str, list[Finding]] = {}
+    for case in cases:
+        for finding in case.standing:
+            if finding.subject.kind is SubjectKind.DRIVE and finding.urgency > Urgency.NOTE:
+                found.setdefault(finding.subject.key, []).append(finding)
+    return {key: tuple(findings) for key, findings in found.items()}
+
+
+def _pools_of(drive: DriveId | None, survey: Survey) -> tuple[str, ...]:
+    return tuple(pool.name for pool in survey.pools if drive is not None and drive in pool.drives)
+
+
+def _name(bay: str | None, node: str | None) -> str:
+    return say_bay(bay) if bay else (node or "").rsplit("/", 1)[-1] or "somewhere"
+
+
+def _read(
+    reading: DriveReading, bay: str | None, survey: Survey, signs: Mapping[str, tuple[Finding, ...]]
+) -> Seat:
+    who = reading.identity
+    found = signs.get(who.drive, ())
+    says = "; ".join(dict.fromkeys(f.rule.replace("-", " ") for f in found)) or "no sign"
+    return Seat(
+        drive=who.drive,
+        name=_name(bay, reading.node),
+        model=who.model or "model unknown",
+        capacity_bytes=who.capacity_bytes,
+        look=Look.SIGN if found else Look.QUIET,
+        says=says,
+        temperature=reading.metric(Metric.TEMPERATURE_CELSIUS),
+        serial=who.serial,
+        pools=_pools_of(who.drive, survey),
+    )
+
+
+def _unread(unread: DriveUnread, bay: str | None, survey: Survey) -> Seat:
+    look = {Unread.ASLEEP: Look.ASLEEP, Unread.VANISHED: Look.GONE}.get(unread.why, Look.BLIND)
+    return Seat(
+        drive=unread.drive,
+        name=_name(bay, unread.node),
+        model=unread.model or "model unknown",
+        capacity_bytes=unread.capacity_bytes,
+        look=look,
+        says=UNREAD[unread.why],
+        serial=unread.serial or "",
+        pools=_pools_of(unread.drive, survey),
+    )
+
+
+def _gone(past: KnownDrive, survey: Survey) -> Seat:
+    who = past.identity
+    return Seat(
+        drive=who.drive,
+        name=_name(past.bay, past.node),
+        model=who.model or "model unknown",
+        capacity_bytes=who.capacity_bytes,
+        look=Look.GONE,
+        says="not there",
+        serial=who.serial,
+        pools=_pools_of(who.drive, survey),
+    )
+
+
+def _hidden(survey: Survey) -> tuple[Hidden, ...]:
+    drives = tuple(
+        Hidden(
+            what=_name(u.bay, u.node),
+            detail=u.detail,
+            remedy="",
+        )
+        for u in survey.unread
+        if u.why is not Unread.ASLEEP
+    )
+    sources = tuple(
+        Hidden(what=b.source.replace("-", " "), detail=b.detail, remedy=b.remedy)
+        for b in survey.blind
+    )
+    return (*drives, *sources)

@@ -1,0 +1,103 @@
+"""The overview: what needs somebody, then every box with its pools by margin and its bays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+from watcher.cases.state import Case
+from watcher.facts.identity import BoxId
+from watcher.facts.pool import Protection
+from watcher.store.transaction import Transaction
+from watcher.web.ask import Ask, Reply
+from watcher.web.blocks import draw_margin
+from watcher.web.glance import Glance, Look, danger, glance_of
+from watcher.web.site import Site, draw
+from watcher.web.words import address, say_standing
+
+MOST_IN_FULL = 3
+"""With more boxes than that, a box shows only the bays that say something; our choice."""
+
+MOST_IN_STRIP = 6
+"""With more pools than that, only those that have not their full margin come first; our choice."""
+
+MISSED = 3
+"""A box that was not looked at for so many rounds is shown as not heard of."""
+
+GLANCE_LIVES = timedelta(minutes=1)
+"""How long a glance serves without a new survey: a drive that was retired meanwhile shows so."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """An open case in a line."""
+
+    box: BoxId
+    case: Case
+    standing: str
+    address: str
+
+
+def open_cases(tx: Transaction, box: BoxId) -> tuple[Case, ...]:
+    """Give the open cases of a box, most urgent first."""
+    return tx.load_book(box).open_cases
+
+
+def glance_at(site: Site, tx: Transaction, box: BoxId, cases: tuple[Case, ...], ask: Ask) -> Glance:
+    """Look at a box, anew only when there is something new."""
+    last = next((known.last_survey for known in tx.boxes() if known.box == box), "")
+    key = f"glance {box}"
+    kept = site.kept.get(key)
+    if kept is not None:
+        at, survey, seen, glance = kept
+        if survey == last and seen == cases and ask.now - at < GLANCE_LIVES:
+            found: Glance = glance
+            return found
+    glance = glance_of(tx, box, cases)
+    site.kept[key] = (ask.now, last, cases, glance)
+    return glance
+
+
+def overview(site: Site, ask: Ask) -> Reply:
+    """Show all boxes, or the one that is named."""
+    with site.store.snapshot() as tx:
+        boxes = site.boxes_of(tx, ask.who)
+        if ask.query.get("box"):
+            boxes = (site.box_asked(tx, ask),)
+        cases = {box: open_cases(tx, box) for box in boxes}
+        glances = [glance_at(site, tx, box, cases[box], ask) for box in boxes]
+    clock = site.clockwork(ask)
+    lines = [
+        Line(
+            box=box,
+            case=case,
+            standing=say_standing(case, clock),
+            address=address(f"/case/{case.number}", box=box if box != site.box else ""),
+        )
+        for box in boxes
+        for case in cases[box]
+        if not case.only_notes
+    ]
+    lines.sort(key=lambda line: (-line.case.urgency.rank, line.case.opened_at))
+    pools = [(g.box, pool) for g in glances for pool in g.pools]
+    short = [(box, pool) for box, pool in pools if pool.protection is not Protection.WHOLE]
+    strip = pools if len(pools) <= MOST_IN_STRIP else short
+    strip.sort(key=lambda item: danger(item[1]))
+    late = timedelta(minutes=MISSED * site.terms.survey_minutes)
+    return draw(
+        site,
+        ask,
+        "overview.html",
+        {
+            "lines": lines,
+            "notes": sum(case.only_notes for box in boxes for case in cases[box]),
+            "glances": glances,
+            "strip": strip,
+            "whole": len(pools) - len(short),
+            "all_in_strip": strip is pools,
+            "in_full": len(glances) <= MOST_IN_FULL,
+            "late": {g.box for g in glances if g.taken_at and ask.now - g.taken_at > late},
+            "blocks": draw_margin,
+            "Look": Look,
+        },
+    )

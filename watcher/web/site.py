@@ -1,0 +1,195 @@
+"""What all pages work with: the store, what the settings say, the clock, and their drawing."""
+
+from __future__ import annotations
+
+import secrets
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, tzinfo
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from watcher.cases.observations import Observation
+from watcher.facts.identity import BoxId
+from watcher.service.desk import KEY_BYTES, Desk, Outcome, Standing
+from watcher.store.accounts import KEY_SERVES, AuditLine, Role, SigningKey
+from watcher.store.database import Store
+from watcher.store.transaction import Transaction
+from watcher.web.ask import Ask, Holder, Refusal, Reply, not_found
+from watcher.web.files import HERE, stamp
+from watcher.web.tickets import new_ticket
+from watcher.web.tries import Tries
+from watcher.web.words import FILTERS, Clockwork
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Terms:
+    """What the settings say about the pages; replaced when they are read again."""
+
+    standing: Standing
+    zone: tzinfo
+    public_url: str = ""  # how people reach the pages from outside; "" when they do not
+    listen_address: str = "127.0.0.1"
+    survey_minutes: int = 10
+
+    @property
+    def is_secure(self) -> bool:
+        """Whether the pages are reached through TLS, as far as the settings say."""
+        return self.public_url.startswith("https://")
+
+
+@dataclass(slots=True)
+class Site:
+    """The pages' world."""
+
+    store: Store
+    terms: Terms
+    now: Callable[[], datetime]
+    tries: Tries = field(default_factory=Tries)
+    trouble: Callable[[str], None] = lambda _: None  # a sentence about a fault of ours
+    kept: dict[str, Any] = field(default_factory=dict)  # what was computed for the last surveys
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    @property
+    def box(self) -> BoxId:
+        """The box that this desk stands on."""
+        return self.terms.standing.box
+
+    def boxes_of(self, tx: Transaction, holder: Holder) -> tuple[BoxId, ...]:
+        """Give the boxes that somebody may see, by name."""
+        known = {known.box for known in tx.boxes()} | {self.box}
+        return tuple(sorted(box for box in known if holder.may_see(box)))
+
+    def box_asked(self, tx: Transaction, ask: Ask, given: str | None = None) -> BoxId:
+        """Give the box that a page is about: the one named, else the only one there is.
+
+        Raises Refusal when there is none of that name, or it is not theirs to see.
+        """
+        mine = self.boxes_of(tx, ask.who)
+        named = ask.query.get("box", "") if given is None else given
+        if named:
+            if named not in mine:
+                raise not_found("box of that name")
+            return BoxId(named)
+        if self.box in mine:
+            return self.box
+        if len(mine) == 1:
+            return mine[0]
+        raise not_found("box of that name")
+
+    def desk(self, box: BoxId) -> Desk:
+        """Give the desk for a box."""
+        return Desk(self.store, replace(self.terms.standing, box=box))
+
+    def hear(self, box: BoxId, observation: Observation, ask: Ask, what: str) -> Outcome:
+        """Hand to the desk what somebody said, and write down who said it from where."""
+        outcome = self.desk(box).hear(observation, ask.now)
+        self.audit(ask, what, about=f"{box} {observation.kind}", outcome=outcome.refused or "done")
+        return outcome
+
+    def audit(
+        self, ask: Ask, what: str, *, who: str = "", about: str = "", outcome: str = "done"
+    ) -> None:
+        """Write a line into the audit trail."""
+        name = who or (ask.holder.name if ask.holder else "")
+        if ask.holder is not None and ask.holder.link is not None:
+            name = f"{name} (by link)"
+        with self.store.transaction() as tx:
+            tx.add_audit(
+                AuditLine(
+                    at=ask.now,
+                    who=name,
+                    address=ask.address,
+                    what=what,
+                    about=about,
+                    outcome=outcome,
+                )
+            )
+
+    def sign_key(self, now: datetime) -> SigningKey:
+        """Give the key to sign forms and links with; a new one when its time has come."""
+        with self._lock:
+            with self.store.snapshot() as tx:
+                keys = tx.signing_keys(now)
+            if keys and keys[0].made_at > now - KEY_SERVES:
+                return keys[0]
+            with self.store.transaction() as tx:
+                return tx.key_to_sign(now, secrets.token_bytes(KEY_BYTES))
+
+    def ticket(self, bond: str, now: datetime) -> str:
+        """Make the ticket of a form."""
+        return new_ticket(bond, self.sign_key(now), now)
+
+    def clockwork(self, ask: Ask) -> Clockwork:
+        """Give how moments are said to whoever asks."""
+        person = self.terms.standing.policy.person(ask.holder.by) if ask.holder else None
+        zone = ZoneInfo(person.zone) if person else self.terms.zone
+        return Clockwork(now=ask.now, zone=zone)
+
+
+def make_templates() -> Environment:
+    """Make the drawing of pages: everything is escaped, and a missing word is an error."""
+    made = Environment(
+        loader=FileSystemLoader(HERE / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters.update(FILTERS)
+    return made
+
+
+_templates = make_templates()
+
+
+def draw(
+    site: Site, ask: Ask, template: str, words: Mapping[str, Any], *, status: int = 200
+) -> Reply:
+    """Draw a page."""
+    holder = ask.holder
+    done = DONE.get(ask.query.get("done", ""), "")
+    base = {
+        "holder": holder,
+        "signed_in": holder is not None and holder.link is None,
+        "may_act": holder is not None and holder.role.covers(Role.ACT),
+        "may_manage": holder is not None
+        and holder.link is None
+        and holder.role.covers(Role.MANAGE),
+        "home": f"/a/{holder.link_text}" if holder is not None and holder.link is not None else "",
+        "ticket": site.ticket(holder.bond, ask.now) if holder is not None else "",
+        "clock": site.clockwork(ask),
+        "done": done,
+        "path": ask.path,
+        "stamp": stamp(),
+    }
+    return Reply(body=_templates.get_template(template).render(base | dict(words)), status=status)
+
+
+DONE = {
+    "taken": "It is yours until then. Nobody is told again before, unless it gets worse.",
+    "beside": "Somebody has this case already. Your answer is written down beside it.",
+    "handed": "They are told now. Without an answer from them, others are told again.",
+    "silenced": "Quiet from now on. A pool that breaks sounds all the same.",
+    "lifted": "That silence is over; what still holds sounds.",
+    "announced": "The work is written down. What you did not announce sounds at once.",
+    "ended": "That work is over; you are told how the pools stand.",
+    "password": "The password is changed, and every other session is ended.",
+    "sessions": "Those sessions are ended.",
+}
+"""What a page says after a form was taken; the address holds only the word."""
+
+
+def refuse_page(site: Site, ask: Ask, refusal: Refusal) -> Reply:
+    """Draw the page that says why something was not done."""
+    reply = draw(
+        site,
+        replace(ask, query={}),
+        "refused.html",
+        {"sentence": refusal.sentence},
+        status=refusal.status,
+    )
+    return replace(reply, headers=refusal.headers)

@@ -1,0 +1,182 @@
+"""How pages say things: moments, spans, urgencies, states."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta, tzinfo
+from typing import Any, Final
+from urllib.parse import quote, urlencode
+
+from watcher.cases.state import Case
+from watcher.facts.drive import Metric, Unread
+from watcher.facts.finding import Urgency
+from watcher.facts.pool import MemberState, Pool, Protection, Work, WorkKind, WorkState
+from watcher.facts.units import say_bytes, say_count, say_percent, say_span
+from watcher.notify.words import say_when
+
+URGENCY: Final[Mapping[Urgency, str]] = {
+    Urgency.NOW: "Now",
+    Urgency.TODAY: "Today",
+    Urgency.THIS_WEEK: "This week",
+    Urgency.NOTE: "To know",
+}
+
+MEMBER: Final[Mapping[MemberState, str]] = {
+    MemberState.GOOD: "holds its share",
+    MemberState.REBUILDING: "being filled",
+    MemberState.SPARE: "spare, waiting",
+    MemberState.FAILED: "put out by the pool",
+    MemberState.MISSING: "not there",
+    MemberState.OFFLINE: "taken out by a person",
+    MemberState.UNKNOWN: "cannot be told",
+}
+
+UNREAD: Final[Mapping[Unread, str]] = {
+    Unread.FORBIDDEN: "blind: may not be asked",
+    Unread.VANISHED: "not there",
+    Unread.ASLEEP: "asleep",
+    Unread.HUNG: "blind: hangs",
+    Unread.GARBLED: "blind: answer unreadable",
+    Unread.TOOL_MISSING: "blind: no smartctl",
+    Unread.NO_SMART: "blind: reports nothing",
+}
+
+_WORK: Final[Mapping[WorkKind, str]] = {
+    WorkKind.FIRST_BUILD: "First build",
+    WorkKind.REBUILD: "Rebuild",
+    WorkKind.RESYNC: "Resync",
+    WorkKind.SCRUB: "Scrub",
+    WorkKind.REPAIR: "Repair",
+    WorkKind.RESHAPE: "Reshape",
+    WorkKind.CONVERT: "Conversion",
+    WorkKind.SYNC: "Parity update",
+}
+_STATE: Final[Mapping[WorkState, str]] = {
+    WorkState.RUNNING: "running",
+    WorkState.WAITING: "waiting its turn",
+    WorkState.PAUSED: "halted",
+}
+
+METRIC: Final[Mapping[Metric, str]] = {
+    Metric.TEMPERATURE_CELSIUS: "temperature, °C",
+    Metric.WAIT_MICROSECONDS: "mean wait for a request, µs",
+    Metric.POWER_ON_HOURS: "hours run",
+    Metric.WEAR_PERCENT: "rated writes used, %",
+    Metric.SPARE_PERCENT: "reserve left, %",
+}
+
+
+def say_metric(metric: Metric) -> str:
+    """Name a metric for a person."""
+    return METRIC.get(metric, metric.value.replace("-", " "))
+
+
+def say_work(work: Work) -> str:
+    """Say what a pool is busy with; a share is rounded down, for 99.6% is not done."""
+    text = f"{_WORK[work.kind]} {_STATE[work.state]}"
+    if work.done_fraction is not None:
+        text += f", {int(work.done_fraction * 100)}% done"
+    if work.rate_bytes_per_second:
+        text += f" at {say_bytes(work.rate_bytes_per_second)}/s"
+    return text
+
+
+def say_margin(pool: Pool) -> str:
+    """Say in a sentence how many drives a pool can lose."""
+    if pool.protection is Protection.BROKEN:
+        return "Data is lost or out of reach already."
+    if pool.margin is None or pool.full_margin is None:
+        return "How many drives it can lose cannot be told."
+    if pool.full_margin == 0:
+        return "Built with no margin: any drive lost costs data."
+    if pool.margin == 0:
+        return (
+            f"Can lose no drive more (built to lose {pool.full_margin}). The next loss costs data."
+        )
+    more = say_count(pool.margin, "more drive")
+    if pool.protection is Protection.WHOLE:
+        return f"Can lose {more}: its full margin."
+    return f"Can lose {more} of the {pool.full_margin} it was built to lose."
+
+
+def say_standing(case: Case, clock: Clockwork) -> str:
+    """Say in a few words where a case stands."""
+    if case.closed_at is not None:
+        return f"over since {clock.when(case.closed_at)}"
+    if case.answer is not None:
+        return f"{case.answer.by} has it until {clock.when(case.answer.until)}"
+    if case.calm_since is not None:
+        return "calm, being watched"
+    if case.hushed:
+        return "silent"
+    return "nobody has answered" if case.told else "nobody was told"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clockwork:
+    """Says moments to one person."""
+
+    now: datetime
+    zone: tzinfo
+
+    def when(self, moment: datetime) -> str:
+        """Say a moment: ``14:00 today``, ``Sat 09:30``, ``29 Nov 14:00``."""
+        return say_when(moment, self.now, self.zone)
+
+    def ago(self, moment: datetime) -> str:
+        """Say how long ago a moment was, or how far ahead it lies."""
+        span = self.now - moment
+        if abs(span) < timedelta(minutes=1):
+            return "just now"
+        return f"{say_span(span)} ago" if span > timedelta(0) else f"in {say_span(-span)}"
+
+    def stamp(self, moment: datetime) -> str:
+        """Give a moment for programs, as ``<time datetime>`` wants it."""
+        return moment.astimezone(self.zone).isoformat(timespec="minutes")
+
+    def full(self, moment: datetime) -> str:
+        """Say a moment in full, for print."""
+        return f"{moment.astimezone(self.zone):%d %b %Y %H:%M}"
+
+    def local(self, moment: datetime) -> str:
+        """Give a moment as a form's field of date and time takes it."""
+        return f"{moment.astimezone(self.zone):%Y-%m-%dT%H:%M}"
+
+
+def address(path: str, **words: object) -> str:
+    """Give an address with its words; those that are empty are left out."""
+    kept = {name: str(word) for name, word in words.items() if word not in (None, "")}
+    return f"{quote(path)}?{urlencode(kept)}" if kept else quote(path)
+
+
+def sentence(text: str) -> str:
+    """Begin with a capital and end with a full stop."""
+    text = text.strip()
+    if not text:
+        return ""
+    text = text[0].upper() + text[1:]
+    return text if text[-1] in ".!?" else f"{text}."
+
+
+def _query(words: Mapping[str, object]) -> str:
+    """Give the words of an address; they are escaped again where they are drawn."""
+    return urlencode({name: str(word) for name, word in words.items()})
+
+
+FILTERS: Final[Mapping[str, Callable[..., Any]]] = {
+    "bytes": say_bytes,
+    "count": say_count,
+    "percent": say_percent,
+    "span": say_span,
+    "work": say_work,
+    "margin": say_margin,
+    "metric": say_metric,
+    "urgency": lambda urgency: URGENCY[urgency],
+    "member": lambda state: MEMBER[state],
+    "unread": lambda why: UNREAD[why],
+    "plain": lambda word: str(word).replace("-", " "),
+    "query": _query,
+    "sentence": sentence,
+    "shortly": lambda label: str(label).partition(" (")[0],
+}
