@@ -14,7 +14,7 @@ from watcher.notify.job import Job
 from watcher.notify.secret import Secret
 from watcher.notify.target import SendResult, Target
 from watcher.service.clock import ManualClock
-from watcher.service.delivery import Delivery
+from watcher.service.delivery import NOT_BACK, Delivery
 from watcher.service.message_id import message_id_of
 from watcher.store.database import Store, open_memory
 from watcher.store.errors import StoreFull
@@ -196,6 +196,24 @@ def test_what_a_dead_predecessor_had_taken_is_sent_with_the_same_id() -> None:
     with world.store.snapshot() as tx:
         outcomes = [a.outcome for a in tx.attempts(number)]
     assert outcomes == ["failed", "sent"]
+
+
+def test_being_taken_up_by_one_that_died_is_no_try() -> None:
+    """Otherwise many restarts would put a message off that was never even begun."""
+    world = World(BUSY)
+    world.put()
+    for _ in range(9):
+        with world.store.transaction() as tx:
+            (notice,) = tx.claim_due(START, 10, "delivery 999999999 1 another-boot")
+            tx.mark_failed(
+                notice.number,
+                "delivery 999999999 1 another-boot",
+                now=START,
+                next_try_at=START,
+                error=NOT_BACK,
+            )
+    world.work()
+    assert world.only().next_try_at == START + timedelta(seconds=30)
 
 
 def test_what_a_living_one_has_taken_is_left_to_it() -> None:

@@ -37,6 +37,9 @@ STALE_AFTER = timedelta(minutes=10)
 """A claim of somebody who cannot be looked up is given free after that. Our choice: five times
 what the longest job can take."""
 LOOK_FOR_DEAD = timedelta(minutes=1)
+NOT_BACK = "the sender did not come back"
+"""What is written of a message that a predecessor had taken; it may never have been begun, so it
+does not count as a try."""
 TRIES_BEFORE_LAST_RESORT = 2
 """Every way must have failed that often before it is said on the machine itself."""
 
@@ -168,7 +171,7 @@ class Delivery:
                             holder,
                             now=now,
                             next_try_at=now,
-                            error="the sender did not come back",
+                            error=NOT_BACK,
                         )
                 tx.release_stale_claims(now, STALE_AFTER)
                 records = tx.target_records()
@@ -286,7 +289,7 @@ class Delivery:
             self._give_up(notice, result.error)
             return
         at = next_try(
-            max(notice.attempts, 1),
+            self._tries(notice.number) + 1,
             now,
             self._chance(),
             permanent=result.permanent,
@@ -295,6 +298,15 @@ class Delivery:
         self._unwritten_tries[notice.number] = Failed(at=now, next_try_at=at, error=result.error)
         self._write_unwritten()
         self._last_resort(notice)
+
+    def _tries(self, number: int) -> int:
+        """Count the tries of a message that failed; that it was taken up alone is none."""
+        try:
+            with self.store.snapshot() as tx:
+                attempts = tx.attempts(number)
+        except StoreError:
+            return 0
+        return sum(a.outcome == "failed" and a.error != NOT_BACK for a in attempts)
 
     def _write_unwritten(self) -> None:
         """Write down what came of messages; what the disk does not take is kept for later."""
@@ -337,7 +349,10 @@ class Delivery:
         ways = [n for n in recent if n.key == notice.key and n.person == notice.person]
         failed = all(
             n.state is NoticeState.GIVEN_UP
-            or (n.state is not NoticeState.SENT and n.attempts >= TRIES_BEFORE_LAST_RESORT)
+            or (
+                n.state is not NoticeState.SENT
+                and self._tries(n.number) >= TRIES_BEFORE_LAST_RESORT
+            )
             for n in ways
         )
         if ways and failed:
