@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.house.drawing import BEGIN, END, draw
 from watcher.cli.exits import MEANING, Exit
 from watcher.cli.main import COMMANDS
 from watcher.rules.catalogue import CATALOGUE
@@ -147,3 +148,8 @@ def test_systemd_finds_nothing_odd_in_the_unit(tmp_path: Path) -> None:
             timeout=60,
         )
         assert (done.stdout + done.stderr).strip() == ""
+
+
+def test_the_drawing_of_the_steps_is_that_of_the_table() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert text.partition(BEGIN)[2].partition(END)[0].strip() == draw()
