@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import signal
 import sys
+from collections.abc import Callable
+from contextlib import ExitStack
 from datetime import timedelta
 
 import click
@@ -26,7 +28,7 @@ from watcher.service.bootstrap import (
     usual_settings,
     zone_of,
 )
-from watcher.service.clock import SystemClock
+from watcher.service.clock import Clock, SystemClock
 from watcher.service.delivery_child import DeliveryChild, delivery_command
 from watcher.service.desk import Outcome, Standing, view_of
 from watcher.service.errors import ConfigError
@@ -143,8 +145,11 @@ def watch(context: click.Context, *, once: bool) -> int:
             return None
         printer.line("The settings were read again.")
         surveyor.looking = to_looking(fresh)
+        renew_pages(fresh)
         return to_standing(fresh)
 
+    beside = ExitStack()
+    renew_pages = pages_beside(config, clock, printer.line, beside, once=once)
     surveyor = surveyor_here(config)
     with store.snapshot() as tx:
         last = tx.last_survey(standing.box)
@@ -186,6 +191,23 @@ def watch(context: click.Context, *, once: bool) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.ask(Word.STOP))
     signal.signal(signal.SIGHUP, lambda *_: service.ask(Word.RELOAD))
-    with store:
+    with store, beside:
         service.run()
     return int(Exit.DONE)
+
+
+def pages_beside(
+    config: Config, clock: Clock, say: Callable[[str], None], beside: ExitStack, *, once: bool
+) -> Callable[[Config], None]:
+    """Serve the pages beside the watch where the settings say so, until ``beside`` ends.
+
+    Gives what to call when the settings were read again.
+    """
+    if not config.web.enabled or once:
+        return lambda _: None
+    from watcher.cli.pages import open_pages  # noqa: PLC0415 - twenty mebibytes that most need not
+
+    served = open_pages(config, clock, say)
+    if served is None:
+        return lambda _: None
+    return beside.enter_context(served).renew
