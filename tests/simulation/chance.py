@@ -62,6 +62,8 @@ def policy_of(chance: Random, start: datetime) -> Policy:
     )
 
 
+FIRST_LINES = ("observe look",)  # what was never seen cannot be missed
+
 WAITS = ("30s", "2m", "11m", "11m", "25m", "1h", "5h", "13h")
 
 

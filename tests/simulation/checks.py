@@ -80,6 +80,7 @@ class Watchman:
     owed_since: timedelta | None = None  # uncovered and worse than told, since
     last_loud: timedelta | None = None
     snapshot: Snapshot | None = None
+    blind_now: bool = False
 
 
 @dataclass
@@ -272,6 +273,8 @@ def _covered(account: Account, step: Step, pool_id: str, guard: Watchman, name: 
 def _pool(stage: Stage, step: Step, account: Account, name: str, guard: Watchman) -> None:
     """Follow one pool: told in time, told again, and never called well while it is not."""
     pool_id = stage.world.pools[name].id
+    if step.snapshot is not None:
+        guard.blind_now = "md" in step.snapshot.blind
     if step.snapshot is not None and "md" not in step.snapshot.blind:
         guard.snapshot = step.snapshot
         guard.rank = RANK[step.snapshot.truth[name]]
@@ -285,6 +288,8 @@ def _pool(stage: Stage, step: Step, account: Account, name: str, guard: Watchman
     for _, item in _items(step):
         if item.kind is NoticeKind.ALL_CLEAR and item.case in numbers and guard.rank:
             raise Broken(f"all clear for {name} at {step.at} while it is not whole")
+    if stage.full:
+        _text_tells(stage, step, guard, name, loud)
     _told_ranks(step, guard, loud)
     covered = _covered(account, step, pool_id, guard, name)
     answered = any(account.answers.get(number, step.at) > step.at for number in numbers)
@@ -305,6 +310,22 @@ def _pool(stage: Stage, step: Step, account: Account, name: str, guard: Watchman
     gap = LONGEST_GAP[guard.rank] + TERM + (NIGHT * 2 if guard.rank == 1 else timedelta(0))
     if step.lived - guard.last_loud > gap:
         raise Broken(f"{name} is {guard.rank}, unanswered, and silent until {step.at}")
+
+
+PLIGHT = {1: "lost margin", 2: "has no margin left", 3: "is broken"}
+
+
+def _text_tells(
+    stage: Stage, step: Step, guard: Watchman, name: str, loud: list[tuple[Tell, Item]]
+) -> None:
+    """A message about a pool says how it stood at the last look that saw it."""
+    seen = guard.snapshot
+    if seen is None or "md" in seen.blind or guard.blind_now or name not in seen.listed:
+        return
+    for tell, _ in loud:
+        text = next(f"{n.title}\n{n.body}" for n in stage.outbox() if n.key == tell.key)
+        if len(tell.items) == 1 and guard.rank and PLIGHT[guard.rank] not in text:
+            raise Broken(f"{name} is {guard.rank} at {step.at}, but the message says:\n{text}")
 
 
 LOW_FOR = timedelta(hours=24)

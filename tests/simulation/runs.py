@@ -7,7 +7,14 @@ import tempfile
 from pathlib import Path
 from random import Random
 
-from tests.simulation.chance import STARTS, as_scenario, next_lines, policy_of, settle_down
+from tests.simulation.chance import (
+    FIRST_LINES,
+    STARTS,
+    as_scenario,
+    next_lines,
+    policy_of,
+    settle_down,
+)
 from tests.simulation.checks import check, figures
 from tests.simulation.stage import Stage
 from tests.simulation.words import do
@@ -30,6 +37,9 @@ def run_seed(seed: int, *, full: bool = False, on_disk: bool = False) -> dict[st
             start=start, policy=policy, full=full, folder=Path(folder) if on_disk else None
         )
         try:
+            for line in FIRST_LINES:
+                lines.append(line)
+                do(stage, line)
             for _ in range(HAPPENINGS):
                 for line in next_lines(stage, chance):
                     lines.append(line)

@@ -57,6 +57,7 @@ class Snapshot:
     lost: dict[str, tuple[str, ...]]  # drives that are not there, by pool
     seats_lost: dict[str, int]
     blind: frozenset[str]
+    listed: frozenset[str]  # pools that their stack names
 
 
 class Stage:
@@ -155,6 +156,7 @@ class Stage:
             },
             seats_lost={name: pool.lost for name, pool in world.pools.items()},
             blind=frozenset(world.blind),
+            listed=frozenset(name for name, pool in world.pools.items() if pool.listed),
         )
         return world.look(taken_at)
 

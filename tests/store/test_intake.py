@@ -3,7 +3,18 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from tests.store.made import BOX, DAY, HOUR, MINUTE, NOW, drive_id, reading, survey, unread
+from tests.store.made import (
+    BOX,
+    DAY,
+    HOUR,
+    MINUTE,
+    NOW,
+    drive_id,
+    pool,
+    reading,
+    survey,
+    unread,
+)
 from watcher.facts.drive import DriveUnread, Metric, Unread, Verdict
 from watcher.facts.identity import BoxId
 from watcher.store.database import Store, open_memory
@@ -133,7 +144,7 @@ def test_a_late_value_does_not_seem_to_hold_on(store: Store) -> None:
         for name, hour, value in (("a", 0, 0), ("c", 2, 0), ("b", 1, 5)):
             at = NOW + hour * HOUR
             drives = (reading(1, at, pending_sectors=value),)
-            tx.take_survey(survey(name, at, drives=drives), at)
+            tx.take_survey(survey(name, at, drives=drives), NOW + 2 * HOUR)
         points = tx.series(drive_id(1), Metric.PENDING_SECTORS, NOW, NOW + DAY)
         assert [(p.at - NOW, p.last) for p in points] == [
             (timedelta(0), 0),
@@ -243,3 +254,20 @@ def test_a_reading_of_midnight_belongs_to_the_day_that_begins(store: Store) -> N
         tx.take_survey(survey("s", midnight, drives=(reading(1, midnight),)), NOW)
         (day,) = tx.poll_days(drive_id(1), midnight - DAY, midnight + DAY)
     assert day.day == midnight
+
+
+def test_a_clock_set_back_does_not_make_what_comes_now_late(store: Store) -> None:
+    """What was taken in under a clock that ran a day ahead gives way to what is seen now."""
+    ahead = NOW + DAY
+    with store.transaction() as tx:
+        tx.take_survey(
+            survey("ahead", ahead, drives=(reading(1, ahead),), pools=(pool(ahead),)), ahead
+        )
+        lost = pool(NOW, lost=1)
+        drives = (reading(1, NOW, pending_sectors=5),)
+        tx.take_survey(survey("now", NOW, drives=drives, pools=(lost,)), NOW)
+        last = tx.last_survey(BOX)
+        assert last is not None
+        assert last.survey == "now"
+        assert tx.pool_pasts(BOX)[lost.pool].last_protection is lost.protection
+        assert tx.drive_pasts(BOX, NOW - DAY, NOW)[drive_id(1)].last_read == NOW

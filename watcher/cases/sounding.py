@@ -188,7 +188,7 @@ def climb(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
     is_repeat = here.rung >= last
     rung, people = _rung_from(draft, ladder, last if is_repeat else here.rung + 1)
     wait = ladder.repeat_gap(here.repeats + 1) if is_repeat else ladder.rungs[rung].wait
-    asleep = _asleep_with(draft, case)
+    asleep = _asleep_with(draft, case, top.urgency)
     if all(name in asleep for name in people):
         at = min(asleep[name] for name in people) if rung == last else draft.now
         following = replace(here, rung=rung, next_at=at + ladder.rungs[rung].wait)
@@ -217,13 +217,14 @@ def _may_answer_until(case: Case, ladder: Ladder, here: Climb) -> datetime:
     return max([here.next_at, *(at + rung.wait for at in heard)])
 
 
-def _asleep_with(draft: Draft, case: Case) -> dict[str, datetime]:
-    """Name who has a word about this case waiting for the end of their night, and when that is."""
-    return {
-        word.person: word.not_before
-        for word in draft.book.pending
-        if word.case == case.number and word.not_before > draft.now
-    }
+def _asleep_with(draft: Draft, case: Case, urgency: Urgency) -> dict[str, datetime]:
+    """Name who sleeps through this urgency with a word about the case waiting, and until when."""
+    asleep = {}
+    for word in draft.book.pending:
+        person = draft.policy.person(word.person)
+        if word.case == case.number and person and person.held_until(urgency, draft.now):
+            asleep[word.person] = word.not_before
+    return asleep
 
 
 def _has_lost_its_point(word: Pending, case: Case) -> bool:
@@ -321,7 +322,12 @@ def flush(draft: Draft) -> None:
         if at is None or at > now:
             continue
         due = [w for w in draft.book.pending if w.person == person and w.not_before <= now]
-        rest = tuple(w for w in draft.book.pending if w not in due)
+        newest = {w.case: w.number for w in due if w.case}
+        rest = tuple(
+            w
+            for w in draft.book.pending
+            if w not in due and not (w.person == person and w.number < newest.get(w.case, 0))
+        )
         words = _collapse(draft.cases, due)
         draft.book = replace(draft.book, pending=rest)
         if not words:

@@ -20,6 +20,7 @@ from watcher.cases.effects import Record, Refuse, Tell
 from watcher.cases.observations import Observation, TimePassed
 from watcher.cases.policy import Policy
 from watcher.cases.state import Book, Case, NoticeKind
+from watcher.cases.timeshift import follow_clock
 from watcher.exposure.window import WindowPlan
 from watcher.facts.drive import Unread
 from watcher.facts.finding import Finding, Urgency
@@ -38,7 +39,7 @@ from watcher.service.prospects import best_choice, exposure_of, message_loss, me
 from watcher.service.readiness import prepared
 from watcher.service.recoveries import follow_recoveries, record_events
 from watcher.service.routes import route_findings, routes_seen
-from watcher.service.sight import observe, replaced_drives
+from watcher.service.sight import given_up, observe, replaced_drives, still_news
 from watcher.store.accounts import SigningKey
 from watcher.store.database import Store
 from watcher.store.outbox import NewNotice
@@ -110,6 +111,7 @@ class Desk:
             for name, text in (keep or {}).items():
                 tx.keep(survey.box, name, text)
             view = view_of(tx, survey, now, self.standing)
+            newest = newer_than(tx, survey, now)
             if not tx.take_survey(survey, now):
                 return Outcome(taken=False)
             retired = replaced_drives(survey, view.past, view.pool_past)
@@ -126,7 +128,10 @@ class Desk:
             followed = follow_recoveries(tx, view, self.standing.plan, now)
             findings = lead(findings, followed) + unverified(followed, now)
             works |= routes_seen(records, self.standing.targets)
-            observation = observe(survey, findings, view.pool_past, retired, works)
+            if newest is not None:
+                findings = still_news(findings, newest)
+            given = given_up(survey, view.past, view.pool_past)
+            observation = observe(survey, findings, view.pool_past, retired, works, given)
             told = self._decide(tx, survey.box, observation, now, view)
             if any(one.events for one in followed):
                 record_events(tx, survey.box, tx.load_book(survey.box), followed, now)
@@ -283,6 +288,17 @@ def view_of(
         reached_away=standing.reached_away if standing is not None else None,
         beats=standing.beats if standing is not None else None,
     )
+
+
+def newer_than(tx: Transaction, survey: Survey, now: datetime) -> Survey | None:
+    """Give the last survey when this one is older and comes late; None when it is in order.
+
+    A last survey from the future was taken before the clock was set back.
+    """
+    book, now, _ = follow_clock(tx.load_book(survey.box), now)
+    if book.last_survey_at is None or survey.taken_at >= book.last_survey_at:
+        return None
+    return tx.last_survey(survey.box)
 
 
 def last_view(

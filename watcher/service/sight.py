@@ -111,20 +111,51 @@ def replaced_drives(
     return frozenset(done)
 
 
+def given_up(
+    survey: Survey, past: Mapping[DriveId, DrivePast], pool_past: Mapping[PoolId, PoolPast]
+) -> frozenset[Subject]:
+    """Name what the owner does not expect any more and is not there: it is as it should be."""
+    here = {pool.pool for pool in survey.pools}
+    drives = {
+        about_drive(d) for d, was in past.items() if not was.in_use and d not in survey.present
+    }
+    pools = {about_pool(p) for p, was in pool_past.items() if not was.in_use and p not in here}
+    return frozenset({*drives, *pools})
+
+
+def still_news(findings: tuple[Finding, ...], newest: Survey) -> tuple[Finding, ...]:
+    """Give the findings of a survey that came late and that the newest one could not see.
+
+    What the newest survey saw it has judged already, and better.
+    """
+    seen = subjects_seen(newest)
+    drives = DISCOVERY in newest.answered
+    return tuple(
+        f
+        for f in findings
+        if f.subject not in seen and not (drives and f.subject.kind is SubjectKind.DRIVE)
+    )
+
+
 def observe(
     survey: Survey,
     findings: tuple[Finding, ...],
     pool_past: Mapping[PoolId, PoolPast],
     retired: frozenset[DriveId],
     works: frozenset[str] = frozenset(),
+    given: frozenset[Subject] = frozenset(),
 ) -> SurveyJudged:
-    """Make the observation of a judged survey; ``works`` names sources known to work besides."""
+    """Make the observation of a judged survey.
+
+    ``works`` names sources known to work besides, ``given`` what is not expected any more.
+    """
     labels = labels_of(survey)
     return SurveyJudged(
         findings=findings,
         seen=subjects_seen(survey)
         | {about_drive(drive) for drive in retired}
-        | {about_source(source) for source in works},
+        | {about_source(source) for source in works}
+        | given,
         disproved=disproved(survey),
         pools=tuple(pool_seen(pool, pool_past.get(pool.pool), labels) for pool in survey.pools),
         taken_at=survey.taken_at,

@@ -88,7 +88,8 @@ class IntakePart(PoolIntake, EventIntake):
             return False
         box = self.db.one(sql["box"], {"box": survey.box})
         heard: int = -1 if box is None else box["last_survey_at"]
-        here = Round(box=survey.box, taken_at=at, heard=heard)
+        here = Round(box=survey.box, taken_at=at, heard=heard, now=to_micros(now))
+        heard = here.known_until(heard)
         for reading in survey.drives:
             self._take_reading(here, reading)
         for unread in survey.unread:
@@ -266,8 +267,10 @@ class IntakePart(PoolIntake, EventIntake):
         return _Known(
             number=row["id"],
             verdict=row["verdict"],
-            last_read=-1 if row["last_read"] is None else row["last_read"],
-            last_present=-1 if row["last_present"] is None else row["last_present"],
+            last_read=-1 if row["last_read"] is None else here.known_until(row["last_read"]),
+            last_present=(
+                -1 if row["last_present"] is None else here.known_until(row["last_present"])
+            ),
             in_use=bool(row["in_use"]),
             counters=read_values_once(row["counters"]),
             counters_text=row["counters"],

@@ -33,7 +33,7 @@ class PoolIntake(Part):
         if row is None:
             self.db.change(sql["new-pool"], who)
             row = self.db.one(sql["pool-row"], who)
-        if here.taken_at < row["last_seen"]:
+        if here.taken_at < here.known_until(row["last_seen"]):
             return
         values: dict[str, Value] = who | {
             "id": row["id"],
