@@ -30,6 +30,9 @@ COMMANDS = {
     "recovery": ("watcher.cli.recovery", "recovery", "Where a pool is on its way back; what next."),
     "locate": ("watcher.cli.locate", "locate", "Make a drive findable by its light."),
     "plan": ("watcher.cli.exposure", "plan", "What each habit does for a pool over the years."),
+    "ready": ("watcher.cli.ready", "ready", "How prepared this box is for the next failure."),
+    "shelf": ("watcher.cli.shelf", "shelf", "The spares that are kept ready."),
+    "restored": ("watcher.cli.ready", "restored", "Write down that a restore was tried."),
     "rules": ("watcher.cli.rules", "rules", "List the rules by which trouble is found."),
     "rule": ("watcher.cli.rules", "rule", "Explain one rule, with its sources."),
     "explain": ("watcher.cli.explain", "explain", "Say what a saved kernel log means."),
@@ -37,6 +40,8 @@ COMMANDS = {
     "collect": ("watcher.cli.collect", "collect", "Save all raw answers of this box in a file."),
     "config": ("watcher.cli.config", "config", "Check the settings, or write a first file."),
     "notify": ("watcher.cli.notify", "notify", "Test the ways to people; list what was sent."),
+    "pages": ("watcher.cli.pages", "pages", "Serve the pages alone."),
+    "account": ("watcher.cli.accounts", "account", "Say who may use the pages."),
     "demo": ("watcher.cli.demo", "demo", "Watch an invented box go through a failure."),
 }
 
