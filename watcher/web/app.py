@@ -20,7 +20,7 @@ from starlette.routing import Route
 
 from watcher.store.accounts import Role
 from watcher.store.errors import StoreError
-from watcher.web import case_page, overview, signin, static
+from watcher.web import case_page, overview, quiet, signin, static
 from watcher.web.ask import JSON, PLAIN, Ask, Needs, Refusal, Reply, go_to
 from watcher.web.guard import BODY_SECONDS, LARGEST_BODY, Guard, host_name, hosts_of, is_loopback
 from watcher.web.holders import Known, cookie_for, know
@@ -70,9 +70,24 @@ WAYS: tuple[Way, ...] = (
     Way(path="/case/{number:int}", handler=case_page.case),
     _post("/case/{number:int}/take", case_page.take),
     _post("/case/{number:int}/hand-over", case_page.hand_over),
+    Way(path="/case/{number:int}/quiet", handler=quiet.silence_form, needs=Needs.ACT),
+    _post("/case/{number:int}/quiet", quiet.silence),
+    Way(path="/case/{number:int}/work", handler=quiet.work_form, needs=Needs.ACT),
+    _post("/case/{number:int}/work", quiet.announce),
+    Way(path="/quiet", handler=quiet.page),
+    _post("/quiet/end", quiet.lift),
+    Way(path="/silence", handler=quiet.silence_form, needs=Needs.ACT),
+    _post("/silence", quiet.silence),
+    Way(path="/work", handler=quiet.work_form, needs=Needs.ACT),
+    _post("/work", quiet.announce),
+    _post("/work/end", quiet.end_work),
     _link("", case_page.by_link),
     _link("/take", case_page.take, "POST"),
     _link("/hand-over", case_page.hand_over, "POST"),
+    _link("/quiet", quiet.silence_form),
+    _link("/quiet", quiet.silence, "POST"),
+    _link("/work", quiet.work_form),
+    _link("/work", quiet.announce, "POST"),
 )
 
 
