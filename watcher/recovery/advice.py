@@ -46,10 +46,9 @@ def advise(recovery: Recovery, seen: Seen, *, without_backup_bytes: int | None =
     ``without_backup_bytes`` is how much has no copy elsewhere; None: not known.
     """
     place = place_of(recovery, seen)
-    detours = tuple(
-        line for detour in recovery.standing_detours for line in detour_tasks(detour, recovery)
-    )
-    tasks = () if _beyond(recovery) else _TASKS[recovery.step](recovery, seen, place)
+    detours = tuple(line for detour in recovery.standing_detours for line in detour_tasks(detour))
+    first = _beyond(recovery) or recovery.detour(DetourKind.WRONG_PULLED) is not None
+    tasks = () if first else _TASKS[recovery.step](recovery, seen, place)
     return Advice(
         sentence=sentence_of(recovery, seen),
         tasks=(*_backup(recovery, seen, without_backup_bytes), *tasks),
@@ -90,7 +89,7 @@ def sentence_of(recovery: Recovery, seen: Seen) -> str:
 
 def _next_of(recovery: Recovery, seen: Seen) -> str:
     """Say what is next at a step, as the end of a sentence."""
-    which = " and ".join(short_label(m) for m in recovery.missing) or recovery.name
+    which = " and ".join(short_label(m) for m in recovery.to_replace) or recovery.name
     new = recovery.new_label or "the new drive"
     if recovery.step is Step.MAKE_SURE and recovery.is_planned:
         return f": see that a drive for {which} is ready before you pull it."
@@ -103,7 +102,18 @@ def _next_of(recovery: Recovery, seen: Seen) -> str:
         Step.PROVE: f": test {new} before it goes in.",
         Step.SWAP: f": {new} goes in for {which}.",
     }
-    return words.get(recovery.step, ": let it finish.")
+    return words.get(recovery.step) or f": {_what_runs(seen.pool)}"
+
+
+def _what_runs(pool: Pool | None) -> str:
+    """Say what is next while the pool is filled or mended."""
+    if pool is not None and pool.noted(Remark.CANNOT_FINISH) is not None:
+        return "it cannot finish as it is; copy what matters now."
+    if pool is None or pool.work is not None:
+        return "let it finish."
+    if pool.noted(Remark.MIXED_PROFILES) is not None:
+        return "the new drive is filled; some data still has fewer copies."
+    return "it does not run, and the margin is not full; see why."
 
 
 _LEADING: Final = frozenset(
@@ -125,8 +135,8 @@ def _backup(recovery: Recovery, seen: Seen, without_backup_bytes: int | None) ->
     bare = pool is None or pool.protection in {Protection.BARE, Protection.BROKEN}
     if not bare or not recovery.is_open or recovery.step is Step.VERIFY:
         return ()
-    if _beyond(recovery):
-        return ()
+    if _beyond(recovery) or recovery.detour(DetourKind.WRONG_PULLED) is not None:
+        return ()  # something comes before it
     if without_backup_bytes == 0:
         return ("Everything that cannot be replaced has a backup, as far as you declared it.",)
     if without_backup_bytes:
@@ -145,7 +155,7 @@ def _backup(recovery: Recovery, seen: Seen, without_backup_bytes: int | None) ->
 
 
 def _which(recovery: Recovery) -> str:
-    return "; ".join(m.where for m in recovery.missing) or "the member that is out"
+    return "; ".join(m.where for m in recovery.to_replace) or "the member that is out"
 
 
 def _make_sure(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
@@ -153,7 +163,7 @@ def _make_sure(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
     del place
     which = _which(recovery)
     tasks = []
-    for lost in recovery.missing:
+    for lost in recovery.to_replace:
         cable = seen.cable.get(lost.drive) if lost.drive is not None else None
         guilt = seen.guilt.get(lost.drive) if lost.drive is not None else None
         if cable and not guilt:
@@ -246,7 +256,7 @@ def _swap(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
     label = recovery.new_label or "the new drive"
     good = sorted(
         {seen.label(d) for m in seen.members for d in m.drives}
-        - {m.where for m in recovery.missing}
+        - {m.where for m in recovery.to_replace}
         - {recovery.new_label}
     )
     stay = f"These stay in, whatever happens: {'; '.join(good)}." if good else ""
@@ -256,7 +266,7 @@ def _swap(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
         else f"Announce it, so that only the expected is quiet: midwatch maintenance begin --pool "
         f'{recovery.name} --expect "replace SERIAL" --for 3h'
     )
-    first = recovery.missing[0] if recovery.missing else None
+    first = next(iter(recovery.to_replace), None)
     find = (
         f"midwatch locate {first.drive}" if first is not None and first.drive else "midwatch locate"
     )
@@ -291,7 +301,7 @@ def _rebuild(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
             tasks.append("Bring the lost files back, then compare them with their checksums.")
         else:
             tasks += [f"Why: {n.text}" for n in pool.notes if n.at_most is not None]
-    else:
+    elif pool is None or pool.noted(Remark.CANNOT_FINISH) is None:
         tasks.append("Let it finish. Keep the load light, and the box running.")
     tasks.append("Keep the old drive, unchanged: if a sector cannot be read, it may still have it.")
     return tuple(tasks)
@@ -348,6 +358,8 @@ def _avoid(recovery: Recovery, seen: Seen) -> tuple[str, ...]:
             "No writing to any of its drives, no repair, no forced start, no new pool on them.",
             "No restart in the hope that it helps: note first which drive is where.",
         )
+    if seen.pool is not None and seen.pool.protection is Protection.WHOLE:
+        return ("Pull nothing before the new drive is here and both serial numbers are compared.",)
     avoid = [
         "Pull or unplug no other drive.",
         "No restart for fun: a drive that is weak may not come up again.",

@@ -7,6 +7,7 @@ and says what its words were checked against.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from types import MappingProxyType
 from typing import Final
 
@@ -34,6 +35,8 @@ def commands_for(ground: Ground) -> tuple[Command, ...]:
     Beyond the margin only commands that read are given. A declared pool has none of its own: what
     runs it is not known here.
     """
+    if ground.put_back_first:  # no command of the swap while a good drive is out
+        ground = replace(ground, step=Step.GET_DRIVE)
     of_stack = _STACKS.get(ground.kind)
     found = [*_of_drive(ground), *(of_stack(ground) if of_stack is not None else ())]
     if ground.broken:

@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final
 
-from watcher.facts.pool import PoolKind
-from watcher.recovery.record import Detour, DetourKind, Recovery
+from watcher.recovery.record import Detour, DetourKind
 
 BEYOND: Final = (
     (
@@ -89,9 +88,6 @@ _TASKS: Final[Mapping[DetourKind, tuple[str, ...]]] = MappingProxyType(
 )
 
 
-def detour_tasks(detour: Detour, recovery: Recovery) -> tuple[str, ...]:
+def detour_tasks(detour: Detour) -> tuple[str, ...]:
     """Say what happened and what to do about it."""
-    tasks = _TASKS[detour.kind]
-    if detour.kind is DetourKind.PARITY_LOST and recovery.kind is PoolKind.FILE_PARITY:
-        tasks = (*tasks, "Deleting files meanwhile is safe; changing them is not guarded.")
-    return (detour.text, *tasks)
+    return (detour.text, *_TASKS[detour.kind])

@@ -30,7 +30,12 @@ def compare_detours(recovery: Recovery, seen: Seen, shown: Shown, events: list[E
         if kind not in standing:
             kept.append(Detour(kind=kind, began_at=seen.at, text=text))
             events.append(Event(what="recovery-detour", text=text))
-    current = replace(recovery, detours=tuple(kept), harm=_harm(recovery, seen, shown))
+    current = replace(
+        recovery,
+        detours=tuple(kept),
+        harm=_harm(recovery, seen, shown),
+        lost=tuple(_told_apart(recovery, one, seen) for one in recovery.lost),
+    )
     if shown.sight is Sight.NEW_LOST and recovery.new_drive is not None:
         current = replace(
             current,
@@ -93,11 +98,8 @@ def _further_losses(recovery: Recovery, seen: Seen, found: dict[DetourKind, str]
         if not m.planned and m.since > recovery.opened_at and _out(m, seen)
     ]
     for one in later:
-        kind = DetourKind.WRONG_PULLED if _was_pulled(recovery, one, seen) else None
-        kind = kind or DetourKind.SECOND_LOSS
-        standing = recovery.detour(DetourKind.WRONG_PULLED)
-        if standing is not None and standing.began_at == one.since:
-            kind = DetourKind.WRONG_PULLED
+        pulled = _told_apart(recovery, one, seen).by_hand
+        kind = DetourKind.WRONG_PULLED if pulled else DetourKind.SECOND_LOSS
         first = recovery.lost[0]
         if kind is DetourKind.WRONG_PULLED:
             found[kind] = (
@@ -107,6 +109,16 @@ def _further_losses(recovery: Recovery, seen: Seen, found: dict[DetourKind, str]
         else:
             running = " during the rebuild" if recovery.step is Step.REBUILD else ""
             found[kind] = f"Another member is lost{running}: {one.where}."
+
+
+def _told_apart(recovery: Recovery, one: LostMember, seen: Seen) -> LostMember:
+    """Tell a drive that was pulled by hand from one that was lost; what speaks against it wins."""
+    if one.planned or one.drive is None or one.since <= recovery.opened_at:
+        return one
+    if one.by_hand:
+        return replace(one, by_hand=one.drive not in seen.guilt)
+    fresh = one.since == seen.at
+    return replace(one, by_hand=fresh and _was_pulled(recovery, one, seen))
 
 
 def _out(one: LostMember, seen: Seen) -> bool:

@@ -60,6 +60,7 @@ class Ground:
     part: str = ""  # "-part1" where members are partitions
     role: Role = Role.DATA
     planned: bool = False  # the old member still works
+    put_back_first: bool = False  # a good drive was pulled: nothing else before it is back
     old_is_back: bool = False
     rebuild_is_held: bool = False
     checking: bool = False
@@ -99,7 +100,9 @@ def partition_of(node: str | None) -> str:
 def ground_of(recovery: Recovery, seen: Seen) -> Ground:
     """Put together what the commands are written for."""
     pool = seen.pool
-    lost = next(iter(recovery.missing), recovery.lost[-1] if recovery.lost else None)
+    pulled = next((m for m in recovery.missing if m.by_hand), None)
+    replaced = next(iter(recovery.to_replace), recovery.lost[-1] if recovery.lost else None)
+    lost = pulled or replaced
     part = _common_part(seen.members)
     member = next(
         (m for m in seen.members if lost is not None and lost.drive in m.drives), None
@@ -122,7 +125,9 @@ def ground_of(recovery: Recovery, seen: Seen) -> Ground:
         part=part,
         role=lost.role if lost is not None else Role.DATA,
         planned=lost is not None and lost.planned and recovery.short_at is None,
-        old_is_back=recovery.detour(DetourKind.OLD_BACK) is not None,
+        put_back_first=pulled is not None,
+        old_is_back=recovery.detour(DetourKind.OLD_BACK) is not None
+        or (pulled is not None and here),
         rebuild_is_held=work is not None and work.state is not WorkState.RUNNING,
         checking=work is not None and work.kind in {WorkKind.SCRUB, WorkKind.REPAIR},
         broken=recovery.detour(DetourKind.BEYOND_MARGIN) is not None,

@@ -78,6 +78,7 @@ class LostMember:
     member_bytes: int | None = None  # of the part that the pool uses
     said: str = ""  # the stack's word
     planned: bool = False  # it works, and is to be replaced ahead of failure
+    by_hand: bool = False  # a good drive that a person pulled: it must go back, not be replaced
     was_away: bool = False  # a survey that lists drives did not list it
     back_at: datetime | None = None  # it is a good member again
 
@@ -161,6 +162,11 @@ class Recovery:
     def missing(self) -> tuple[LostMember, ...]:
         """The members that are not back, nor replaced as far as is known."""
         return tuple(m for m in self.lost if m.back_at is None)
+
+    @property
+    def to_replace(self) -> tuple[LostMember, ...]:
+        """The missing members that a new drive must stand in for."""
+        return tuple(m for m in self.missing if not m.by_hand)
 
     @property
     def standing_detours(self) -> tuple[Detour, ...]:

@@ -112,7 +112,7 @@ def still_to_replace(recovery: Recovery, seen: Seen) -> tuple[LostMember, ...]:
 
 def place_of(recovery: Recovery, seen: Seen) -> Place:
     """Say what a new drive must stand in for: the largest of the members that are missing."""
-    missing = recovery.missing or recovery.lost
+    missing = recovery.to_replace or recovery.missing or recovery.lost
     if not missing:
         return Place()
     largest = max(missing, key=lambda m: m.drive_bytes or m.member_bytes or 0)
@@ -264,7 +264,7 @@ def _is_good(member: Member) -> bool:
 
 def _evidence_of_guilt(recovery: Recovery, seen: Seen) -> Iterator[str]:
     """Say what shows that it is the drive, or that the member stays out."""
-    for lost in recovery.missing:
+    for lost in recovery.to_replace:
         guilt = seen.guilt.get(lost.drive) if lost.drive is not None else None
         if guilt:
             yield f"{lost.where}: {guilt}"

@@ -25,7 +25,9 @@ def commands(ground: Ground) -> tuple[Command, ...]:
     if ground.broken:
         return (_show(ground),)
     make = by_step.get(ground.step)
-    return make(ground) if make is not None else ()
+    if make is None:
+        return (_refresh(ground),) if ground.old_is_back else ()
+    return make(ground)
 
 
 def _group(ground: Ground) -> str:

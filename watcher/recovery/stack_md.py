@@ -148,7 +148,8 @@ def _rebuild(ground: Ground) -> tuple[Command, ...]:
     found = [
         Command(line="cat /proc/mdstat", does="Shows how far the rebuild is.", source=KERNEL),
     ]
-    if ground.rebuild_is_held or Remark.FROZEN in ground.remarks:
+    held = ground.rebuild_is_held or Remark.FROZEN in ground.remarks
+    if held and Remark.CANNOT_FINISH not in ground.remarks:
         found.append(
             Command(
                 line=f"mdadm --action=idle {ground.node}",

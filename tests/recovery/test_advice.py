@@ -1,0 +1,191 @@
+from __future__ import annotations
+
+import os
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from tests.recovery.world import SCENARIOS, Followed, Scenario, World
+from watcher.facts.pool import MemberState, PoolKind, Protection
+from watcher.recovery.advice import POWER_DOWN, Advice, advise, readable_of, sentence_of
+from watcher.recovery.record import DetourKind, Recovery, Step
+
+FOLDER = Path(__file__).parent / "advice"
+
+MOMENTS = {
+    "make sure": ("06-the-old-drive-comes-back", 2),
+    "get a drive": ("01-the-plain-way", 3),
+    "prove it": ("01-the-plain-way", 5),
+    "swap": ("01-the-plain-way", 6),
+    "rebuild": ("01-the-plain-way", 8),
+    "verify": ("01-the-plain-way", 10),
+    "whole again": ("01-the-plain-way", 12),
+    "the replacement died": ("03-the-replacement-dies-too", 5),
+    "a second loss": ("04-a-second-drive-fails-mid-rebuild", 4),
+    "unreadable": ("05-unreadable-sectors-during-the-rebuild", 4),
+    "the old drive is back": ("06-the-old-drive-comes-back", 5),
+    "the wrong drive was pulled": ("07-the-wrong-drive-is-pulled", 5),
+    "parity is lost": ("08-the-parity-drive-is-lost", 2),
+    "beyond the margin": ("09-beyond-the-margin", 3),
+    "left-over profiles": ("11-left-over-profiles", 5),
+    "ahead of failure": ("13-ahead-of-failure", 2),
+    "the check differs": ("16-a-check-that-differs", 5),
+}
+"""Moments of the scenarios: which one, and after how many looks."""
+
+
+def moment(name: str) -> tuple[Recovery, Advice, World]:
+    """Play a scenario up to a look, and ask for advice there."""
+    stem, looks = MOMENTS[name]
+    scenario = Scenario()
+    seen = 0
+    for line in (SCENARIOS / f"{stem}.txt").read_text(encoding="utf-8").splitlines():
+        if line.startswith((">", "#")):
+            continue
+        if line == "look":
+            seen += 1
+            scenario.followed.look()
+            if seen == looks:
+                break
+        else:
+            scenario.act(line.split())
+    recovery = scenario.followed.recovery
+    assert recovery is not None
+    assert seen == looks
+    world = scenario.followed.world
+    return recovery, advise(recovery, world.seen()), world
+
+
+def written(advice: Advice) -> str:
+    lines = [advice.sentence, "", "tasks:", *(f"- {t}" for t in advice.tasks)]
+    lines += ["in between:", *(f"- {t}" for t in advice.detours)]
+    lines += ["commands:", *(f"- {c.line}" for c in advice.commands)]
+    lines += ["leave alone:", *(f"- {t}" for t in advice.avoid), f"readable: {advice.readable}", ""]
+    return "\n".join(lines)
+
+
+@pytest.mark.parametrize("name", sorted(MOMENTS))
+def test_the_advice_of_a_moment_is_as_it_was_read_through(name: str) -> None:
+    path = FOLDER / f"{name.replace(' ', '-')}.txt"
+    text = written(moment(name)[1])
+    if os.environ.get("REWRITE_SCENARIOS"):
+        path.write_text(text, encoding="utf-8")
+    assert path.read_text(encoding="utf-8") == text
+
+
+def test_the_moments_cover_every_step_and_every_detour() -> None:
+    found = [moment(name)[0] for name in MOMENTS]
+    assert {r.step for r in found} == set(Step)
+    assert {d.kind for r in found for d in r.standing_detours} == set(DetourKind)
+
+
+@pytest.mark.parametrize("name", sorted(MOMENTS))
+def test_the_sentence_fits_a_message(name: str) -> None:
+    """A message cuts its next step at 240 characters; the rule's own words must have a place."""
+    recovery, advice, _ = moment(name)
+    assert recovery.step is Step.WHOLE or len(advice.sentence) <= 160
+    assert advice.sentence.endswith(".")
+
+
+@pytest.mark.parametrize("name", ["make sure", "swap"])
+def test_who_touches_hardware_is_told_to_power_down_and_which_drive(name: str) -> None:
+    _, advice, _ = moment(name)
+    text = " ".join(advice.tasks)
+    assert POWER_DOWN in text
+    assert "serial number" in text
+    assert "d-e" in text
+
+
+def test_the_swap_names_what_goes_what_comes_and_what_stays() -> None:
+    _, advice, _ = moment("swap")
+    text = " ".join(advice.tasks)
+    assert "Out goes: d-e" in text
+    assert "In goes: n1" in text
+    stays = next(t for t in advice.tasks if t.startswith("These stay in"))
+    assert all(f"d-{m}" in stays for m in "abcdf")
+    assert "d-e" not in stays
+    assert "n1" not in stays
+
+
+def test_a_burn_in_is_said_to_erase() -> None:
+    assert "A burn-in erases the drive" in " ".join(moment("prove it")[1].tasks)
+
+
+def test_beyond_the_margin_nothing_is_to_be_done_but_stop_look_and_copy() -> None:
+    _, advice, _ = moment("beyond the margin")
+    assert advice.tasks == ()
+    assert not any(c.writes for c in advice.commands)
+    text = " ".join(advice.detours)
+    assert "Stop everything that writes" in text
+    assert "Do not create it anew" in text
+    assert "professional recovery is the better call" in text
+    assert "image" in text
+
+
+def test_while_a_good_drive_is_out_nothing_is_said_but_to_put_it_back() -> None:
+    """The worst that advice could do: name the good drive among those that go."""
+    _, advice, _ = moment("the wrong drive was pulled")
+    text = " ".join((*advice.tasks, *(c.line for c in advice.commands)))
+    assert "goes" not in text
+    assert "--fail" not in text
+    assert "--add" not in text
+    assert advice.sentence.startswith("d-d left the box, and it was good; d-e was meant.")
+
+
+def bare(kind: PoolKind = PoolKind.MD) -> tuple[Recovery, World]:
+    made = Followed(World.of("a", "b", "c", bears=1, kind=kind))
+    made.look()
+    made.world.now += timedelta(hours=1)
+    made.world.set("b", MemberState.FAILED)
+    made.look()
+    assert made.recovery is not None
+    return made.recovery, made.world
+
+
+def test_while_bare_the_copy_elsewhere_comes_first() -> None:
+    recovery, world = bare()
+    first = [
+        advise(recovery, world.seen(), without_backup_bytes=count).tasks[0]
+        for count in (None, 0, 200_000_000_000)
+    ]
+    assert first[0].startswith("First: is what cannot be replaced also somewhere else?")
+    assert first[1].startswith("Everything that cannot be replaced has a backup")
+    assert first[2].startswith("First: 200 GB that cannot be replaced have no copy")
+
+
+def test_while_bare_it_is_said_what_to_leave_alone() -> None:
+    recovery, world = bare()
+    text = " ".join(advise(recovery, world.seen()).avoid)
+    for words in ("Pull or unplug no other drive", "No restart", "No balance", "No big writes"):
+        assert words in text
+
+
+def test_parity_on_files_is_not_to_be_synced_while_a_disk_is_lost() -> None:
+    recovery, world = bare(PoolKind.FILE_PARITY)
+    advice = advise(recovery, world.seen())
+    assert any(text.startswith("No sync") for text in advice.avoid)
+    assert "snapraid sync" not in {c.line for c in advice.commands}
+    assert "on its own" in advice.readable
+
+
+def test_a_convert_balance_is_not_forbidden_where_it_is_what_is_left_to_do() -> None:
+    _, advice, _ = moment("left-over profiles")
+    assert not any("balance" in text for text in advice.avoid)
+    assert any("-dconvert=" in c.line for c in advice.commands)
+
+
+def test_what_can_be_read_is_never_promised_for_a_pool_that_is_not_seen() -> None:
+    recovery, world = bare()
+    world.sight = "unseen"
+    world.set("b", MemberState.GOOD)
+    pool = world.pool
+    assert pool.protection is Protection.UNKNOWN
+    assert readable_of(recovery, pool).startswith("Not known")
+    assert readable_of(recovery, None).startswith("As it is, nothing can be relied on")
+
+
+def test_a_recovery_that_is_over_says_how_it_ended() -> None:
+    recovery, advice, world = moment("whole again")
+    assert sentence_of(recovery, world.seen()) == recovery.outcome == advice.sentence
+    assert advice.commands == ()
