@@ -29,7 +29,7 @@ from watcher.rules.view import View
 def survey_of(texts: Mapping[str, str]) -> Survey:
     """Take one survey of a step, out of its files."""
     host, moment = host_of(texts)
-    return Surveyor(host, Looking(box=BoxId("step"))).take("step", moment).survey
+    return Surveyor(host, Looking(box=BoxId("step"))).take("step", moment, deep=True).survey
 
 
 def look(texts: Mapping[str, str]) -> dict[str, Any]:

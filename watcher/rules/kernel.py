@@ -22,6 +22,9 @@ from watcher.rules.rule import Kind, Rule
 from watcher.rules.tuning import Threshold, Tuning
 from watcher.rules.view import View
 
+FROM_THE_LOG: Final = ("log-says-media", "wire-or-backplane", "drive-comes-and-goes")
+"""Rules that speak from the kernel log alone where a drive gives no reading."""
+
 DAY: Final = timedelta(days=1)
 DISCOVERY: Final = "drive-discovery"
 PRACTICE: Final = "common practice, no source"
@@ -254,7 +257,7 @@ RULES: Final = (
         usual_cause="One unreadable sector may be a lone weak spot; more mean a failing surface.",
         quiet_when="Lines of optical drives, cards and sticks, which belong to no watched drive.",
         sources=("Pinheiro, Weber, Barroso, FAST 2007 section 3.5.1",),
-        check=per_drive("log-says-media", log_says_media),
+        check=per_drive("log-says-media", log_says_media, silent_too=True),
         sign=log_says_media,
     ),
     Rule(
@@ -268,7 +271,7 @@ RULES: Final = (
         usual_cause="A cable, a plug or a backplane; hardly ever the drive.",
         quiet_when="At an old count that stands still, and for one or two resets at start-up.",
         sources=("smartctl_reports: about 1,900 of 65,336 drives carry a CRC count", PRACTICE),
-        check=per_drive("wire-or-backplane", wire_or_backplane),
+        check=per_drive("wire-or-backplane", wire_or_backplane, silent_too=True),
         sign=wire_or_backplane,
     ),
     Rule(
@@ -282,7 +285,7 @@ RULES: Final = (
         usual_cause="A loose plug or a weak power supply; a drive whose firmware restarts.",
         quiet_when="During announced maintenance, which silences what was announced.",
         sources=(PRACTICE,),
-        check=per_drive("drive-comes-and-goes", comes_and_goes),
+        check=per_drive("drive-comes-and-goes", comes_and_goes, silent_too=True),
         sign=comes_and_goes,
     ),
     Rule(

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from functools import cached_property
 from typing import Final
 
-from watcher.facts.drive import DrivePast, DriveReading, Metric, Trace
+from watcher.facts.drive import DriveIdentity, DrivePast, DriveReading, Metric, Trace
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import DriveId, about_drive
 from watcher.facts.kernel_event import Category
@@ -187,6 +187,38 @@ def looks(view: View, tuning: Tuning) -> Iterator[Look]:
         )
 
 
+def silent_looks(view: View, tuning: Tuning) -> Iterator[Look]:
+    """Walk the drives that are there and gave no reading, with an empty one in its place.
+
+    Only for rules that read the kernel log: it speaks of a drive whether or not the drive answers.
+    """
+    read = {reading.identity.drive for reading in view.survey.drives}
+    for unread in sorted(view.survey.unread, key=lambda u: u.drive or ""):
+        if unread.drive is None or unread.drive in read:
+            continue
+        who = view.identity_of(unread.drive) or DriveIdentity(
+            drive=unread.drive,
+            model=unread.model or "",
+            serial=unread.serial or "",
+            capacity_bytes=unread.capacity_bytes,
+        )
+        nothing = DriveReading(
+            identity=who,
+            observed_at=unread.observed_at,
+            node=unread.node,
+            device_type=unread.device_type,
+            bay=unread.bay,
+        )
+        yield Look(
+            reading=nothing,
+            past=None,
+            now=view.now,
+            tuning=tuning,
+            target=view.target_of(unread.drive),
+            view=view,
+        )
+
+
 def finding_about(view: View, rule: str, drive: DriveId, found: Found) -> Finding:
     """Add to what was found who it is about, and what its pool's margin makes of it."""
     pools = view.pools_of(drive)
@@ -211,11 +243,15 @@ def finding_about(view: View, rule: str, drive: DriveId, found: Found) -> Findin
     )
 
 
-def per_drive(rule: str, sign: SignCheck) -> Check:
-    """Make the check of a rule that looks at one drive at a time."""
+def per_drive(rule: str, sign: SignCheck, *, silent_too: bool = False) -> Check:
+    """Make the check of a rule that looks at one drive at a time.
+
+    With ``silent_too`` also at drives that gave no reading: for rules that read the kernel log.
+    """
 
     def check(view: View, tuning: Tuning) -> Iterator[Finding]:
-        for look in looks(view, tuning):
+        silent = silent_looks(view, tuning) if silent_too else ()
+        for look in (*looks(view, tuning), *silent):
             found = sign(look)
             if found is not None:
                 yield finding_about(view, rule, look.reading.identity.drive, found)

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 from watcher.cases.observations import SurveyJudged
 from watcher.cases.state import PoolSeen, Stands
-from watcher.facts.drive import DrivePast
+from watcher.facts.drive import DrivePast, Unread
 from watcher.facts.finding import Finding
 from watcher.facts.identity import (
     DriveId,
@@ -24,7 +24,10 @@ from watcher.facts.identity import (
 from watcher.facts.pool import MemberState, Pool, Protection, members_of
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.survey import Survey
+from watcher.rules.kernel import FROM_THE_LOG
 from watcher.rules.view import say_bay
+
+KERNEL_LOG = "kernel-log"
 
 DISCOVERY = "drive-discovery"
 """The source that lists the drives; only when it answered can a drive be missed."""
@@ -48,9 +51,14 @@ def subjects_seen(survey: Survey) -> frozenset[Subject]:
 def disproved(survey: Survey) -> frozenset[str]:
     """Name findings that this survey disproves although it did not see their subject in full.
 
-    A drive that is there again is not gone, even while it cannot be read.
+    A drive that is there again is not gone, even while it cannot be read. What the kernel log
+    alone says of a drive that gives no reading is over when the log was read and says it no more.
     """
-    return frozenset(f"drive-gone/{about_drive(drive)}" for drive in survey.present)
+    over = {f"drive-gone/{about_drive(drive)}" for drive in survey.present}
+    if KERNEL_LOG in survey.answered:
+        silent = {u.drive for u in survey.unread if u.why is Unread.NO_SMART and u.drive}
+        over |= {f"{rule}/{about_drive(drive)}" for rule in FROM_THE_LOG for drive in silent}
+    return frozenset(over)
 
 
 def pool_seen(
