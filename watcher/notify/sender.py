@@ -8,14 +8,18 @@ limit leaves threads behind that would hold up the end of the interpreter, its p
 - A job that overruns its limit by more than a few seconds ends the process (SIGALRM with its
   default action: the kernel does it, whatever Python is busy with).
 - After a job that left a thread behind, the result is written and the process ends at once.
-- When its input closes, it finishes the job at hand, writes the result, and ends: a message that
-  is under way gets out whole. A job that it has not begun by then is left to whoever comes next,
-  who will find it in the outbox; to begin it would make a double.
+- When its input closes it ends; whoever ends in good order waits for the result first. A job that
+  it has not begun by then is left to whoever comes next, who will find it in the outbox.
+- When its giver is killed, the kernel kills it too (``PR_SET_PDEATHSIG``, prctl(2)): nobody would
+  write down what came of the message, so the next one sends it again, and the less of it has
+  reached the receiver by then the fewer are the doubles. What remains is the moment between the
+  receiver's word and its being written down.
 - SIGTERM and SIGINT are ignored for the same reason: the end of the input is the end.
 """
 
 from __future__ import annotations
 
+import ctypes
 import os
 import select
 import signal
@@ -108,8 +112,18 @@ def _limit(seconds: float) -> None:
     signal.setitimer(signal.ITIMER_REAL, seconds)
 
 
+def _die_with_giver() -> None:
+    """Ask the kernel to kill this process when the one that started it dies."""
+    libc = ctypes.CDLL(None, use_errno=True)
+    libc.prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+
+
+_PR_SET_PDEATHSIG = 1  # linux/prctl.h
+
+
 def main() -> None:
     """Serve standard input and output, and leave without waiting for threads."""
+    _die_with_giver()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, signal.SIG_IGN)
     signal.signal(signal.SIGALRM, signal.SIG_DFL)

@@ -33,7 +33,11 @@ COMMAND = (sys.executable, "-m", "watcher.notify.sender")
 
 
 class SenderProcess:
-    """A sender that is there when it is needed. Not for several threads at once."""
+    """A sender that is there when it is needed.
+
+    For one thread only, which must live as long as it is used: the kernel ends a sender when the
+    thread that started it ends.
+    """
 
     def __init__(self, command: Sequence[str] = COMMAND, limits: Limits | None = None) -> None:
         """Begin with no process running."""
