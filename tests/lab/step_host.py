@@ -356,7 +356,9 @@ def _smart(tape: Tape) -> None:
         scanned.append({"name": node, "type": kind})
         for asked in {node, f"/dev/{short}"}:
             for how in {"auto", "sat", "scsi", "nvme", kind}:
-                tape.program(command(DriveTarget(node=asked, device_type=how)), name)
+                target = DriveTarget(node=asked, device_type=how)
+                for deep in (False, True):  # what was recorded is all there is, asked either way
+                    tape.program(command(target, deep=deep), name)
     if scanned and discovery.COMMAND not in tape.programs:  # a step that only asked the drives
         scan = {"smartctl": {"exit_status": 0}, "devices": scanned}
         tape.programs[discovery.COMMAND] = (0, json.dumps(scan), "")

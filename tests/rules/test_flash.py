@@ -153,3 +153,11 @@ def test_habits_are_not_made_urgent_by_a_pool() -> None:
         pools=(pool(lost="c"),),
     )
     assert urgency("heat-swinging", seen) == "note"
+
+
+def test_a_drive_that_names_no_limit_and_no_reserve_does_not_count_them() -> None:
+    """Seen on an emulated drive: reserve 0, limit 0, and no warning bit."""
+    empty = {SPARE: 0, LIMIT: 0, BITS: 0}
+    assert urgency("flash-reserve-low", view(reading("a", empty))) is None
+    warned = empty | {BITS: 1}
+    assert urgency("flash-reserve-low", view(reading("a", warned))) == "today"

@@ -100,7 +100,7 @@ def flash_reserve_low(look: Look) -> Found | None:
     limit = look.metrics.get(Metric.SPARE_THRESHOLD_PERCENT)
     tripped = bool(look.metrics.get(Metric.CRITICAL_WARNING, 0) & SPARE_BELOW)
     near = False
-    if spare is not None and limit is not None and spare < 100:
+    if spare is not None and limit and spare < 100:  # no limit of its own: it does not count them
         tripped = tripped or spare < limit
         near = spare <= limit + look.limit("flash-reserve-low", SPARE_MARGIN)
     if not (tripped or near):
