@@ -98,6 +98,7 @@ def walk(stage: Stage) -> list[Step]:
     book, steps, lived, last = Book(box=stage.book().box), [], timedelta(0), None
     newest, before_snapshot = -1, None
     for at, said in stage.history():
+        slept = timedelta(0)
         if last is not None:
             passed = max(at - last, timedelta(0))
             slept = sum(
@@ -121,7 +122,11 @@ def walk(stage: Stage) -> list[Step]:
         ends = {s.until for s in book.silences} | {w.ends for w in book.works}
         ends |= {w.begins for w in book.works}
         ends |= {c.answer.until for c in book.cases if c.answer is not None}
-        changed = changed or any(last is not None and last < end <= at for end in ends)
+        changed = (
+            changed
+            or slept > timedelta(0)
+            or any(last is not None and last < end <= at for end in ends)
+        )
         tells = tuple(e for e in effects if isinstance(e, Tell))
         steps.append(
             Step(

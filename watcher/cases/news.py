@@ -119,7 +119,8 @@ def sound_the_news(draft: Draft) -> None:
         audible = audible_of(heard)
         if not audible:
             if case.is_weighty:
-                draft.put_case(replace(case, hushed=True, climb=None, grows_at=None))
+                case = replace(case, hushed=True, climb=None)  # noqa: PLW2901 - the same case
+            draft.put_case(replace(case, grows_at=None))
             continue
         loud = [h for h in heard if h.finding in audible]
         if case.hushed:

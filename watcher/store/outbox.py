@@ -31,11 +31,6 @@ LONGEST_ERROR = 500
 """Characters of an error that are kept; our choice: enough for a server's sentence."""
 
 
-FURTHEST_TRY = timedelta(hours=12)
-"""No message waits longer than that for its next try; one that seems to was put there by a clock
-that has been set back since, and is due. Our choice: ten times the longest gap between tries."""
-
-
 class NoticeState(StrEnum):
     """How far a message got."""
 
@@ -151,7 +146,7 @@ class OutboxPart(Part):
         sql = statements("outbox")
         at = to_micros(now)
         claimed = []
-        due: Values = {"now": at, "far": to_micros(now + FURTHEST_TRY), "limit": limit}
+        due: Values = {"now": at, "limit": limit}
         for row in self.db.rows(sql["due-notices"], due):
             self.told_or_said()
             self.db.change(sql["claim"], {"id": row["id"], "claimer": claimer, "now": at})
@@ -233,8 +228,8 @@ class OutboxPart(Part):
 
     def next_due(self, now: datetime) -> datetime | None:
         """Give when the next waiting message is due, or None when none waits."""
-        values: Values = {"now": to_micros(now), "far": to_micros(now + FURTHEST_TRY)}
-        return from_micros_or_none(self.db.one(statements("outbox")["next-due"], values)["at"])
+        row = self.db.one(statements("outbox")["next-due"], {"now": to_micros(now)})
+        return from_micros_or_none(row["at"])
 
     def list_notices(
         self, box: BoxId, *, state: NoticeState | None = None, limit: int = 100

@@ -11,10 +11,13 @@ VALUES
 ON CONFLICT (box, notice_key, target) DO NOTHING;
 
 -- name: due-notices
--- Messages whose time has come, the most urgent first; also those that wait for a time which a
--- clock set back has made the future.
+-- Messages whose time has come, the most urgent first; also those that were written, or tried last,
+-- in what a clock set back has made the future.
 SELECT * FROM notice
-WHERE state = 'waiting' AND (next_try_at <= :now OR created_at > :now OR next_try_at > :far)
+WHERE state = 'waiting' AND (
+    next_try_at <= :now
+    OR (attempts = 0 AND created_at > :now)
+    OR (SELECT a.at FROM attempt a WHERE a.notice = notice.id ORDER BY a.number DESC LIMIT 1) > :now)
 ORDER BY urgency_rank DESC, next_try_at, id LIMIT :limit;
 
 -- name: claim
@@ -75,7 +78,10 @@ SELECT number, at, outcome, error FROM attempt WHERE notice = :notice ORDER BY n
 
 -- name: next-due
 -- When the next waiting message is due; :now for one that a clock set back has put off.
-SELECT min(CASE WHEN created_at > :now OR next_try_at > :far THEN :now ELSE next_try_at END) AS at
+SELECT min(CASE
+    WHEN attempts = 0 AND created_at > :now THEN :now
+    WHEN (SELECT a.at FROM attempt a WHERE a.notice = notice.id ORDER BY a.number DESC LIMIT 1) > :now THEN :now
+    ELSE next_try_at END) AS at
 FROM notice WHERE state = 'waiting';
 
 -- name: list-notices
