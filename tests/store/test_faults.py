@@ -143,6 +143,7 @@ def test_opening_works_whole_or_is_told_and_works_the_next_time(
     raise AssertionError("the faults never came to an end")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("after", [False, True])
 def test_a_rescue_that_fails_loses_nothing_that_the_next_one_cannot_read(
     tmp_path: Path, *, after: bool
@@ -150,7 +151,7 @@ def test_a_rescue_that_fails_loses_nothing_that_the_next_one_cannot_read(
     faults = Faults(after=after, code=sqlite3.SQLITE_FULL)
     whole = tmp_path / "whole.db"
     with open_store(whole, now=NOW) as store:
-        for number in (1, 2, 3):
+        for number in (1, 2):
             one_round(store, number)
         store._db.change("UPDATE case_file SET state = 'nonsense' WHERE number = 2")
     for number in range(1, MOST_OPERATIONS):
@@ -167,7 +168,7 @@ def test_a_rescue_that_fails_loses_nothing_that_the_next_one_cannot_read(
         with open_store(path, now=NOW) as store, store.snapshot() as tx:
             cases = {c.number for c in tx.load_book(BOX).cases}
             told = {n.key for n in tx.list_notices(BOX)}
-        kept = (cases, told) == ({1, 3}, {"1/opened", "2/opened", "3/opened"})
+        kept = (cases, told) == ({1}, {"1/opened", "2/opened"})
         assert kept, f"operation {number}: {cases} {told}"
         if not faults.hit:
             return

@@ -18,10 +18,11 @@ def store() -> Store:
 
 def take(store: Store, *pools: Pool) -> PoolPast:
     """Hand over one survey for each pool, dated by it, and give the past after the last."""
+    now = max(seen.observed_at for seen in pools)
     with store.transaction() as tx:
         for seen in pools:
             at = seen.observed_at
-            tx.take_survey(survey(f"{at}", at, pools=(seen,)), at)
+            tx.take_survey(survey(f"{at}", at, pools=(seen,)), now)
         return tx.pool_pasts(BOX)[MEDIA]
 
 

@@ -17,7 +17,8 @@ def store() -> Store:
 def take(store: Store, hours: float, **metrics: int) -> None:
     at = NOW + hours * HOUR
     with store.transaction() as tx:
-        tx.take_survey(survey(f"s{hours}", at, drives=(reading(1, at, **metrics),)), at)
+        seen = survey(f"s{hours}", at, drives=(reading(1, at, **metrics),))
+        tx.take_survey(seen, NOW + 40 * HOUR)
 
 
 def trace(store: Store, metric: Metric, since: float, now: float) -> Trace | None:

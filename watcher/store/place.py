@@ -28,13 +28,14 @@ _ENDINGS = ("", "-wal", "-shm", "-journal")
 def make_new(path: Path, where: str, now: datetime, connect: Connect) -> None:
     """Make an empty store and put it in its place; one that is there by then is left alone."""
     with made_beside(path, where, now, connect) as beside, _told(where):
+        _sync(beside, os.O_RDONLY)
         with suppress(FileExistsError):
             try:
                 os.link(beside, path)
             except PermissionError:  # a filesystem without links
                 if not path.exists():
                     beside.rename(path)
-        _sync_folder(path)
+        _sync(path.parent, os.O_DIRECTORY)
 
 
 @contextmanager
@@ -49,6 +50,8 @@ def made_beside(
     try:
         db = open_db(str(beside), where, connect)
         try:
+            # Nobody knows this file yet: it is brought to the disk as a whole, once.
+            db.rows("PRAGMA synchronous=OFF")
             migrate(db, now, upto=upto)
             db.rows("PRAGMA journal_mode=WAL")
         finally:
@@ -80,13 +83,9 @@ def name_aside(path: Path, now: datetime) -> Path:
 def make_ready(beside: Path, path: Path, where: str) -> None:
     """Give a store that is finished and closed the name from which it will take its place."""
     with _told(where):
-        handle = os.open(beside, os.O_RDONLY | os.O_CLOEXEC)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        _sync(beside, os.O_RDONLY)
         beside.rename(_ready(path))
-        _sync_folder(path)
+        _sync(path.parent, os.O_DIRECTORY)
 
 
 def swap(path: Path, aside: Path, where: str) -> None:
@@ -115,7 +114,7 @@ def _put_ready(path: Path, aside: Path) -> None:
         Path(f"{path}-wal").rename(f"{aside}-wal")
     Path(f"{path}-shm").unlink(missing_ok=True)
     _ready(path).rename(path)
-    _sync_folder(path)
+    _sync(path.parent, os.O_DIRECTORY)
 
 
 @contextmanager
@@ -144,12 +143,13 @@ def _remove(beside: Path) -> None:
             Path(f"{beside}{ending}").unlink(missing_ok=True)
 
 
-def _sync_folder(path: Path) -> None:
-    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+def _sync(place: Path, kind: int) -> None:
+    """Bring a file or a folder to the disk."""
+    handle = os.open(place, os.O_RDONLY | kind | os.O_CLOEXEC)
     try:
-        os.fsync(folder)
+        os.fsync(handle)
     finally:
-        os.close(folder)
+        os.close(handle)
 
 
 @contextmanager
