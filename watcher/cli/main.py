@@ -32,6 +32,7 @@ COMMANDS = {
     "plan": ("watcher.cli.exposure", "plan", "What each habit does for a pool over the years."),
     "ready": ("watcher.cli.ready", "ready", "How prepared this box is for the next failure."),
     "shelf": ("watcher.cli.shelf", "shelf", "The spares that are kept ready."),
+    "prove": ("watcher.cli.prove", "prove", "Burn in a spare. Erases it."),
     "restored": ("watcher.cli.ready", "restored", "Write down that a restore was tried."),
     "rules": ("watcher.cli.rules", "rules", "List the rules by which trouble is found."),
     "rule": ("watcher.cli.rules", "rule", "Explain one rule, with its sources."),
