@@ -5,9 +5,10 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from datetime import UTC, timedelta
+from datetime import UTC, datetime, timedelta
 
 from watcher.cli.columns import clean, fold, pad
+from watcher.cli.recovery import show, show_record
 from watcher.cli.show import show_survey
 from watcher.demo.box import SimBox
 from watcher.demo.story import BOX, ORCHARD, OWNER, SCENES, Scene, new_box, people
@@ -18,9 +19,11 @@ from watcher.notify.target import Target
 from watcher.readers.discovery import ToldDrive
 from watcher.readers.kernel_log import Position
 from watcher.readers.survey import Looking, Surveyor
+from watcher.recovery.advice import advise
 from watcher.rules.tuning import Tuning
 from watcher.service.desk import Desk, Standing, last_view
 from watcher.service.prospects import exposure_of
+from watcher.service.recoveries import seen_of
 from watcher.store.database import Store, open_memory
 from watcher.store.outbox import Notice
 
@@ -103,6 +106,8 @@ class Player:
             self._deliver()
         if scene.table:
             self._show_table()
+        if scene.way or scene.record:
+            self._show_recovery(on_paper=scene.record)
         if scene.compare:
             self._compare()
 
@@ -146,6 +151,27 @@ class Player:
             self.pace.write(f"    {line}".rstrip())
         self.pace.pause(3.0)
 
+    def _show_recovery(self, *, on_paper: bool) -> None:
+        """Show what ``midwatch recovery`` would show: the way, or the written record."""
+        now = self.box.now
+        with self.store.snapshot() as tx:
+            view = last_view(tx, BOX, now)
+            found = tx.recoveries(BOX, ORCHARD, limit=1)
+            if view is None or not found:
+                return
+            seen = seen_of(tx, view, found[0], self.desk.standing.plan, now).seen
+        width = self.pace.width - 4
+        if on_paper:
+            text = show_record(found[0], now, say_briefly, width)
+        else:
+            advice = advise(found[0], seen)
+            text = show(found[0], advice, None, say=say_briefly, now=now, width=width)
+            text = text.partition("\nCommands")[0].partition("\nLeave alone")[0].rstrip()
+        self.pace.write("")
+        for line in text.splitlines():
+            self.pace.write(f"    {line}".rstrip())
+        self.pace.pause(3.0)
+
     def _compare(self) -> None:
         """Show the window as it is, and as it would be with a proven spare on the shelf."""
         with self.store.snapshot() as tx:
@@ -166,6 +192,11 @@ class Player:
                 f"chance of loss until then {say_chance(found.chance.likely)}"
             )
         self.pace.pause(3.0)
+
+
+def say_briefly(moment: datetime) -> str:
+    """Say a moment of the story."""
+    return f"{moment:%a %H:%M}"
 
 
 def on_phone(notice: Notice) -> Iterator[str]:

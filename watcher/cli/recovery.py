@@ -51,9 +51,7 @@ def recovery(
             return
         one = _latest(tx, pool, room)
         if on_paper:
-            lines = written(one, room.now, _stamp(room))
-            width = terminal_width()
-            click.echo("\n".join(x for line in lines for x in _hung(line, width)))
+            click.echo(show_record(one, room.now, _stamp(room), terminal_width()))
             return
         view = view_here(tx, room)
         advice, exposure = _now(tx, view, one, room)
@@ -68,11 +66,12 @@ def _stamp(room: Room) -> Callable[[datetime], str]:
     return lambda moment: f"{moment.astimezone(room.zone):%Y-%m-%d %H:%M}"
 
 
-def _hung(line: str, width: int) -> list[str]:
-    """Fold a line of the record so that what follows hangs below its text."""
-    lead = len(line) - len(line.lstrip())
-    folded = fold(line.strip(), width - lead, "    ")
-    return [" " * lead + part for part in folded]
+def show_record(one: Recovery, now: datetime, say: Callable[[datetime], str], width: int) -> str:
+    """Lay out the written record."""
+    lines: list[str] = []
+    for section in written(one, now, say):
+        lines += [section.heading, *columns(section.rows, total=width), ""]
+    return "\n".join(lines[:-1])
 
 
 def _latest(tx: Transaction, text: str, room: Room) -> Recovery:

@@ -40,13 +40,18 @@ class SimArray:
     seats: list[SimSeat]
     rebuilt_kib: int | None = None  # how far a rebuild is; None: none runs
     rebuild_kib_per_second: int = 0
-    checking: bool = False
+    checked_kib: int | None = None  # how far a check is; None: none runs
     mismatch: int = 0
 
     @property
     def bears(self) -> int:
         """How many members it can lose."""
         return {"raid6": 2, "raid5": 1, "raid1": len(self.seats) - 1}[self.level]
+
+    @property
+    def work_kib(self) -> int | None:
+        """How far the rebuild or the check is that runs; None: neither does."""
+        return self.rebuilt_kib if self.rebuilt_kib is not None else self.checked_kib
 
     @property
     def good(self) -> int:
@@ -121,6 +126,16 @@ class SimBox:
             seat.in_step = seat.letter is not None
         array.rebuilt_kib = None
         self.say(f"md: {node}: recovery done.")
+
+    def check(self, node: str) -> None:
+        """Begin to read and compare everything."""
+        self.array(node).checked_kib = 0
+        self.say(f"md: data-check of RAID array {node}")
+
+    def end_check(self, node: str) -> None:
+        """End a check well."""
+        self.array(node).checked_kib = None
+        self.say(f"md: {node}: data-check done.")
 
     def array(self, node: str) -> SimArray:
         """Give an array by its node."""
@@ -291,15 +306,16 @@ class SimBox:
                 else f"super 1.2 level {array.level[-1]}, 512k chunk, algorithm 2 "
             )
             lines.append(f"      {self._usable_kib(array)} blocks {middle}{shape}")
-            if array.rebuilt_kib is not None:
-                share = array.rebuilt_kib / array.member_kib
+            done = array.work_kib
+            if done is not None:
+                word = "recovery" if array.rebuilt_kib is not None else "check"
+                share = done / array.member_kib
                 speed = max(array.rebuild_kib_per_second, 1)
-                left = (array.member_kib - array.rebuilt_kib) / speed / 60
+                left = (array.member_kib - done) / speed / 60
                 bar = "=" * int(share * 20) + ">"
                 lines.append(
-                    f"      [{bar:.<21}]  recovery = {share * 100:4.1f}% "
-                    f"({array.rebuilt_kib}/{array.member_kib}) finish={left:.1f}min "
-                    f"speed={speed}K/sec"
+                    f"      [{bar:.<21}]  {word} = {share * 100:4.1f}% "
+                    f"({done}/{array.member_kib}) finish={left:.1f}min speed={speed}K/sec"
                 )
             lines.append("")
         return "\n".join([*lines, "unused devices: <none>", ""])
@@ -308,19 +324,18 @@ class SimBox:
         files = {"/proc/mdstat": self._mdstat(), "/proc/self/mounts": "", "/proc/mounts": ""}
         for array in self.arrays:
             base = f"/sys/block/{array.node}/md"
-            rebuilding = array.rebuilt_kib is not None
-            done = (array.rebuilt_kib or 0) * 2
+            busy = array.work_kib is not None
+            action = "recover" if array.rebuilt_kib is not None else "check" if busy else "idle"
+            done = (array.work_kib or 0) * 2
             files |= {
                 f"{base}/array_state": "clean\n",
                 f"{base}/degraded": f"{len(array.seats) - array.good}\n",
-                f"{base}/sync_action": "recover\n" if rebuilding else "idle\n",
+                f"{base}/sync_action": f"{action}\n",
                 f"{base}/last_sync_action": "recovery\n",
                 f"{base}/sync_completed": (
-                    f"{done} / {array.member_kib * 2}\n" if rebuilding else "none\n"
+                    f"{done} / {array.member_kib * 2}\n" if busy else "none\n"
                 ),
-                f"{base}/sync_speed": (
-                    f"{array.rebuild_kib_per_second}\n" if rebuilding else "none\n"
-                ),
+                f"{base}/sync_speed": (f"{array.rebuild_kib_per_second}\n" if busy else "none\n"),
                 f"{base}/mismatch_cnt": f"{array.mismatch}\n",
                 f"{base}/raid_disks": f"{len(array.seats)}\n",
                 f"{base}/level": f"{array.level}\n",

@@ -26,6 +26,7 @@ CELLAR_UUID = "b7a1c9d0:44f2e6a8:0c5b1d3e:7f908a2c"
 LOST = DriveId("wwn-5000a1400000005e")
 
 _REBUILD_HOURS = 13.0
+_CHECK_STEP = timedelta(hours=1.5)
 _CURVE = 2.0  # outer to inner speed of the new drive
 
 
@@ -40,6 +41,8 @@ class Scene:
     every: timedelta = timedelta(minutes=30)  # how often the box is looked at on the way here
     table: bool = False  # show what `midwatch look` would show
     compare: bool = False  # show what a spare on the shelf would change
+    way: bool = False  # show where the recovery is, as `midwatch recovery` would
+    record: bool = False  # show the written record of the recovery
 
 
 def people() -> Policy:
@@ -177,11 +180,10 @@ def rebuild_to(box: SimBox, elapsed_hours: float) -> None:
         else:
             high = middle
     before = array.rebuilt_kib or 0
-    array.rebuilt_kib = min(int(array.member_kib * low), array.member_kib - 1)
+    array.rebuilt_kib = max(min(int(array.member_kib * low), array.member_kib - 1), before)
     outer = array.member_kib / (_REBUILD_HOURS * 3600) * track_time(1.0, _CURVE)
     slower = 1 - low * (1 - 1 / _CURVE)
     array.rebuild_kib_per_second = max(int(outer * slower), 1)
-    array.rebuilt_kib = max(array.rebuilt_kib, before)
 
 
 def _hours(count: float) -> Callable[[SimBox], None]:
@@ -192,6 +194,26 @@ def _hours(count: float) -> Callable[[SimBox], None]:
 def _done(box: SimBox) -> None:
     """The rebuild ends well."""
     box.finish("md0")
+
+
+def _check(box: SimBox) -> None:
+    """A check of the whole array begins."""
+    box.check("md0")
+
+
+def _check_at(share: float) -> Callable[[SimBox], None]:
+    """Let the check stand at a share of the way."""
+
+    def happens(box: SimBox) -> None:
+        array = box.array("md0")
+        array.checked_kib = int(array.member_kib * share)
+
+    return happens
+
+
+def _checked(box: SimBox) -> None:
+    """The check ends, and found nothing."""
+    box.end_check("md0")
 
 
 def _takes(hours: float, note: str) -> Callable[[datetime, int], tuple[Observation, ...]]:
@@ -272,7 +294,7 @@ SCENES: tuple[Scene, ...] = (
         say="",
         happens=_wrong_pull,
         every=timedelta(minutes=2),
-        table=True,
+        way=True,
     ),
     Scene(
         after=timedelta(minutes=6),
@@ -287,18 +309,29 @@ SCENES: tuple[Scene, ...] = (
         every=timedelta(minutes=10),
     ),
     *(
-        Scene(after=timedelta(hours=1.3), say="", happens=_hours(1.3 * n), table=n in {3, 8})
+        Scene(after=timedelta(hours=1.3), say="", happens=_hours(1.3 * n), table=n == 6)
         for n in range(1, 10)
     ),
     Scene(
         after=timedelta(hours=1.4),
-        say="The rebuild is through.",
+        say="The rebuild is through: whole, not yet verified. ada starts a check.",
         happens=_done,
         every=timedelta(minutes=15),
-        table=True,
+    ),
+    Scene(after=timedelta(hours=1), say="", happens=_check, every=timedelta(minutes=30)),
+    *(
+        Scene(after=_CHECK_STEP, say="", happens=_check_at(n / 9), every=_CHECK_STEP)
+        for n in range(1, 9)
     ),
     Scene(
-        after=timedelta(days=8),
+        after=timedelta(hours=2),
+        say="The check has read everything and found nothing: whole, and proven.",
+        happens=_checked,
+        every=timedelta(hours=2),
+        record=True,
+    ),
+    Scene(
+        after=timedelta(days=7),
         say="A week later: nothing came back, the cable counted no new error.",
         happens=_nothing,
         every=timedelta(hours=3),

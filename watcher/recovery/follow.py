@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from watcher.facts.finding import Evidence, Finding, Urgency
-from watcher.facts.identity import DriveId, PoolId, about_pool
+from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool
 from watcher.facts.pool import Pool
 from watcher.facts.units import say_span
 from watcher.recovery.advice import sentence_of
-from watcher.recovery.record import Event, Recovery, Step
+from watcher.recovery.record import DetourKind, Event, Recovery, Step
 from watcher.recovery.seen import Seen, look
 from watcher.recovery.steps import advance, is_unverified_for_long, needs_recovery, open_recovery
 from watcher.rules.view import View
@@ -78,19 +78,38 @@ def see(view: View, pool: PoolId, around: Around, *, recovery: Recovery | None =
 
 
 def lead(findings: Iterable[Finding], followed: Iterable[Followed]) -> tuple[Finding, ...]:
-    """Let the next step of a pool's own findings begin with where its recovery is."""
-    sentences = {
-        about_pool(f.recovery.pool): sentence_of(f.recovery, f.seen)
-        for f in followed
-        if f.recovery.is_open
+    """Let the next step of a pool's own findings begin with where its recovery is.
+
+    What is found about a good drive that was pulled says first of all to put it back.
+    """
+    by_pool = {about_pool(f.recovery.pool): f for f in followed if f.recovery.is_open}
+    put_back = {
+        about_drive(lost.drive): detour.text
+        for f in by_pool.values()
+        if (detour := f.recovery.detour(DetourKind.WRONG_PULLED)) is not None
+        for lost in f.recovery.missing
+        if lost.by_hand and lost.drive is not None
     }
-    return tuple(_led(finding, sentences.get(finding.subject)) for finding in findings)
+    return tuple(
+        replace(finding, next_step=put_back[finding.subject])
+        if finding.subject in put_back
+        else _led(finding, by_pool.get(finding.subject))
+        for finding in findings
+    )
 
 
-def _led(finding: Finding, sentence: str | None) -> Finding:
-    """Put a sentence before the next step of a finding that weighs."""
-    if not sentence or finding.urgency is Urgency.NOTE or finding.rule == NOT_VERIFIED:
+def _led(finding: Finding, one: Followed | None) -> Finding:
+    """Put where the recovery is before the next step of a finding that weighs.
+
+    A good drive that was pulled goes back before anything else, so then nothing else is said.
+    """
+    if one is None or finding.urgency is Urgency.NOTE or finding.rule == NOT_VERIFIED:
         return finding
+    pulled = [m.where for m in one.recovery.missing if m.by_hand]
+    if pulled:
+        back = f"Put {' and '.join(pulled)} back first; touch nothing else before it is in step."
+        return replace(finding, next_step=back)
+    sentence = sentence_of(one.recovery, one.seen).replace(": let it finish.", ".")
     return replace(finding, next_step=f"{sentence} {finding.next_step}")
 
 

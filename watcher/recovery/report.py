@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Final
 
 from watcher.facts.pool import Protection
 from watcher.facts.units import say_bytes, say_span
@@ -46,16 +47,26 @@ def _when(stay: Stay, recovery: Recovery, now: datetime, say: Say) -> str:
     if stay.step is Step.WHOLE:
         return say(stay.entered_at)
     if stay.left_at is not None:
-        return f"{say(stay.entered_at)}, {say_span(stay.left_at - stay.entered_at)}"
+        stayed = stay.left_at - stay.entered_at
+        return say(stay.entered_at) + (f", {say_span(stayed)}" if stayed >= _AT_ONCE else "")
     if recovery.closed_at is not None:
         return f"{say(stay.entered_at)}, not finished"
-    return f"here since {say(stay.entered_at)} ({say_span(now - stay.entered_at)})"
+    here = now - stay.entered_at
+    return f"here since {say(stay.entered_at)}" + (
+        f", {say_span(here)}" if here >= _AT_ONCE else ""
+    )
+
+
+_AT_ONCE: Final = timedelta(minutes=1)
+"""A shorter stay or span is not worth a number."""
 
 
 def bare_sentence(recovery: Recovery, now: datetime) -> str:
     """Say how long the pool has been without any margin."""
     bare = recovery.bare_for(now)
     if recovery.bare_since is not None:
+        if bare < _AT_ONCE:
+            return "Without any margin, since just now."
         return f"Without any margin now, for {say_span(bare)} so far."
     if bare > timedelta(0):
         return f"Without any margin for {say_span(bare)} altogether."
@@ -64,39 +75,65 @@ def bare_sentence(recovery: Recovery, now: datetime) -> str:
     return "It kept some margin all the time."
 
 
-def written(recovery: Recovery, now: datetime, say: Say) -> Iterator[str]:
-    """Give the lines of the written record."""
-    yield f"Record of a recovery: {recovery.name} ({recovery.kind.value})"
-    yield ""
-    yield f"Began        {say(recovery.opened_at)}"
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A part of the written record: a heading and its rows, each of the same number of cells."""
+
+    heading: str
+    rows: tuple[tuple[str, ...], ...]
+
+
+def written(recovery: Recovery, now: datetime, say: Say) -> Iterator[Section]:
+    """Give the written record in sections."""
+    rows = [("began", say(recovery.opened_at))]
     if recovery.closed_at is not None:
         lasted = say_span(recovery.closed_at - recovery.opened_at)
-        yield f"Ended        {say(recovery.closed_at)}, after {lasted}"
-        yield f"Outcome      {recovery.outcome}"
+        rows += [
+            ("ended", f"{say(recovery.closed_at)}, after {lasted}"),
+            ("outcome", recovery.outcome),
+        ]
     else:
-        yield f"Ended        not yet: {state_of(recovery)}"
-    yield f"Margin       {bare_sentence(recovery, now)}"
-    yield f"Lost         {' '.join(recovery.harm) or NOTHING_LOST}"
-    yield ""
-    yield "Drives"
-    for lost in recovery.lost:
-        yield f"  out        {say(lost.since)}  {_say_lost(lost, say)}"
-    for drive in recovery.tried:
-        yield f"  died       {drive}: a replacement that did not last"
-    for label in recovery.filled:
-        yield f"  in         {label}"
-    if recovery.new_drive is not None:
-        yield f"  in         {recovery.new_label} ({recovery.new_drive})"
-    yield ""
-    yield "The way"
-    for stay in recovery.stays:
-        yield f"  {say(stay.entered_at)}  {STEP_WORDS[stay.step]}: {'; '.join(stay.entered_on)}"
+        rows.append(("ended", f"not yet: {state_of(recovery)}"))
+    rows += [
+        ("margin", bare_sentence(recovery, now)),
+        ("lost", " ".join(recovery.harm) or NOTHING_LOST),
+    ]
+    yield Section(
+        heading=f"Record of a recovery: {recovery.name} ({recovery.kind.value})", rows=tuple(rows)
+    )
+    yield Section(heading="Drives", rows=tuple(_drives(recovery, say)))
+    yield Section(
+        heading="The way",
+        rows=tuple(
+            (say(stay.entered_at), STEP_WORDS[stay.step], "; ".join(stay.entered_on))
+            for stay in recovery.stays
+        ),
+    )
     if recovery.detours:
-        yield ""
-        yield "What came in between"
-        for detour in recovery.detours:
-            until = f", until {say(detour.over_at)}" if detour.over_at is not None else ""
-            yield f"  {say(detour.began_at)}{until}  {detour.text}"
+        yield Section(
+            heading="What came in between",
+            rows=tuple(
+                (
+                    say(detour.began_at),
+                    f"until {say(detour.over_at)}" if detour.over_at is not None else "still",
+                    detour.text,
+                )
+                for detour in recovery.detours
+            ),
+        )
+
+
+def _drives(recovery: Recovery, say: Say) -> Iterator[tuple[str, str, str]]:
+    """Give the drives that went and came."""
+    for lost in recovery.lost:
+        word = "pulled" if lost.by_hand else "out"
+        yield word, say(lost.since), _say_lost(lost, say)
+    for drive in recovery.tried:
+        yield "died", "", f"{drive}: a replacement that did not last"
+    for label in recovery.filled:
+        yield "in", "", label
+    if recovery.new_drive is not None:
+        yield "in", "", f"{recovery.new_label} ({recovery.new_drive})"
 
 
 def _say_lost(lost: LostMember, say: Say) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -9,7 +10,7 @@ from typing import Final
 
 from watcher.facts.checks import require_utc
 from watcher.facts.drive import DriveIdentity, DriveReading, Metric, Verdict
-from watcher.facts.identity import DriveId, PoolId, about_drive
+from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool
 from watcher.facts.kernel_event import Category
 from watcher.facts.pool import Member, MemberState, Pool, PoolKind, Protection, members_of
 from watcher.facts.units import say_count
@@ -109,11 +110,8 @@ def look(
     past = view.pool_past.get(pool)
     before = frozenset({*past.drives, *past.lost}) if past is not None else frozenset()
     known = survey.present | frozenset(view.past)
-    scrubs = [
-        at
-        for at in (here.scrubbed_at if here else None, past.scrubbed_at if past else None)
-        if at is not None
-    ]
+    told = (here.scrubbed_at if here else None, past.scrubbed_at if past else None)
+    scrubs = [at for at in (*told, _check_ended(view, pool)) if at is not None]
     named = sorted(known | before | (here.drives if here else frozenset()))
     full = here.full_margin if here is not None else None
     if full is None and past is not None:
@@ -139,6 +137,21 @@ def look(
     )
 
 
+_CHECK_DONE: Final = re.compile(r"\bmd: md\w+: data-check done\b")
+"""What md says when a check has read everything; of one that was stopped it says "interrupted"
+(md_do_sync in drivers/md/md.c of Linux)."""
+
+
+def _check_ended(view: View, pool: PoolId) -> datetime | None:
+    """Give when the kernel said that a check of the pool is done; None when it did not."""
+    ends = [
+        event.last_at or event.at
+        for event in view.survey.events
+        if event.subject == about_pool(pool) and _CHECK_DONE.search(event.line)
+    ]
+    return max(ends, default=None)
+
+
 def guilt_of(view: View, drive: DriveId) -> str:
     """Say what shows that trouble lies in the drive itself; "" when nothing does."""
     reading = view.survey.reading(drive)
@@ -148,7 +161,7 @@ def guilt_of(view: View, drive: DriveId) -> str:
         return "its last self-test found damage"
     events = [e for e in view.events_about(about_drive(drive)) if e.category is Category.MEDIUM]
     if events:
-        return f"the kernel met unreadable or unwritable data on it ({events[-1].line.strip()})"
+        return "the kernel met data on it that could not be read or written"
     for metric, words in _GUILT:
         count = _last(view, reading, drive, metric)
         if count:
@@ -160,7 +173,7 @@ def cable_of(view: View, drive: DriveId) -> str:
     """Say what points at the cable, the backplane or power; "" when nothing does."""
     events = [e for e in view.events_about(about_drive(drive)) if e.category is Category.LINK]
     if events:
-        return f"the kernel met a bad link ({events[-1].line.strip()})"
+        return "the kernel met a bad link to it"
     past = view.past.get(drive)
     trace = past.trace(Metric.INTERFACE_CRC_ERRORS) if past is not None else None
     if trace is not None and len(trace.points) > 1 and trace.points[-1][1] > trace.points[0][1]:
