@@ -26,6 +26,7 @@ from watcher.store.memory import Fallback, fall_back
 from watcher.store.return_to_disk import return_to_disk
 
 STATE = "state folder"
+HISTORY = "history"
 
 
 class DeliveryHere:
@@ -117,9 +118,9 @@ class Ground:
         return True
 
     def findings(self, now: datetime) -> tuple[Finding, ...]:
-        """Say that the state is not written, while it is not."""
+        """Say that the state is not written, while it is not; and that it was damaged, once."""
         if self._memory is None:
-            return ()
+            return self._damage(now)
         lost = "" if self._memory.knows_the_past else " What was seen before is not known either."
         return (
             Finding(
@@ -134,6 +135,30 @@ class Ground:
                 evidence=(Evidence(what="the disk says", value=self._why),),
             ),
         )
+
+    def _damage(self, now: datetime) -> tuple[Finding, ...]:
+        """Say that the file was damaged and set aside, until that was told."""
+        rescue = self.disk.rescue
+        if rescue is None:
+            return ()
+        return (
+            Finding(
+                rule="history-was-damaged",
+                subject=about_source(HISTORY),
+                label="the history",
+                urgency=Urgency.THIS_WEEK,
+                sentence=rescue.sentence,
+                next_step="Look at the drive under the state folder: damage there may be its "
+                "first sign. Keep the file that was set aside until you are sure.",
+                observed_at=now,
+                evidence=(Evidence(what="what was seen", value=rescue.reason),),
+            ),
+        )
+
+    def were_told(self) -> None:
+        """Note that people were told what ``findings`` said."""
+        if self._memory is None and self.disk.rescue is not None:
+            self.disk.rescue_was_told()
 
     def deliver_here(self, ways: Ways) -> DeliveryHere:
         """Give a delivery from memory."""

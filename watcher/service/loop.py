@@ -27,7 +27,7 @@ from watcher.readers.survey import Taken
 from watcher.service.clock import Clock, StepWatch, raw_wall_clock
 from watcher.service.delivery_child import Ended
 from watcher.service.desk import Desk, Outcome, Standing
-from watcher.service.ground import STATE, Ground
+from watcher.service.ground import HISTORY, STATE, Ground
 from watcher.service.supervisor import Supervisor
 from watcher.store.errors import StoreError, StoreLocked
 
@@ -329,7 +329,7 @@ class Watch:
 
     def _works(self) -> frozenset[str]:
         """Name what of the watch itself is known to work."""
-        return frozenset() if self.ground.in_memory else frozenset({STATE})
+        return frozenset() if self.ground.in_memory else frozenset({STATE, HISTORY})
 
     def _take_in(self, taken: Taken) -> None:
         """Hand a survey to the desk, with how far the kernel log was read."""
@@ -341,6 +341,8 @@ class Watch:
         outcome = self.desk.take_in(
             taken.survey, now, keep=keep, besides=besides, works=self._works()
         )
+        if besides and outcome.taken:
+            self.ground.were_told()
         self.rounds += 1
         self._complete_at = self._clock.monotonic()
         if outcome.told:

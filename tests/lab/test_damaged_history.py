@@ -1,0 +1,55 @@
+"""The history is damaged between two runs: it is set aside, a new one begun, the person told."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests.lab.daemon import Daemon, midwatch
+from tests.lab.receivers import Hook, wait_until, web_server
+
+SETTINGS = """
+box_name: attic
+state_directory: {state}
+cases:
+  settle_minutes: 0
+  gather_seconds: 0
+kernel_log:
+  source: none
+people:
+  - name: ada
+    targets:
+      - name: hook
+        url: "json://127.0.0.1:{hook}/"
+"""
+
+
+def texts(hook: Hook) -> list[str]:
+    return [f"{post['title']}\n{post['message']}" for _, post in hook.posts]
+
+
+def test_a_cut_history_is_told_and_the_watch_goes_on(tmp_path: Path) -> None:
+    hook = Hook()
+    state = tmp_path / "state"
+    config = tmp_path / "midwatch.yaml"
+    with web_server(hook) as port:
+        config.write_text(SETTINGS.format(state=state, hook=port), encoding="utf-8")
+        midwatch(config, "watch", "--once")
+        path = state / "midwatch.db"
+        for beside in ("midwatch.db-wal", "midwatch.db-shm"):
+            (state / beside).unlink(missing_ok=True)
+        whole = path.read_bytes()
+        path.write_bytes(whole[: len(whole) // 3])
+        before = len(hook.posts)
+
+        daemon = Daemon(config)
+        try:
+            assert wait_until(lambda: "Watching." in daemon.text, 40), daemon.text
+            assert "was damaged" in daemon.text
+            assert wait_until(lambda: len(hook.posts) > before, 40), daemon.text
+            assert any("set aside" in text for text in texts(hook)[before:]), texts(hook)
+            aside = [p for p in state.iterdir() if "damaged" in p.name or "aside" in p.name]
+            assert aside, sorted(p.name for p in state.iterdir())
+            daemon.look()
+            assert wait_until(lambda: any("All clear" in t for t in texts(hook)), 40), texts(hook)
+        finally:
+            daemon.kill()
