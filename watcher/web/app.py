@@ -20,7 +20,17 @@ from starlette.routing import Route
 
 from watcher.store.accounts import Role
 from watcher.store.errors import StoreError
-from watcher.web import case_page, overview, quiet, signin, static
+from watcher.web import (
+    case_page,
+    drive_page,
+    manage,
+    overview,
+    pool_page,
+    quiet,
+    rule_page,
+    signin,
+    static,
+)
 from watcher.web.ask import JSON, PLAIN, Ask, Needs, Refusal, Reply, go_to
 from watcher.web.guard import BODY_SECONDS, LARGEST_BODY, Guard, host_name, hosts_of, is_loopback
 from watcher.web.holders import Known, cookie_for, know
@@ -81,6 +91,15 @@ WAYS: tuple[Way, ...] = (
     Way(path="/work", handler=quiet.work_form, needs=Needs.ACT),
     _post("/work", quiet.announce),
     _post("/work/end", quiet.end_work),
+    Way(path="/pool", handler=pool_page.pool),
+    Way(path="/recovery", handler=pool_page.recovery),
+    Way(path="/ready", handler=pool_page.ready),
+    Way(path="/drive", handler=drive_page.drive),
+    Way(path="/drive.csv", handler=drive_page.drive_csv),
+    Way(path="/rules", handler=rule_page.rules),
+    Way(path="/rules/{name}", handler=rule_page.rule),
+    Way(path="/manage", handler=manage.manage, needs=Needs.MANAGE),
+    _post("/manage/end-sessions", manage.end_sessions, Needs.MANAGE),
     _link("", case_page.by_link),
     _link("/take", case_page.take, "POST"),
     _link("/hand-over", case_page.hand_over, "POST"),

@@ -1,0 +1,174 @@
+"""A pool: its margin, its members, the exposure picture, the choices, and its way back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from watcher.exposure.estimate import if_lost
+from watcher.exposure.figure import say_chance
+from watcher.facts.identity import BoxId, DriveId, PoolId
+from watcher.facts.pool import Member, MemberState, Pool, members_of
+from watcher.recovery.advice import advise
+from watcher.recovery.record import Recovery
+from watcher.recovery.report import bare_sentence, state_of, way_rows, written
+from watcher.rules.view import View
+from watcher.service.card import card_of
+from watcher.service.prospects import lives_of
+from watcher.service.recoveries import bytes_without_backup, seen_of
+from watcher.store.transaction import Transaction
+from watcher.web.ask import Ask, Reply, not_found
+from watcher.web.blocks import draw_margin
+from watcher.web.charts import Chart, draw_chart, thin
+from watcher.web.prospect import Prospect, prospect_of, say, view_at
+from watcher.web.site import Site, draw
+from watcher.web.timebar import draw_choice, draw_window, stretches
+
+HISTORY = timedelta(days=365)
+MOST_CHANGES = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One member as a page says it."""
+
+    member: Member
+    label: str
+    drive: DriveId | None
+
+
+def pool_asked(tx: Transaction, site: Site, ask: Ask) -> tuple[BoxId, View, Pool]:
+    """Give the pool that an address names."""
+    box = site.box_asked(tx, ask)
+    view = view_at(site, tx, box, ask)
+    wanted = ask.query.get("pool", "")
+    pools = view.survey.pools if view is not None else ()
+    found = next((pool for pool in pools if pool.pool == wanted), None)
+    if view is None or found is None:
+        raise not_found("pool of that name")
+    return box, view, found
+
+
+def pool(site: Site, ask: Ask) -> Reply:
+    """Show a pool."""
+    with site.store.snapshot() as tx:
+        box, view, found = pool_asked(tx, site, ask)
+        changes = tx.pool_changes(box, found.pool, ask.now - HISTORY, ask.now)
+        work = tx.pool_work(box, found.pool, ask.now - timedelta(days=30), ask.now)
+        recoveries = tx.recoveries(box, found.pool)
+    lost = ask.query.get("if_lost", "")
+    prospect, on_paper = _prospect(site, ask, view, found, lost)
+    parts = stretches(prospect.exposure.window) if prospect.exposure.window else ()
+    choices = prospect.exposure.ranking.choices
+    largest = max((choice.measure for choice in choices), default=0.0)
+    clock = site.clockwork(ask)
+    kind = found.work.kind if found.work else None
+    progress = [
+        (w.at, timedelta(0), 100 * w.done_fraction)
+        for w in work
+        if w.kind is kind and w.done_fraction is not None
+    ]
+    words: dict[str, Any] = {
+        "box": box,
+        "pool": found,
+        "blocks": draw_margin(found, size=1.5),
+        "rows": _rows(view, found),
+        "prospect": prospect,
+        "on_paper": on_paper,
+        "stretches": parts,
+        "window": draw_window(parts),
+        "choices": [
+            (choice, draw_choice(choice, largest), say_chance(choice.measure)) for choice in choices
+        ],
+        "changes": list(reversed(changes))[:MOST_CHANGES],
+        "losable": sorted((view.label_of(d), d) for d in found.drives) if found.tree else [],
+        "recovery": next(
+            (r for r in recoveries if r.is_open), recoveries[0] if recoveries else None
+        ),
+        "progress": _progress(progress, ask, clock.zone) if len(progress) > 1 else "",
+        "state_of": state_of,
+    }
+    return draw(site, ask, "pool.html", words)
+
+
+def _progress(values: list[tuple[Any, timedelta, float]], ask: Ask, zone: Any) -> Any:  # noqa: ANN401 - drawn
+    spans = [(at, lasts, value, value, value) for at, lasts, value in values]
+    since = values[0][0]
+    chart = Chart(
+        title="share done, %",
+        since=since,
+        until=ask.now,
+        columns=thin(spans, since, ask.now),
+        band=False,
+    )
+    return draw_chart(chart, zone)
+
+
+def _prospect(site: Site, ask: Ask, view: View, found: Pool, lost: str) -> tuple[Prospect, str]:
+    """Give the prospect of a pool, as it stands or as if a drive were lost."""
+    if not lost:
+        return prospect_of(site, view, found, ask.now), ""
+    drive = DriveId(lost)
+    lives = lives_of(view, found)
+    labels = {one: view.label_of(one) for one in lives}
+    try:
+        made = if_lost(found, drive, lives, site.terms.standing.plan, ask.now, label=labels)
+    except ValueError as error:
+        raise not_found("drive of that name in this pool") from error
+    return say(made), view.label_of(drive)
+
+
+def _rows(view: View, found: Pool) -> list[Row]:
+    past = view.pool_past.get(found.pool)
+    rows = []
+    for member in found.members:
+        drive = member.drives[0] if member.drives else None
+        label = "; ".join(view.label_of(d) for d in member.drives) or "no drive known"
+        rows.append(Row(member=member, label=label, drive=drive))
+    named = {d for m in (members_of(found.tree) if found.tree else ()) for d in m.drives}
+    gone = (set(past.lost) - named) if past is not None else set()
+    rows += [
+        Row(member=Member(name="", state=MemberState.MISSING), label=view.label_of(d), drive=d)
+        for d in sorted(gone)
+    ]
+    return rows
+
+
+def recovery(site: Site, ask: Ask) -> Reply:
+    """Show the way of a pool back to its full margin."""
+    clock = site.clockwork(ask)
+    with site.store.snapshot() as tx:
+        box = site.box_asked(tx, ask)
+        found = tx.recoveries(box, PoolId(ask.query.get("pool", "")))
+        one: Recovery | None = next((r for r in found if r.is_open), found[0] if found else None)
+        if one is None:
+            raise not_found("recovery of that pool")
+        view = view_at(site, tx, box, ask)
+        advice = None
+        if one.is_open and view is not None:
+            plan = site.terms.standing.plan
+            seen = seen_of(tx, view, one, plan, ask.now).seen
+            alone = bytes_without_backup(view.ready, ask.now)
+            advice = advise(one, seen, without_backup_bytes=alone)
+    words = {
+        "box": box,
+        "recovery": one,
+        "state": state_of(one),
+        "way": way_rows(one, ask.now, clock.when),
+        "bare": bare_sentence(one, ask.now),
+        "advice": advice,
+        "written": list(written(one, ask.now, clock.full)),
+    }
+    return draw(site, ask, "recovery.html", words)
+
+
+def ready(site: Site, ask: Ask) -> Reply:
+    """Show how prepared a box is for the next failure."""
+    with site.store.snapshot() as tx:
+        box = site.box_asked(tx, ask)
+        view = view_at(site, tx, box, ask)
+    if view is None:
+        raise not_found("survey of that box")
+    card = card_of(view, site.terms.standing.tuning)
+    return draw(site, ask, "ready.html", {"box": box, "card": card})
