@@ -26,8 +26,13 @@ now may ask about."""
 
 MIRRORED: Final = (
     "account",
+    "box_sender",
+    "box_token",
     "drill",
+    "enrolled_box",
+    "invitation",
     "kept",
+    "outgoing",
     "program_token",
     "recovery",
     "restore_try",

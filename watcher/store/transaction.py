@@ -5,8 +5,10 @@ from __future__ import annotations
 from watcher.store.accounts import AccountsPart
 from watcher.store.book import BookPart
 from watcher.store.history import HistoryPart
+from watcher.store.hub import HubPart
 from watcher.store.intake import IntakePart
 from watcher.store.outbox import OutboxPart
+from watcher.store.outgoing import OutgoingPart
 from watcher.store.questions import QuestionsPart
 from watcher.store.readiness import ReadinessPart
 from watcher.store.recoveries import RecoveriesPart
@@ -23,5 +25,7 @@ class Transaction(
     AccountsPart,
     ReadinessPart,
     RecoveriesPart,
+    HubPart,
+    OutgoingPart,
 ):
     """One transaction: everything done through it is committed together, or not at all."""
