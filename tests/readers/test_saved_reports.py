@@ -1,85 +1,94 @@
-"""A folder of saved smartctl reports."""
+"""Saved reports are read, passed over, or named with what is wrong; none goes missing."""
 
 from __future__ import annotations
 
-import gzip
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from tests.readers.drive_samples import ata_answer, ata_document, ata_lines, recorded
-from watcher.facts.drive import Metric, Unread
-from watcher.readers.errors import CannotParse, CannotRead
-from watcher.readers.saved_reports import made_at, parse, read_reports
+from watcher.demo.drives import SimDrive
+from watcher.readers import saved_reports
+from watcher.readers.errors import CannotRead
+from watcher.readers.saved_reports import time_of
 
-JSON = recorded("ata-healthy.json")
-TEXT = "\n".join(ata_lines(ata_document())) + "\n"
-SAVED = datetime(2026, 11, 25, 5, 43, 36, tzinfo=UTC)  # in the recorded answer itself
+SAID = "Local Time is:    "
+WRITTEN = datetime(2026, 3, 9, 8, 30, tzinfo=UTC)
+
+
+def report(serial: str = "PLOUGH0001", *, pending: int = 0, said: str = "") -> str:
+    """Give what smartctl would print of an invented drive."""
+    drive = SimDrive(
+        letter="a", bay="1", model="Corvid Plough 4000", serial=serial, wwn=0x5A0B0C0000000101,
+        capacity_bytes=4_000_787_030_016, hours=20_000, pending=pending,
+    )  # fmt: skip
+    lines = drive.text()
+    if said:
+        lines.insert(12, f"Local Time is:    {said}")
+    return "\n".join(lines) + "\n"
+
+
+def put(path: Path, text: str) -> Path:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text, encoding="utf-8")
+    os.utime(path, (WRITTEN.timestamp(), WRITTEN.timestamp()))
+    return path
 
 
 @pytest.mark.parametrize(
-    ("text", "name", "at"),
+    ("text", "name", "expected"),
     [
-        ("{}", "a.json", None),
-        ("{}", "sda-2026-03-01.json", datetime(2026, 3, 1, tzinfo=UTC)),
-        ("{}", "sda_20260301.json", datetime(2026, 3, 1, tzinfo=UTC)),
-        ("{}", "sda_20261341.json", None),
-        ("{}", "serial120260301.json", None),
-        ('{"local_time":{"time_t":1795585416}}', "2020-01-01", SAVED),
-        ('{"local_time":{"time_t":true}}', "a", None),
-        ('{"local_time":{"time_t":-5}}', "a", None),
-        ("Local Time is:    Wed Nov 25 05:43:36 2026 UTC\n", "a", SAVED),
-        ("Local Time is:    Wed Nov 31 05:43:36 2026 UTC\n", "a", None),
-        ("Local Time is:    Wed Jun ... 2021 JST\n", "a", None),  # blanked by its publisher
-        ("nothing", "a", None),
+        (f"{SAID}Mon Mar  2 12:05:00 2026 CET\n", "2020-01-01.txt", "2026-03-02T12:05:00"),
+        ("", "sda-2026-03-02.txt", "2026-03-02T00:00:00"),
+        ("", "20260302/sda.txt", "2026-03-02T00:00:00"),
+        ("", "2026-13-02.txt", WRITTEN.replace(tzinfo=None).isoformat()),
+        ("", "serial-120260302.txt", WRITTEN.replace(tzinfo=None).isoformat()),
+        (f"{SAID}Xxx Foo  2 12:05:00 2026 CET\n", "x", "2026-03-09T08:30:00"),
+        ("", "2026-02-31.txt", "2026-03-09T08:30:00"),
     ],
 )
-def test_a_report_is_dated_by_itself_or_by_its_name(
-    text: str, name: str, at: datetime | None
+def test_the_time_is_the_reports_own_else_the_names_else_the_files(
+    text: str, name: str, expected: str
 ) -> None:
-    """Else it is not known."""
-    assert made_at(text, name) == at
+    assert time_of(text, name, WRITTEN) == datetime.fromisoformat(expected).replace(tzinfo=UTC)
 
 
-def test_json_and_text_are_read_alike() -> None:
-    """The same drive in both forms."""
-    one = parse(ata_answer(), name="2026-03-01.json")
-    other = parse(TEXT, name="2026-03-01.txt")
-    assert one.observed_at == other.observed_at == datetime(2026, 3, 1, tzinfo=UTC)
-    for metric in (Metric.REALLOCATED_SECTORS, Metric.PENDING_SECTORS, Metric.POWER_ON_HOURS):
-        assert one.metric(metric) == other.metric(metric) is not None
+def test_a_folder_is_read_with_its_folders(tmp_path: Path) -> None:
+    put(tmp_path / "a.txt", report(said="Mon Mar  2 12:05:00 2026 UTC"))
+    put(tmp_path / "deeper" / "b.txt", report("PLOUGH0002", pending=8))
+    put(tmp_path / "notes.txt", "call ben\n")
+    put(tmp_path / ".hidden", report("PLOUGH0003"))
+    put(tmp_path / "cut.txt", report("PLOUGH0004")[:900])
+    (tmp_path / "link.txt").symlink_to(tmp_path / "a.txt")
+    found = saved_reports.read(tmp_path)
+    assert [r.identity.serial for r in found.readings] == ["PLOUGH0001", "PLOUGH0002"]
+    assert [r.node for r in found.readings] == ["a.txt", "deeper/b.txt"]
+    assert found.readings[1].observed_at == WRITTEN
+    assert [r.file for r in found.refused] == ["cut.txt"]
+    assert found.passed_over == 1
 
 
-def test_a_folder_gives_readings_by_time_and_says_what_it_left_out(tmp_path: Path) -> None:
-    """Nothing is left out without a reason."""
-    (tmp_path / "a-2026-12-01.txt").write_text(TEXT)
-    (tmp_path / "b.json.gz").write_bytes(gzip.compress(JSON.encode()))
-    (tmp_path / "c.txt").write_text(TEXT)
-    (tmp_path / "d-2026-12-01.json").write_text(JSON[:400])
-    (tmp_path / "e.gz").write_bytes(gzip.compress(JSON.encode())[:90])
-    (tmp_path / "below").mkdir()
-    found = read_reports(tmp_path)
-    assert [r.observed_at for r in found.readings] == [SAVED, datetime(2026, 12, 1, tzinfo=UTC)]
-    assert [name for name, _ in found.left_out] == ["c.txt", "d-2026-12-01.json", "e.gz"]
-    assert "tells its date" in found.left_out[0][1]
-    assert all(why for _, why in found.left_out)
+def test_a_report_that_holds_no_data_says_so(tmp_path: Path) -> None:
+    head = report().splitlines()[0]
+    put(tmp_path / "a.txt", f"{head}\n\nDevice is in STANDBY mode, exit(2)\n")
+    (unread,) = saved_reports.read(tmp_path / "a.txt").unread
+    assert unread.why.value == "asleep"
 
 
-def test_a_folder_that_is_not_there_is_not_an_empty_one(tmp_path: Path) -> None:
-    """CannotRead."""
-    with pytest.raises(CannotRead) as caught:
-        read_reports(tmp_path / "nothing")
-    assert caught.value.why is Unread.VANISHED
+def test_a_huge_file_is_passed_over(tmp_path: Path) -> None:
+    put(tmp_path / "a.txt", report() + " " * saved_reports.LARGEST_BYTES)
+    assert saved_reports.read(tmp_path).passed_over == 1
 
 
-@given(st.text(max_size=120), st.integers(0, len(TEXT)))
-def test_any_text_and_any_cut_report_is_read_or_refused(text: str, cut: int) -> None:
-    """Nothing else may come out."""
-    for candidate in (text, "{" + text, TEXT[:cut]):
-        try:
-            parse(candidate, name="2026-03-01")
-        except CannotParse:
-            continue
+def test_what_is_not_there_is_said(tmp_path: Path) -> None:
+    with pytest.raises(CannotRead, match="No such file"):
+        saved_reports.read(tmp_path / "nothing")
+
+
+def test_too_many_files_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(saved_reports, "MOST_FILES", 1)
+    put(tmp_path / "a.txt", report())
+    put(tmp_path / "b.txt", report("PLOUGH0002"))
+    with pytest.raises(CannotRead, match="more than 1 files"):
+        saved_reports.read(tmp_path)

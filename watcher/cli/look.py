@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 from contextlib import ExitStack
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import click
 
+from watcher.cli.elsewhere import survey_from
 from watcher.cli.exits import Exit
 from watcher.cli.parts import settings_of, terminal_width
 from watcher.cli.show import show_survey
@@ -33,6 +35,8 @@ class Looked:
     view: View
     findings: tuple[Finding, ...]
     doubt: str = ""  # why the past could not be used, a sentence
+    origin: str = ""  # where it is from, a sentence, when it is not this box
+    partial: bool = False  # not all of a box was there to be looked at
 
 
 def look_now(config: Config, *, deep: bool = False) -> Looked:
@@ -54,6 +58,14 @@ def look_now(config: Config, *, deep: bool = False) -> Looked:
         survey = surveyor.take("look", now, deep=deep).survey
         view = view_of(tx, survey, now) if tx is not None else View(survey=survey, now=now)
     return Looked(view=view, findings=judge(view, to_tuning(config)), doubt=doubt)
+
+
+def look_from(config: Config, path: Path, *, deep: bool = False) -> Looked:
+    """Look at a box that is not here: a collected one, or a folder of reports. It has no past."""
+    there = survey_from(path, deep=deep)
+    view = View(survey=there.survey, now=there.survey.taken_at)
+    findings = judge(view, to_tuning(config))
+    return Looked(view=view, findings=findings, origin=there.origin, partial=there.partial)
 
 
 def status_of(survey: Survey, findings: tuple[Finding, ...]) -> Exit:
@@ -164,8 +176,15 @@ def as_json(looked: Looked) -> dict[str, Any]:
 @click.command()
 @click.option("--json", "for_programs", is_flag=True, help="Write one JSON object for programs.")
 @click.option("--deep", is_flag=True, help="Also ask drives for their slow pages (seconds each).")
+@click.option(
+    "--from",
+    "source",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Look at another box: a file of midwatch collect, or a folder of saved smartctl reports.",
+)
 @click.pass_context
-def look(context: click.Context, *, for_programs: bool, deep: bool) -> int:
+def look(context: click.Context, *, for_programs: bool, deep: bool, source: Path | None) -> int:
     """Look at everything once and say what there is, what cannot be seen, and what to do.
 
     Nothing is written and nobody is told. Sleeping drives are left asleep. The exit status is 0
@@ -173,14 +192,15 @@ def look(context: click.Context, *, for_programs: bool, deep: bool) -> int:
     be seen.
     """
     config = settings_of(context)
-    looked = look_now(config, deep=deep)
+    looked = look_from(config, source, deep=deep) if source else look_now(config, deep=deep)
     if for_programs:
         click.echo(json.dumps(as_json(looked), indent=2))
     else:
         shown = show_survey(
             looked.view, looked.findings, zone=zone_of(config), width=terminal_width()
         )
-        click.echo(shown)
+        click.echo(f"{looked.origin}\n\n{shown}" if looked.origin else shown)
         if looked.doubt:
             click.echo(looked.doubt)
-    return int(status_of(looked.view.survey, looked.findings))
+    status = status_of(looked.view.survey, looked.findings)
+    return int(Exit.BLIND if status is Exit.DONE and looked.partial else status)

@@ -9,6 +9,8 @@ reader turns it into a blind spot and never into an empty, fine answer.
 
 from __future__ import annotations
 
+import errno
+import os
 import posixpath
 from collections.abc import Iterable, Mapping, Sequence
 
@@ -32,12 +34,14 @@ class RecordedHost:
         links: Mapping[str, str] | None = None,
         folders: Mapping[str, Iterable[str]] | None = None,
         denied: Iterable[str] = (),
+        failing: Mapping[str, int] | None = None,
     ) -> None:
         """Take what was recorded.
 
         ``links`` gives each link its target (relative ones are joined to the link's folder).
         ``folders`` is needed for empty folders only: others follow from files and links.
-        ``denied`` names paths that may not be read.
+        ``denied`` names paths that may not be read, ``failing`` those that end in another error,
+        with its number (errno).
         """
         self._programs = dict(programs or {})
         self._links = {
@@ -48,10 +52,17 @@ class RecordedHost:
         }
         self._files = {self._follow(path): text for path, text in (files or {}).items()}
         self._denied = frozenset(self._follow(path) for path in denied)
+        self._failing = {self._follow(path): number for path, number in (failing or {}).items()}
         self._folders: dict[str, set[str]] = {}
         for path, names in (folders or {}).items():
             self._folders.setdefault(self._follow(path), set()).update(names)
-        for path in (*self._files, *self._links, *self._denied, *tuple(self._folders)):
+        for path in (
+            *self._files,
+            *self._links,
+            *self._denied,
+            *self._failing,
+            *tuple(self._folders),
+        ):
             self._enter(path)
 
     def _enter(self, path: str) -> None:
@@ -90,11 +101,18 @@ class RecordedHost:
                 return path
         return path
 
-    def read_text(self, path: str) -> str:
-        """Give a recorded file; FileNotFoundError or PermissionError as on the box."""
-        place = self._follow(path)
+    def _refuse(self, place: str, path: str) -> None:
+        """Raise the error that was recorded for a place."""
         if place in self._denied:
-            raise PermissionError(13, "Permission denied", path)
+            raise PermissionError(errno.EACCES, "Permission denied", path)
+        if place in self._failing:
+            number = self._failing[place]
+            raise OSError(number, os.strerror(number), path)
+
+    def read_text(self, path: str) -> str:
+        """Give a recorded file; raises FileNotFoundError or another OSError as on the box."""
+        place = self._follow(path)
+        self._refuse(place, path)
         if place in self._files:
             return self._files[place]
         if place in self._folders:
@@ -104,8 +122,7 @@ class RecordedHost:
     def list_dir(self, path: str) -> tuple[str, ...]:
         """Name what is recorded in a folder."""
         place = self._follow(path)
-        if place in self._denied:
-            raise PermissionError(13, "Permission denied", path)
+        self._refuse(place, path)
         if place in self._folders:
             return tuple(sorted(self._folders[place]))
         if place in self._files:
@@ -119,7 +136,7 @@ class RecordedHost:
     def exists(self, path: str) -> bool:
         """Tell whether a path was recorded."""
         place = self._follow(path)
-        if place in self._files or place in self._folders or place in self._denied:
+        if any(place in known for known in (self._files, self._folders, self._denied)):
             return True
         above, name = posixpath.split(place)
         return name in self._folders.get(above, ())
@@ -139,6 +156,7 @@ class RecordingHost:
         self.links: dict[str, str] = {}
         self.folders: dict[str, tuple[str, ...]] = {}
         self.denied: set[str] = set()
+        self.failing: dict[str, int] = {}
 
     def run(
         self, argv: Sequence[str], *, limit_seconds: float = 30.0, lane: str | None = None
@@ -148,12 +166,19 @@ class RecordingHost:
         self.programs[tuple(argv)] = ran
         return ran
 
+    def _note(self, path: str, error: OSError) -> None:
+        """Keep why something could not be read; what is not there needs no note."""
+        if isinstance(error, PermissionError):
+            self.denied.add(path)
+        elif not isinstance(error, FileNotFoundError | NotADirectoryError | IsADirectoryError):
+            self.failing[path] = error.errno or errno.EIO
+
     def read_text(self, path: str) -> str:
         """Read and keep; a refusal is kept too."""
         try:
             text = self._host.read_text(path)
-        except PermissionError:
-            self.denied.add(path)
+        except OSError as error:
+            self._note(path, error)
             raise
         self.files[path] = text
         return text
@@ -162,8 +187,8 @@ class RecordingHost:
         """List and keep; a refusal is kept too."""
         try:
             names = self._host.list_dir(path)
-        except PermissionError:
-            self.denied.add(path)
+        except OSError as error:
+            self._note(path, error)
             raise
         self.folders[path] = names
         return names
@@ -193,4 +218,5 @@ class RecordingHost:
             links=self.links,
             folders=self.folders,
             denied=self.denied,
+            failing=self.failing,
         )
