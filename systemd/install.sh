@@ -3,6 +3,7 @@
 #
 #   bash systemd/install.sh            install, or upgrade in place
 #   bash systemd/install.sh --dry-run  say what would be done
+#   bash systemd/install.sh --wheels FOLDER   install from the built packages in FOLDER, without network
 #   bash systemd/install.sh --remove   stop and take away the program; settings and history stay
 #   bash systemd/install.sh --purge    the same, and settings and history too
 #
@@ -21,26 +22,36 @@ state=/var/lib/midwatch
 unit=/etc/systemd/system/midwatch.service
 link=/usr/local/bin/midwatch
 dry=
+wheels=
 what=install
 
-for word in "$@"; do
-    case "$word" in
+while [ "$#" -gt 0 ]; do
+    case "$1" in
     --dry-run) dry=1 ;;
+    --wheels)
+        wheels=${2:-}
+        if [ ! -d "$wheels" ]; then
+            say "--wheels needs a folder with built packages (*.whl)"
+            exit 2
+        fi
+        shift
+        ;;
     --remove) what=remove ;;
     --purge) what=purge ;;
     -h | --help)
-        sed -n '2,13s/^# \{0,1\}//p' "${BASH_SOURCE[0]}"
+        sed -n '2,14s/^# \{0,1\}//p' "${BASH_SOURCE[0]}"
         exit 0
         ;;
     *)
-        say "“$word” is not understood; the words are --dry-run, --remove, --purge and --help"
+        say "“$1” is not understood; the words are --dry-run, --wheels, --remove, --purge and --help"
         exit 2
         ;;
     esac
+    shift
 done
 
 if [ -z "$dry" ] && [ "$(id -u)" -ne 0 ]; then
-    say "only root can do this: sudo bash systemd/install.sh $*"
+    say "only root can do this: sudo bash systemd/install.sh"
     exit 1
 fi
 
@@ -77,8 +88,19 @@ with target: source.backup(target)' "$state/midwatch.db" "$copy"
             say "the history was copied to $copy"
         fi
     fi
-    do_it "$python" -m venv "$prefix"
-    do_it "$prefix/bin/python" -m pip install --quiet --disable-pip-version-check --upgrade "$here"
+    # One that a newer Python of the distribution left without its packages is made anew.
+    if [ ! -x "$prefix/bin/python" ] || ! "$prefix/bin/python" -m pip --version >/dev/null 2>&1; then
+        do_it "$python" -m venv --clear "$prefix"
+    fi
+    pip=("$prefix/bin/python" -m pip install --quiet --disable-pip-version-check)
+    if [ -n "$wheels" ]; then
+        own=("$wheels"/midwatch-*.whl)
+        do_it "${pip[@]}" --no-index --find-links "$wheels" --upgrade "${own[0]}"
+        # A wheel with the number that is installed already is put in its place all the same.
+        do_it "${pip[@]}" --no-index --no-deps --force-reinstall "${own[0]}"
+    else
+        do_it "${pip[@]}" --upgrade "$here"
+    fi
     do_it install -d -m 0750 "$settings" "$state"
     if [ ! -e "$settings/midwatch.yaml" ]; then
         say "no settings yet: sensible ones are used. To write a file: midwatch config init"
