@@ -9,7 +9,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.notify.words import clean, cut, say_long, say_when, short_label, split_at
+from watcher.notify.words import (
+    clean,
+    cut,
+    gist,
+    say_long,
+    say_when,
+    short_label,
+    split_at,
+    whole_sentences,
+)
 
 NOW = datetime(2031, 3, 6, 22, 30, tzinfo=UTC)  # Thursday; Friday 07:30 in Tokyo
 
@@ -65,3 +74,23 @@ def test_control_and_direction_characters_are_dropped() -> None:
 def test_the_short_label_is_what_a_person_says() -> None:
     assert short_label("bay 3 (Altair A8, 8 TB, serial X)") == "bay 3"
     assert short_label("(odd)") == "(odd)"
+
+
+def test_the_gist_leaves_out_how_the_pool_stands() -> None:
+    """A line of its own says the margin; the rest of the sentence stays whole."""
+    said = (
+        "Some sectors are in doubt. It belongs to the pool orchard, which can lose 2 more drives."
+    )
+    assert gist(said) == "Some sectors are in doubt."
+    assert gist("The drive is gone.") == "The drive is gone."
+
+
+def test_long_text_ends_with_a_whole_sentence_where_one_fits() -> None:
+    """Only when not even one sentence fits is it cut at a word."""
+    text = "Check the cable first. Then look at the power. Replace the drive if it stays away."
+    assert whole_sentences(text, 60) == "Check the cable first. Then look at the power."
+    assert whole_sentences(text, 12) == "Check the…"
+    assert split_at(text, 30) == (
+        "Check the cable first.",
+        "Then look at the power. Replace the drive if it stays away.",
+    )

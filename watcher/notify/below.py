@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from watcher.cases.state import Case, NoticeKind
+from watcher.cases.state import NoticeKind
+from watcher.facts.finding import Urgency
 from watcher.facts.pool import AtStake, Protection, Work, WorkKind, WorkState
 from watcher.facts.units import say_percent
-from watcher.notify.scene import Line, Scene
-from watcher.notify.words import clean, cut, short_label
+from watcher.notify.message_facts import CaseExtras
+from watcher.notify.scene import Line, Scene, in_short
+from watcher.notify.words import clean, cut, short_label, whole_sentences
 
 LONGEST_LINK = 300
 
@@ -20,6 +22,10 @@ def standing_lines(scene: Scene) -> list[Line]:
     stake = say_stake(scene)
     if stake:
         lines.append(Line(text=stake, drop=2))
+    elif not scene.is_calm and extras.protection is Protection.WHOLE and extras.margin is not None:
+        lines.append(
+            Line(text=f"{scene.pool}: margin still {extras.margin}{_built(extras)}.", drop=4)
+        )
     if scene.item.kind is NoticeKind.ALL_CLEAR:
         return lines
     if extras.work is not None:
@@ -39,10 +45,15 @@ def standing_lines(scene: Scene) -> list[Line]:
     return lines
 
 
+def _built(extras: CaseExtras) -> str:
+    """Say what margin a pool was built with."""
+    return f" of {extras.full_margin}" if extras.full_margin else ""
+
+
 def say_stake(scene: Scene) -> str:
     """Say what the next loss would cost; "" when no pool is touched or it is whole."""
     pool, extras = scene.pool, scene.extras
-    built = f" of {extras.full_margin}" if extras.full_margin else ""
+    built = _built(extras)
     match extras.protection:
         case None | Protection.WHOLE:
             return ""
@@ -103,14 +114,16 @@ def action_lines(scene: Scene) -> list[Line]:
     finding, case = scene.finding, scene.case
     acts = not scene.is_calm and case is not None
     if acts and finding is not None:
-        lines.append(Line(text=f"Next: {cut(finding.next_step, 240)}", drop=1))
+        step = whole_sentences(in_short(finding, finding.next_step), 240)
+        lines.append(Line(text=f"Next: {step}", drop=1))
         own = scene.pool_finding
         if own is not None:
-            lines.append(Line(text=f"Then: {cut(own.next_step, 240)}", drop=3))
+            then = whole_sentences(in_short(finding, own.next_step), 240)
+            lines.append(Line(text=f"Then: {then}", drop=3))
         if clean(finding.label) != short_label(finding.label):
             lines.append(Line(text=f"Which: {cut(finding.label, 100)}", drop=2))
         told = {finding.key} | ({own.key} if own is not None and scene.plight else set())
-        others = _others(case, told) if case is not None else []
+        others = _others(scene, told)
         lines += [Line(text=text, drop=5) for text in others]
     if acts and scene.extras.best_choice:
         lines.append(Line(text=cut(scene.extras.best_choice, 200), drop=4))
@@ -122,10 +135,14 @@ def action_lines(scene: Scene) -> list[Line]:
     return lines
 
 
-def _others(case: Case, told: set[str]) -> list[str]:
-    """Name what else holds in the same case, and count what is too much."""
-    rest = [f for f in case.standing if f.key not in told]
-    named = [f"Also: {cut(short_label(f.label), 30)}: {cut(f.sentence, 90)}" for f in rest[:2]]
+def _others(scene: Scene, told: set[str]) -> list[str]:
+    """Name what else people hear of in the same case, and count what is too much."""
+    rest = [f for f in scene.audible if f.key not in told and f.urgency > Urgency.NOTE]
+    named = []
+    for other in rest[:2]:
+        text = whole_sentences(in_short(other, other.sentence), 110)
+        part = cut(short_label(other.label), 30)
+        named.append(f"Also: {text}" if part in text else f"Also: {part}: {text}")
     if len(rest) > 2:
         named.append(f"and {len(rest) - 2} more in this case")
     return named

@@ -20,8 +20,8 @@ from watcher.cases.state import Case, NoticeKind
 from watcher.notify.below import LONGEST_LINK, action_lines, say_stake, standing_lines
 from watcher.notify.message_facts import CaseExtras, Message
 from watcher.notify.openings import ITEMS_SHOWN, opening_of, title_of
-from watcher.notify.scene import Line, Scene, is_proven
-from watcher.notify.words import WHEN, clean, cut, split_at
+from watcher.notify.scene import Line, Scene, in_short, is_proven
+from watcher.notify.words import WHEN, clean, cut, split_at, whole_sentences
 
 LOCK_SCREEN_CHARACTERS = 160
 LONGEST_BYTES = 960
@@ -82,7 +82,8 @@ def _many(scenes: list[Scene], link: str) -> Message:
     if count > ITEMS_SHOWN:
         lines.append(Line(text=f"and {count - ITEMS_SHOWN} more", drop=2))
     if not top.is_calm and top.finding is not None:
-        lines.append(Line(text=f"Next: {cut(top.finding.next_step, 240)}", drop=1))
+        step = whole_sentences(in_short(top.finding, top.finding.next_step), 240)
+        lines.append(Line(text=f"Next: {step}", drop=1))
     link = clean(link)
     lines.append(
         Line(text=link if link and len(link) <= LONGEST_LINK else "All: midwatch cases", drop=1)

@@ -9,7 +9,7 @@ from watcher.facts.finding import Urgency
 from watcher.facts.pool import Protection
 from watcher.facts.units import say_count
 from watcher.notify.message_facts import PoolLine
-from watcher.notify.scene import Scene, happening_in, is_proven
+from watcher.notify.scene import Scene, happening_in, in_short, is_proven
 from watcher.notify.words import WHEN, clean, cut, say_long
 
 ITEMS_SHOWN = 5
@@ -75,9 +75,12 @@ def _handed_over(scene: Scene) -> list[str]:
 
 
 def _reminder(scene: Scene) -> list[str]:
-    opened = scene.case.opened_at if scene.case is not None else None
-    since = f"Nobody answered since {scene.when(opened)}." if opened is not None else ""
-    return [happening_in(scene), since]
+    since = None
+    if scene.case is not None:
+        climb = scene.case.climb
+        since = climb.since if climb is not None else None
+        since = since or scene.case.opened_at
+    return [happening_in(scene), f"Nobody answered since {scene.when(since)}." if since else ""]
 
 
 def _silence_ended(scene: Scene) -> list[str]:
@@ -100,7 +103,8 @@ def _work_overruns(scene: Scene) -> list[str]:
 
 
 def _work_ended(scene: Scene) -> list[str]:
-    return [clean(scene.item.about) or "Nobody said what came of it."]
+    lines = [clean(line) for line in scene.item.about.splitlines()]
+    return lines or ["Nobody said what came of it."]
 
 
 def _who(scene: Scene) -> str:
@@ -138,7 +142,7 @@ def _over(scene: Scene) -> list[str]:
     if not proof and scene.extras.protection is Protection.WHOLE:
         proof = f"{scene.pool} has its full margin again."
     finding = scene.finding
-    was = f"It was: {clean(finding.sentence)}" if finding is not None else ""
+    was = f"It was: {in_short(finding, finding.sentence)}" if finding is not None else ""
     if not proof:
         proof = "What it was about is no longer seen."
     return [f"{after} {proof}".strip(), was]

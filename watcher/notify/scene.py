@@ -7,11 +7,11 @@ from datetime import datetime, tzinfo
 
 from watcher.cases.effects import Item
 from watcher.cases.state import Case, NoticeKind
-from watcher.facts.finding import Finding
+from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import SubjectKind
 from watcher.facts.pool import Protection
 from watcher.notify.message_facts import CaseExtras
-from watcher.notify.words import clean, cut, say_when, short_label
+from watcher.notify.words import clean, cut, gist, say_when, short_label
 
 _PLIGHTS = {
     Protection.BARE: " has no margin left",
@@ -41,13 +41,29 @@ class Scene:
         """
         if self.case is None or not self.case.held:
             return None
-        standing = self.case.standing
-        top = [f for f in standing if f.urgency is self.case.urgency]
+        audible = self.audible
+        wanted = next((f for f in audible if f.key == self.item.finding), None)
+        urgency = wanted.urgency if wanted is not None else self.case.urgency
+        top = [f for f in audible if f.urgency is urgency]
         causes = [f for f in top if f.subject != self.case.locus]
         own = [f for f in top if f.subject == self.case.locus]
         says_cause = self.plight and self.extras.protection is not Protection.BROKEN
+        if wanted is not None and not (says_cause and causes and wanted in own):
+            return wanted
         ranked = (*causes, *own) if says_cause else (*own, *causes)
         return ranked[0] if ranked else self.case.weightiest
+
+    @property
+    def audible(self) -> tuple[Finding, ...]:
+        """What holds now and people were told of: what is silent, and notes, are left out.
+
+        When nothing is known of what they were told, all that weighs.
+        """
+        if self.case is None:
+            return ()
+        told = {t.key for t in self.case.told_of} | {self.item.finding}
+        weighty = tuple(f for f in self.case.standing if f.urgency > Urgency.NOTE)
+        return tuple(f for f in weighty if f.key in told) or weighty or self.case.standing
 
     @property
     def pool_finding(self) -> Finding | None:
@@ -56,11 +72,7 @@ class Scene:
         if self.case is None or lead is None or lead.subject == self.case.locus:
             return None
         return next(
-            (
-                f
-                for f in self.case.standing
-                if f.subject == self.case.locus and f.urgency is lead.urgency
-            ),
+            (f for f in self.audible if f.subject == self.case.locus and f.urgency is lead.urgency),
             None,
         )
 
@@ -120,11 +132,18 @@ def happening_in(scene: Scene) -> str:
     finding, case = scene.finding, scene.case
     if finding is None or case is None:
         return clean(scene.item.about) or _NO_WORDS
-    sentence = clean(finding.sentence) or _NO_WORDS
     part = short_label(finding.label)
-    if finding.subject == case.locus or part == short_label(case.label):
-        return sentence
-    return f"{cut(part, 40)}: {sentence}"
+    text = in_short(finding, finding.sentence) or _NO_WORDS
+    known = finding.subject == case.locus or part == short_label(case.label)
+    if known or part.casefold() in text.casefold():
+        return text
+    return f"{cut(part, 40)}: {text}"
+
+
+def in_short(finding: Finding, text: str) -> str:
+    """Say a sentence of a finding with the short name of its subject, and without its pool."""
+    label = clean(finding.label)
+    return gist(text).replace(label, short_label(label)) if label else gist(text)
 
 
 _NO_WORDS = "Something needs a look."

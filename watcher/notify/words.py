@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from datetime import datetime, timedelta, tzinfo
 
@@ -37,14 +38,42 @@ def cut(text: str, longest: int) -> str:
     return (head.rstrip(" ,;:.(") + "…")[:longest]
 
 
-def split_at(text: str, longest: int) -> tuple[str, str]:
-    """Give what fits into ``longest`` characters, and the rest; cut between words.
+_SENTENCE_END = re.compile(r"(?<=[.!?]) (?=[A-Z0-9“])")
 
-    The first part ends with ``…`` and the rest begins with it when something was cut.
+_BELONGS = re.compile(r" It belongs to the pool [^.]*\.")
+
+
+def gist(sentence: str) -> str:
+    """Give a finding's sentence without how its pool stands: a line of its own says that."""
+    line = clean(sentence)
+    return _BELONGS.sub("", line) or line
+
+
+def whole_sentences(text: str, longest: int) -> str:
+    """Give as many whole sentences as fit; when not even one does, it is cut at a word."""
+    line = clean(text)
+    if len(line) <= longest:
+        return line
+    kept = ""
+    for sentence in _SENTENCE_END.split(line):
+        longer = f"{kept} {sentence}".strip()
+        if len(longer) > longest:
+            break
+        kept = longer
+    return kept or cut(line, longest)
+
+
+def split_at(text: str, longest: int) -> tuple[str, str]:
+    """Give what fits into ``longest`` characters, and the rest; cut between sentences or words.
+
+    The first part ends with ``…`` and the rest begins with it when a sentence was cut.
     """
     line = clean(text)
     if len(line) <= longest:
         return line, ""
+    whole = whole_sentences(line, longest)
+    if line.startswith(f"{whole} "):
+        return whole, line[len(whole) + 1 :]
     head = line[: longest - 1]
     at_word = head.rpartition(" ")[0]
     if len(at_word) * 2 >= len(head):
