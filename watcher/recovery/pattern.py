@@ -1,9 +1,9 @@
 """What is written in a burn-in: every sector says where it belongs.
 
-Each sector of 512 bytes begins with eight bytes, its number plus a base that the seed gives; the
-rest comes from a block of noise that the seed gives too. So a sector that was written to the wrong
-place, or not written at all, is found when it is read back, and so is a single bit that changed.
-The noise cannot be packed, so a drive that compresses is filled for real.
+Each sector of 512 bytes begins and ends with the same eight bytes, its number plus a base that the
+seed gives; between them is a block of noise that the seed gives too. So a sector that was written
+to the wrong place, or not written at all, is found when it is read back, and so is a single bit
+that changed. The noise cannot be packed, so a drive that compresses is filled for real.
 
 Two burn-ins have different seeds: what an earlier one left is never taken for what this one wrote.
 """
@@ -83,14 +83,16 @@ class Pattern:
             raise ValueError("places and lengths are whole sectors")
         low = self._base + first
         numbers = array("Q", range(low, low + len(buffer) // SECTOR_BYTES))
-        buffer.cast("Q")[::_STEP] = memoryview(numbers)
+        words = buffer.cast("Q")
+        words[::_STEP] = memoryview(numbers)
+        words[_STEP - 1 :: _STEP] = memoryview(numbers)
 
     def expected(self, sector: int) -> bytes:
         """Give what a sector must hold."""
         at = (sector * SECTOR_BYTES) % NOISE_BYTES
         noise = self._noise[at : at + SECTOR_BYTES]
         stamp = (self._base + sector).to_bytes(_STAMP_BYTES, "little")
-        return stamp + noise[_STAMP_BYTES:]
+        return stamp + noise[_STAMP_BYTES:-_STAMP_BYTES] + stamp
 
     def explain(self, sector: int, got: bytes, sectors: int) -> Wrong | None:
         """Say what is wrong with a sector that was read; None when it is right.

@@ -98,7 +98,8 @@ class Prover:
     def run(self) -> Proof:
         """Go on to the end. Raises ``Interrupted`` when a person asked to stop."""
         try:
-            if self.proof.before is None and self.proof.position == 0:
+            first = self.proof.phase is self.proof.phases[0] and self.proof.position == 0
+            if first and self.proof.before is None:
                 self._note_before()
             if self.proof.phase is Phase.WRITE:
                 self._write()
