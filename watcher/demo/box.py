@@ -8,7 +8,7 @@ on is touched.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
@@ -69,6 +69,7 @@ class SimBox:
     arrays: list[SimArray] = field(default_factory=list)
     log: list[tuple[datetime, str]] = field(default_factory=list)
     spare_hand: SimDrive | None = None  # pulled, and in the owner's hand
+    goes_on: Callable[[SimBox], None] | None = None  # what time brings on: a rebuild
 
     # ------------------------------------------------------------- what the story does to it
 
@@ -380,3 +381,5 @@ class SimBox:
         self.now += span
         for drive in self.drives.values():
             drive.hours = int(drive.hours + span.total_seconds() // 3600)
+        if self.goes_on is not None:
+            self.goes_on(self)

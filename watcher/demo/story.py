@@ -166,6 +166,8 @@ def _new_drive(box: SimBox) -> None:
     )
     box.add("md0", "i", 0)
     rebuild_to(box, 0.0)
+    began = box.now
+    box.goes_on = lambda b: rebuild_to(b, (b.now - began).total_seconds() / 3600)
 
 
 def rebuild_to(box: SimBox, elapsed_hours: float) -> None:
@@ -186,13 +188,9 @@ def rebuild_to(box: SimBox, elapsed_hours: float) -> None:
     array.rebuild_kib_per_second = max(int(outer * slower), 1)
 
 
-def _hours(count: float) -> Callable[[SimBox], None]:
-    """Let a rebuild stand where it stands after some hours."""
-    return lambda box: rebuild_to(box, count)
-
-
 def _done(box: SimBox) -> None:
     """The rebuild ends well."""
+    box.goes_on = None
     box.finish("md0")
 
 
@@ -309,7 +307,7 @@ SCENES: tuple[Scene, ...] = (
         every=timedelta(minutes=10),
     ),
     *(
-        Scene(after=timedelta(hours=1.3), say="", happens=_hours(1.3 * n), table=n == 6)
+        Scene(after=timedelta(hours=1.3), say="", happens=_nothing, table=n == 6)
         for n in range(1, 10)
     ),
     Scene(

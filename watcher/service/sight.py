@@ -71,7 +71,8 @@ def pool_seen(
     """
     members = tuple(members_of(pool.tree)) if pool.tree else ()
     out = [member for member in members if member.state is not MemberState.GOOD]
-    named = {drive for member in out for drive in member.drives}
+    filled = MemberState.REBUILDING  # its drive is there: it is the place that is not whole yet
+    named = {drive for member in out if member.state is not filled for drive in member.drives}
     good = {d for m in members if m.state is MemberState.GOOD for d in m.drives}
     if past is not None:
         named |= {*past.drives, *past.lost} - set(pool.drives)
