@@ -49,6 +49,8 @@ class LittleDaemon:
         assert self.process.stdout is not None
         for line in self.process.stdout:
             word, _, number = line.partition(" ")
+            if not line.endswith("\n"):
+                continue  # cut by the kill: it may be half a number
             if word == "pid":
                 self.delivery_pid = int(number)
             else:

@@ -182,6 +182,11 @@ box_name: cellar
     ]
 
 
+def test_one_slip_is_told_once_and_not_again_as_what_follows_from_it() -> None:
+    (fault,) = faults_of('drives: [{serial: "a\\x1f"}]')
+    assert fault.startswith('line 1: drives[1].serial: "a?" is not usable here')
+
+
 @pytest.mark.parametrize(
     ("text", "fault"),
     [

@@ -113,12 +113,18 @@ def load_text(
             config = Config.model_validate(rest)
         except ValidationError:
             raise ConfigError(path, tuple(faults)) from None
-    faults.extend(cross_faults(config, parsed, rules))
+    known = tuple(faults)
+    faults.extend(f for f in cross_faults(config, parsed, rules) if not _follows(f, known))
     config, missing = with_secrets(config, environ, parsed)
-    faults.extend(missing)
+    faults.extend(f for f in missing if not _follows(f, known))
     if faults:
         raise ConfigError(path, tuple(faults))
     return _filled(config, environ, here)
+
+
+def _follows(fault: Fault, known: tuple[Fault, ...]) -> bool:
+    """Tell whether a fault only follows from another that was left out to check the rest."""
+    return any(other.key.startswith(fault.key) for other in known if fault.key)
 
 
 def _filled(config: Config, environ: Mapping[str, str], here: Here) -> Config:

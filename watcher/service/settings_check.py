@@ -70,7 +70,8 @@ def _shown(value: Plain, path: Path) -> str:
         return "a group of keys"
     if value is None:
         return "nothing"
-    return f'"{value if len(value) <= 40 else value[:39] + "…"}"'
+    plain = "".join(c if c.isprintable() else "?" for c in value)  # it goes to a terminal
+    return f'"{plain if len(plain) <= 40 else plain[:39] + "…"}"'
 
 
 def _words(

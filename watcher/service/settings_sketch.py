@@ -89,7 +89,7 @@ def _drives(survey: Survey) -> list[str]:
 
 def _is_new(word: str | None, kind: str, used: set[str]) -> bool:
     """Tell whether a word can stand in the file, once among its kind; cheap bridges share one."""
-    text = (word or "").strip()
+    text = (word or "").strip(" ")
     if not text or len(text) > LONGEST_WORD or not text.isprintable() or f"{kind} {text}" in used:
         return False
     used.add(f"{kind} {text}")
