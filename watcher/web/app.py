@@ -21,9 +21,12 @@ from starlette.routing import Route
 from watcher.store.accounts import Role
 from watcher.store.errors import StoreError
 from watcher.web import (
+    api,
+    calendar,
     case_page,
     drive_page,
     manage,
+    metrics,
     overview,
     pool_page,
     quiet,
@@ -63,6 +66,11 @@ def _link(path: str, handler: Handler, method: str = "GET") -> Way:
     return Way(path=f"/a/{{link}}{path}", handler=handler, needs=Needs.LINK, method=method)
 
 
+def _program(path: str, handler: Handler, method: str = "GET") -> Way:
+    needs = Needs.ACT if method == "POST" else Needs.LOOK
+    return Way(path=path, handler=handler, needs=needs, method=method, program=True)
+
+
 def _post(path: str, handler: Handler, needs: Needs = Needs.ACT) -> Way:
     return Way(path=path, handler=handler, needs=needs, method="POST")
 
@@ -100,6 +108,17 @@ WAYS: tuple[Way, ...] = (
     Way(path="/rules/{name}", handler=rule_page.rule),
     Way(path="/manage", handler=manage.manage, needs=Needs.MANAGE),
     _post("/manage/end-sessions", manage.end_sessions, Needs.MANAGE),
+    Way(path="/api/openapi.json", handler=api.openapi, needs=Needs.NOTHING, program=True),
+    _program("/api/boxes", api.boxes),
+    _program("/api/pools", api.pools),
+    _program("/api/drives", api.drives),
+    _program("/api/cases", api.cases),
+    _program("/api/cases/{number:int}", api.case),
+    _program("/api/cases/{number:int}/take", api.take, "POST"),
+    _program("/api/cases/{number:int}/hand-over", api.hand_over, "POST"),
+    _program("/api/due", api.due),
+    _program("/metrics", metrics.metrics),
+    _program("/calendar.ics", calendar.calendar),
     _link("", case_page.by_link),
     _link("/take", case_page.take, "POST"),
     _link("/hand-over", case_page.hand_over, "POST"),
@@ -129,7 +148,7 @@ def _endpoint(site: Site, way: Way, threads: ThreadPoolExecutor) -> Callable[[Re
         try:
             ask = await read(site, request)
         except Refusal as refusal:
-            reply = Reply(body=refusal.sentence + "\n", status=refusal.status, kind=PLAIN)
+            reply = _plainly(way, refusal.status, refusal.sentence)
         except ClientDisconnect:
             reply = Reply(status=400, kind=PLAIN)
         else:

@@ -103,12 +103,13 @@ def time_ticks(since: datetime, until: datetime, zone: tzinfo) -> Iterator[tuple
     span = until - since
     local = since.astimezone(zone)
     if span <= timedelta(days=2):
-        hours = 6
+        sizes = (5, 15, 30, 60, 180, 360)
+        minutes = next((m for m in sizes if span <= timedelta(minutes=8 * m)), 360)
         at = local.replace(hour=0, minute=0, second=0, microsecond=0)
         while at < until:
             if at > since:
                 yield at, f"{at:%H:%M}"
-            at += timedelta(hours=hours)
+            at += timedelta(minutes=minutes)
         return
     if span <= timedelta(days=120):
         days = max(1, span.days // 5)
