@@ -10,6 +10,7 @@ import click
 from watcher.cases.state import Case
 from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
+from watcher.cli.page_link import page_lines
 from watcher.cli.parts import Room, room_of, terminal_width
 from watcher.cli.show import URGENCY_WORDS
 from watcher.exposure.window import WindowPlan
@@ -178,4 +179,5 @@ def case(context: click.Context, number: int, *, for_programs: bool) -> None:
             lines += ["", f"It lasted {say_span(found.closed_at - found.opened_at)}."]
         elif found.answer is None:
             lines += ["", f"To take it: midwatch ack {found.number} --until 18:00"]
+        lines += page_lines(room, found)
         click.echo("\n".join(lines))
