@@ -93,7 +93,9 @@ def _silence_broken(scene: Scene) -> list[str]:
 
 
 def _unexpected(scene: Scene) -> list[str]:
-    about = clean(scene.item.about)
+    about, finding = clean(scene.item.about), scene.finding
+    if about and finding is not None and clean(finding.label) in about:
+        return [about]  # it says already which drive left
     return [about, happening_in(scene)]
 
 
