@@ -1,0 +1,164 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from tests.recovery.views import AT, POOL, pool, reading, view
+from tests.recovery.world import SECTORS, Followed, World
+from watcher.facts.finding import Finding, Urgency
+from watcher.facts.identity import DriveId, about_drive, about_pool
+from watcher.facts.pool import MemberState, Pool
+from watcher.facts.pool_past import PoolPast
+from watcher.recovery import follow as following
+from watcher.recovery.follow import NOT_VERIFIED, Around, lead, see, unverified
+from watcher.recovery.record import Recovery, Step
+from watcher.recovery.steps import VERIFY_WITHIN
+from watcher.rules.view import View
+
+A, B = DriveId("a"), DriveId("b")
+
+
+def broken_view(at_hours: int = 0, *, state: MemberState = MemberState.FAILED) -> View:
+    seen = view(reading(A), reading(B), pools=(pool(states={"b": state}, a=A, b=B),))
+    at = AT + timedelta(hours=at_hours)
+    survey = replace(
+        seen.survey, taken_at=at, pools=tuple(replace(p, observed_at=at) for p in seen.survey.pools)
+    )
+    return replace(seen, survey=survey, now=at)
+
+
+def finding(rule: str, subject: object, urgency: Urgency = Urgency.NOW) -> Finding:
+    return Finding(
+        rule=rule, subject=subject, label="x", urgency=urgency, sentence="It happened.",
+        next_step="Do this.", observed_at=AT,
+    )  # type: ignore[arg-type]  # fmt: skip
+
+
+def test_a_pool_that_lost_margin_is_followed_from_then_on() -> None:
+    (opened,) = following.follow((), broken_view(), Around())
+    assert opened.changed
+    assert opened.recovery.opened_at == AT
+    assert [event.what for event in opened.events] == ["recovery-opened"]
+    (later,) = following.follow((opened.recovery,), broken_view(1), Around())
+    assert later.recovery.opened_at == AT
+    assert later.recovery.seen_at == AT + timedelta(hours=1)
+
+
+def test_a_whole_pool_is_not_followed() -> None:
+    assert following.follow((), broken_view(state=MemberState.GOOD), Around()) == ()
+
+
+def test_what_is_over_is_left_alone_and_a_new_loss_opens_anew() -> None:
+    (opened,) = following.follow((), broken_view(), Around())
+    over = replace(opened.recovery, closed_at=AT, outcome="Over.")
+    (again,) = following.follow((over,), broken_view(5), Around())
+    assert again.recovery.opened_at == AT + timedelta(hours=5)
+
+
+def test_the_choice_is_computed_only_where_a_new_drive_could_come() -> None:
+    asked: list[Pool] = []
+
+    def ask(of: Pool) -> bool | None:
+        asked.append(of)
+        return True
+
+    around = Around(prove_first=ask)
+    (opened,) = following.follow((), broken_view(), around)
+    following.follow((opened.recovery,), broken_view(1), around)
+    assert len(asked) == 1
+    at_rebuild = replace(
+        opened.recovery,
+        step=Step.REBUILD,
+        stays=(replace(opened.recovery.stays[-1], step=Step.REBUILD),),
+    )
+    following.follow((at_rebuild,), broken_view(2), around)
+    assert len(asked) == 1
+
+
+def test_a_pool_of_the_past_is_seen_as_missing() -> None:
+    past = PoolPast(
+        pool=POOL, name="orchard", kind=pool(a=A, b=B).kind, first_seen=AT, last_seen=AT
+    )
+    assert see(view(past_pool=past), POOL, Around()).pool is None
+
+
+def test_the_next_step_begins_with_where_the_recovery_is() -> None:
+    followed = following.follow((), broken_view(), Around())
+    own = finding("margin-gone", about_pool(POOL))
+    (led,) = lead((own,), followed)
+    assert led.next_step.startswith("Recovery, step 1 of 6, make sure")
+    assert led.next_step.endswith("Do this.")
+    assert led.key == own.key
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        finding("scrub-overdue", about_pool(POOL), Urgency.NOTE),
+        finding("drive-gone", about_drive(B)),
+        finding(NOT_VERIFIED, about_pool(POOL)),
+    ],
+)
+def test_other_findings_keep_their_next_step(other: Finding) -> None:
+    assert lead((other,), following.follow((), broken_view(), Around())) == (other,)
+
+
+def pulled() -> tuple[Recovery, following.Followed]:
+    made = Followed(World.of("a", "b", "c", "d", bears=2))
+    made.look()
+    for name in ("b", "c"):
+        made.world.now += timedelta(minutes=10)
+        made.world.set(name, MemberState.MISSING)
+        made.world.away.add(f"d-{name}")
+        made.look()
+        made.world.announced = {"d-b"}
+    assert made.recovery is not None
+    return made.recovery, following.Followed(recovery=made.recovery, seen=made.world.seen())
+
+
+def test_a_drive_that_was_pulled_is_put_back_first_and_nothing_else_is_said() -> None:
+    recovery, one = pulled()
+    own = finding("margin-gone", about_pool(recovery.pool))
+    gone = finding("drive-gone", about_drive(DriveId("d-c")))
+    meant = finding("drive-gone", about_drive(DriveId("d-b")))
+    first, second, third = lead((own, gone, meant), (one,))
+    assert first.next_step == "Put d-c back first; touch nothing else before it is in step."
+    assert second.next_step.startswith("d-c left the box, and it was good")
+    assert third == meant
+
+
+def verified_not() -> following.Followed:
+    made = Followed(World.of("a", "b", bears=1))
+    made.look()
+    for state in (MemberState.FAILED, MemberState.GOOD):
+        made.world.now += timedelta(minutes=10)
+        made.world.set("b", state)
+        made.look()
+    assert made.recovery is not None
+    return following.Followed(recovery=made.recovery, seen=made.world.seen())
+
+
+def test_a_pool_that_nobody_checks_becomes_a_finding_after_a_while() -> None:
+    one = verified_not()
+    since = one.recovery.whole_since
+    assert since is not None
+    assert unverified((one,), since + VERIFY_WITHIN - timedelta(seconds=1)) == ()
+    (found,) = unverified((one,), since + VERIFY_WITHIN)
+    assert found.rule == NOT_VERIFIED
+    assert found.urgency is Urgency.THIS_WEEK
+    assert found.subject == about_pool(one.recovery.pool)
+
+
+def test_a_new_drive_of_the_shelf_is_proven_by_what_is_known_of_it() -> None:
+    (opened,) = following.follow((), broken_view(), Around())
+    new = DriveId("n")
+    later = broken_view(1)
+    there = replace(
+        later, survey=replace(later.survey, drives=(*later.survey.drives, reading(new)))
+    )
+    around = Around(proven={new: "its burn-in passed on 2026-02-01"})
+    (moved,) = following.follow((opened.recovery,), there, around)
+    assert moved.recovery.step is Step.SWAP
+    assert SECTORS * 512 == 8_001_563_222_016
