@@ -10,20 +10,18 @@ from zoneinfo import ZoneInfo
 
 from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId, DriveId
-from watcher.facts.pool import Role
 from watcher.facts.readiness import HowKnown
 from watcher.readers.copies import CopyAsked, ThingAsked
 from watcher.readers.discovery import ToldDrive
 from watcher.readers.errors import ReadError
 from watcher.readers.kernel_follow import KernelRing, RealLogFile
 from watcher.readers.kernel_source import boot_id, booted_at
-from watcher.readers.pools.declared import DeclaredMember, DeclaredPool
 from watcher.readers.runner import RealHost
 from watcher.readers.survey import Looking, Surveyor
 from watcher.rules.catalogue import CATALOGUE
 from watcher.service.bell import KernelBell
 from watcher.service.desk import Standing
-from watcher.service.settings import load, to_policy, to_targets, to_tuning
+from watcher.service.settings import load, to_declared, to_policy, to_targets, to_tuning
 from watcher.service.settings_ready import CopySettings
 from watcher.service.settings_shape import Config
 from watcher.store.database import Store, open_store
@@ -107,19 +105,7 @@ def to_looking(config: Config) -> Looking:
             )
             for drive in config.drives
         ),
-        declared=tuple(
-            DeclaredPool(
-                name=pool.name,
-                members=(
-                    *(DeclaredMember(name=name, role=Role.DATA) for name in pool.drives),
-                    *(DeclaredMember(name=name, role=Role.PARITY) for name in pool.parity_drives),
-                ),
-                bears=pool.may_lose,
-                at_stake=pool.at_stake,
-            )
-            for pool in config.pools
-        ),
-        irreplaceable=to_things(config),
+        declared=to_declared(config),
         limit_seconds=float(config.survey.drive_timeout_seconds),
         wake=config.survey.wake_sleeping_drives,
         kernel_log=config.kernel_log.source,
