@@ -17,11 +17,14 @@ SAID = "Local Time is:    "
 WRITTEN = datetime(2026, 3, 9, 8, 30, tzinfo=UTC)
 
 
-def report(serial: str = "PLOUGH0001", *, pending: int = 0, said: str = "") -> str:
+def report(
+    serial: str = "PLOUGH0001", *, pending: int = 0, uncorrectable: int = 0, said: str = ""
+) -> str:
     """Give what smartctl would print of an invented drive."""
     drive = SimDrive(
         letter="a", bay="1", model="Corvid Plough 4000", serial=serial, wwn=0x5A0B0C0000000101,
         capacity_bytes=4_000_787_030_016, hours=20_000, pending=pending,
+        uncorrectable=uncorrectable,
     )  # fmt: skip
     lines = drive.text()
     if said:
