@@ -119,6 +119,7 @@ def box(  # the parts of one mounted filesystem, each of which may be another
     replacing: str = "Never started\n",
     balance: str = "No balance found on '/b1'\n",
     mount: str = "/dev/sda /b1 btrfs rw,relatime 0 0\n",
+    mountinfo: str | None = None,
     without: Sequence[str] = (),
 ) -> RecordedHost:
     """Make a box with one mounted btrfs raid1 over sda and sdb; ``without`` names what fails."""
@@ -137,6 +138,7 @@ def box(  # the parts of one mounted filesystem, each of which may be another
     programs = {a: r for a, r in programs.items() if a[1] not in without}
     return RecordedHost(
         programs=programs,
-        files={btrfs.MOUNTS: mount},
+        files={btrfs.MOUNTS: mount}
+        | ({btrfs.MOUNTINFO: mountinfo} if mountinfo is not None else {}),
         folders={btrfs.SYSFS: [UUID, "features"] if mount else ["features"]},
     )

@@ -258,3 +258,21 @@ def test_no_damaged_answer_ever_looks_healthier_than_the_whole_one(step: str) ->
     )
     assert found == []
     assert tried > 50
+
+
+@pytest.mark.parametrize(
+    ("info", "told"),
+    [
+        ("40 35 0:42 / /b1 ro,relatime - btrfs /dev/sda rw,subvol=/\n", False),
+        ("40 35 0:42 / /b1 ro,relatime - btrfs /dev/sda ro,subvol=/\n", True),
+        ("this is no mount\n", True),
+        (None, True),
+    ],
+)
+def test_only_a_filesystem_that_is_itself_read_only_is_told_as_such(
+    info: str | None, *, told: bool
+) -> None:
+    """A service to which systemd gives a read-only view sees every mount as read-only."""
+    host = box(mount="/dev/sda /b1 btrfs ro,relatime 0 0\n", mountinfo=info)
+    (pool,) = look(host).pools
+    assert (pool.noted(Remark.READ_ONLY) is not None) is told

@@ -25,12 +25,14 @@ from watcher.readers.pools.btrfs_work import (
     parse_mounts,
     parse_replace,
     parse_scrub,
+    parse_writable,
     unescaped,
 )
 
 LEFT = " out of about 4 chunks balanced (2 considered), "
 PARSERS: list[Any] = [
     parse_device_stats, parse_scrub, parse_replace, parse_balance, parse_mounts,
+    parse_writable,
 ]  # fmt: skip
 WORDS = (
     "[/dev/sda].write_io_errs ", "UUID: x", "Status: ", "running", "Error summary: ", "7",
@@ -150,3 +152,16 @@ def test_mounts_keep_their_blanks_and_tell_read_only() -> None:
     text = "/dev/sda /mnt/my\\040pool btrfs ro,relatime 0 0\n/dev/vda / ext4 rw 0 0\n"
     assert parse_mounts(text) == (Mount(source="/dev/sda", target="/mnt/my pool", read_only=True),)
     assert unescaped("a\\011b\\134c") == "a\tb\\c"
+
+
+def test_a_filesystem_is_writable_by_its_own_options_not_by_the_mounts() -> None:
+    """The layout is that of proc(5), with its example's tags; inside systemd's ProtectSystem=strict
+    every mount says "ro" and every filesystem what it is (seen in a Debian 12 guest)."""
+    text = (
+        "36 35 98:0 / /mnt2 ro,noatime master:1 - ext3 /dev/root rw,errors=continue\n"
+        "37 35 0:41 /sub /mnt/my\\040pool ro,relatime - btrfs /dev/sda ro,subvolid=5\n"
+        "38 35 0:42 / /srv rw,relatime shared:7 master:2 - btrfs /dev/sdb rw,subvol=/\n"
+    )
+    assert parse_writable(text) == {"/mnt2", "/srv"}
+    with pytest.raises(CannotParse):
+        parse_writable("36 35 98:0 / /mnt2 ro")

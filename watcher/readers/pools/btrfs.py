@@ -25,6 +25,7 @@ no mounted filesystem lists, or where signatures are not known.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from datetime import datetime
 from typing import TypeVar
 
@@ -53,6 +54,7 @@ from watcher.readers.pools.btrfs_work import (
     parse_mounts,
     parse_replace,
     parse_scrub,
+    parse_writable,
 )
 from watcher.readers.pools.shape import (
     Blocks,
@@ -67,6 +69,7 @@ SOURCE = "btrfs"
 SHOW_MOUNTED = ("btrfs", "filesystem", "show", "--raw", "--mounted")
 SHOW = ("btrfs", "filesystem", "show", "--raw")
 MOUNTS = "/proc/self/mounts"
+MOUNTINFO = "/proc/self/mountinfo"
 UDEV = "/run/udev/data"
 """Where signatures are kept; without it lsblk tells none, and none seen means nothing."""
 SYSFS = "/sys/fs/btrfs"
@@ -87,10 +90,7 @@ def read(
     ``carriers`` names the block devices that hold a btrfs signature, None when that is not
     known: without the program there are none only where there is no carrier either.
     """
-    try:
-        mounts = parse_mounts(host.read_text(MOUNTS))
-    except OSError as error:
-        raise cannot_open(SOURCE, MOUNTS, error) from error
+    mounts = _mounts(host)
     mounted = _mounted_uuids(host)
     known = None if carriers is None else tuple(carriers)
     bare = known == () and not mounts and not mounted
@@ -186,6 +186,24 @@ def _mounted_uuids(host: Host) -> frozenset[str]:
     except OSError as error:
         raise cannot_open(SOURCE, SYSFS, error) from error
     return frozenset(name for name in names if name.count("-") == 4)
+
+
+def _mounts(host: Host) -> tuple[Mount, ...]:
+    """Give the btrfs mounts; read-only are those whose filesystem is, not just our view of it."""
+    try:
+        mounts = parse_mounts(host.read_text(MOUNTS))
+    except OSError as error:
+        raise cannot_open(SOURCE, MOUNTS, error) from error
+    if not any(mount.read_only for mount in mounts):
+        return mounts
+    try:
+        writable = parse_writable(host.read_text(MOUNTINFO))
+    except (OSError, CannotParse):
+        return mounts
+    return tuple(
+        replace(mount, read_only=mount.read_only and mount.target not in writable)
+        for mount in mounts
+    )
 
 
 def _mount_of(host: Host, one: Filesystem, mounts: Iterable[Mount]) -> Mount | None:

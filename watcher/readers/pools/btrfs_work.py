@@ -263,3 +263,20 @@ def parse_mounts(text: str) -> tuple[Mount, ...]:
             options = words[3].split(",")
             mounts.append(Mount(source=source, target=target, read_only="ro" in options))
     return tuple(mounts)
+
+
+def parse_writable(text: str) -> frozenset[str]:
+    """Name the mount points whose filesystem itself can be written to, by /proc/self/mountinfo.
+
+    The last field has the options of the filesystem (proc(5)); those of the mount may say "ro" all
+    the same, as everywhere inside a service that systemd gives a read-only view of the machine.
+    """
+    writable = set()
+    for line in text.splitlines():
+        front, _, back = line.partition(" - ")
+        words, more = front.split(" "), back.split(" ")
+        if len(words) < 6 or len(more) != 3:
+            raise CannotParse("/proc/self/mountinfo", "this is no mount", line=line)
+        if "rw" in more[2].split(","):
+            writable.add(unescaped(words[4]))
+    return frozenset(writable)
