@@ -25,7 +25,8 @@ _ROWS: Final = {
 }
 _COLUMNS: Final = {"left": 0, "middle": 1, "centre": 1, "center": 1, "right": 2}
 _PARTS = re.compile(r"\d+|\D+")
-_LAST_WORD = re.compile(r"(.*?)\s*([A-Za-z]?\d+[A-Za-z]?|[A-Za-z])")
+_NUMBERED = re.compile(r"[A-Za-z]?\d+[A-Za-z]?|[A-Za-z]")
+_STUCK = re.compile(r"(\D{2,}?)\d+[A-Za-z]?")  # "slot3"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,8 +60,14 @@ def _group_of(bay: str) -> str:
     words = bay.strip().casefold().split()
     if not words or all(word in _ROWS or word in _COLUMNS for word in words):
         return ""
-    found = _LAST_WORD.fullmatch(bay.strip())
-    head = found.group(1).strip() if found else bay.strip()
+    *heads, last = bay.split()
+    stuck = _STUCK.fullmatch(last)
+    if _NUMBERED.fullmatch(last):
+        head = " ".join(heads)
+    elif stuck is not None:
+        head = " ".join([*heads, stuck.group(1).rstrip("-_")])
+    else:
+        head = " ".join([*heads, last])
     return "" if head.casefold() in {"", "bay"} else head
 
 
