@@ -64,3 +64,10 @@ def test_an_empty_book_is_not_called_health(tmp_path: Path) -> None:
     _, text = command(config, "cases")
     assert "Nothing is open that needs you" in text
     assert "health" not in text.replace("no proof of health", "")
+
+
+def test_the_case_of_a_pool_says_where_its_recovery_is(config: Path) -> None:
+    status, text = command(config, "case", number_of(config))
+    assert status == 0
+    assert "The way back to full margin" in text
+    assert "What to do: midwatch recovery orchard" in " ".join(text.split())

@@ -72,7 +72,7 @@ class Bench:
     def open_cases(self) -> int:
         with self.store.snapshot() as tx:
             cases = tx.load_book(BOX).open_cases
-        return sum(case.label == self.label for case in cases)
+        return sum(case.label == self.label and not case.only_notes for case in cases)
 
 
 def hurt(mirror: BtrfsMirror) -> None:

@@ -140,14 +140,15 @@ def verified_not() -> following.Followed:
     return following.Followed(recovery=made.recovery, seen=made.world.seen())
 
 
-def test_a_pool_that_nobody_checks_becomes_a_finding_after_a_while() -> None:
+def test_a_pool_that_nobody_checks_is_a_note_first_and_more_after_a_while() -> None:
     one = verified_not()
     since = one.recovery.whole_since
     assert since is not None
-    assert unverified((one,), since + VERIFY_WITHIN - timedelta(seconds=1)) == ()
+    (early,) = unverified((one,), since + VERIFY_WITHIN - timedelta(seconds=1))
+    assert (early.urgency, early.level) == (Urgency.NOTE, 1)
     (found,) = unverified((one,), since + VERIFY_WITHIN)
     assert found.rule == NOT_VERIFIED
-    assert found.urgency is Urgency.THIS_WEEK
+    assert (found.urgency, found.level) == (Urgency.THIS_WEEK, 2)
     assert found.subject == about_pool(one.recovery.pool)
 
 

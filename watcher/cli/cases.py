@@ -14,7 +14,9 @@ from watcher.cli.page_link import page_lines
 from watcher.cli.parts import Room, room_of, terminal_width
 from watcher.cli.show import URGENCY_WORDS
 from watcher.exposure.window import WindowPlan
+from watcher.facts.identity import SubjectKind
 from watcher.facts.units import say_span
+from watcher.recovery.report import bare_sentence, state_of
 from watcher.service.bootstrap import box_of
 from watcher.service.desk import last_view, pool_of_case
 from watcher.service.prospects import exposure_of
@@ -114,6 +116,19 @@ _RECORD_WORDS = {
 }
 
 
+def _recovery_lines(tx: Transaction, case: Case, room: Room, width: int) -> list[str]:
+    """Say where the recovery of the case's pool is, while it goes on."""
+    if case.locus.kind is not SubjectKind.POOL:
+        return []
+    going_on = tx.open_recoveries(box_of(room.config))
+    one = next((r for r in going_on if r.pool == case.locus.key), None)
+    if one is None:
+        return []
+    where = f"{state_of(one)}, since {room.say(one.entered_at)}. {bare_sentence(one, room.now)}"
+    text = f"{where[:1].upper()}{where[1:]} What to do: midwatch recovery {one.name}"
+    return ["", "The way back to full margin", *(f"  {x}" for x in fold(text, width - 2))]
+
+
 def _exposure_lines(tx: Transaction, case: Case, room: Room, width: int) -> list[str]:
     """Say window and chance for the pool of a case, where one is open."""
     view = last_view(tx, box_of(room.config), room.now)
@@ -165,6 +180,7 @@ def case(context: click.Context, number: int, *, for_programs: bool) -> None:
                 step = fold(f"next: {held.finding.next_step}", width - 13, "      ")
                 lines.extend(f"             {x}" for x in step)
         with room.store.snapshot() as tx:
+            lines += _recovery_lines(tx, found, room, width)
             lines += _exposure_lines(tx, found, room, width)
         lines += ["", "What happened"]
         rows = []

@@ -144,6 +144,7 @@ def show(
     )
     if exposure is not None and exposure.is_open:
         lines += fold(exposure.sentence, width)
+        lines += [x for note in exposure.notes for x in fold(note, width)]
     lines += ["", *columns(way_rows(one, now, say), total=width)]
     if advice is None:
         lines += ["", *fold(one.outcome, width)]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
-from watcher.facts.pool import AtStake, Pool, PoolKind, Protection, Remark, Role
+from watcher.facts.pool import AtStake, Pool, PoolKind, Protection, Remark, Role, WorkState
 from watcher.facts.units import say_bytes
 from watcher.recovery.commands import commands_for
 from watcher.recovery.detour_advice import detour_tasks
@@ -301,7 +301,11 @@ def _rebuild(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
             tasks.append("Bring the lost files back, then compare them with their checksums.")
         else:
             tasks += [f"Why: {n.text}" for n in pool.notes if n.at_most is not None]
-    elif pool is None or pool.noted(Remark.CANNOT_FINISH) is None:
+    elif (stuck := pool.noted(Remark.CANNOT_FINISH) if pool is not None else None) is not None:
+        tasks.append(f"Why it cannot finish: {stuck.text}")
+    elif pool is not None and pool.work is not None and pool.work.state is not WorkState.RUNNING:
+        tasks.append(f"The {pool.work.kind.value} is {pool.work.state.value}: see who holds it.")
+    else:
         tasks.append("Let it finish. Keep the load light, and the box running.")
     tasks.append("Keep the old drive, unchanged: if a sector cannot be read, it may still have it.")
     return tuple(tasks)

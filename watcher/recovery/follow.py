@@ -114,24 +114,27 @@ def _led(finding: Finding, one: Followed | None) -> Finding:
 
 
 def unverified(followed: Iterable[Followed], now: datetime) -> tuple[Finding, ...]:
-    """Find pools that became whole and were not checked for too long."""
+    """Find pools that became whole and were not checked since: a note, and more after a while."""
     return tuple(
-        _finding_of(f.recovery, now) for f in followed if is_unverified_for_long(f.recovery, now)
+        _finding_of(f.recovery, now)
+        for f in followed
+        if f.recovery.is_open and f.recovery.step is Step.VERIFY
     )
 
 
 def _finding_of(recovery: Recovery, now: datetime) -> Finding:
     since = recovery.whole_since or now
+    late = is_unverified_for_long(recovery, now)
     return Finding(
         rule=NOT_VERIFIED,
         subject=about_pool(recovery.pool),
         label=f"pool {recovery.name}",
-        urgency=Urgency.THIS_WEEK,
+        urgency=Urgency.THIS_WEEK if late else Urgency.NOTE,
         sentence=f"The pool {recovery.name} is whole again, and no check has proven it since.",
         next_step=f"Run a check of {recovery.name} at a quiet time (midwatch recovery "
         f"{recovery.name} shows how), and keep the old drive until it has ended well.",
         observed_at=now,
         evidence=(Evidence(what="whole for", value=say_span(now - since)),),
         pool=recovery.pool,
-        level=1,
+        level=2 if late else 1,
     )

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from datetime import datetime
 
 from watcher.cases.effects import Record
-from watcher.cases.state import Book, ExpectKind
+from watcher.cases.state import Book, Case, ExpectKind
 from watcher.exposure.choices import ChoiceKind
 from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId, DriveId, PoolId, SubjectKind
@@ -41,28 +41,31 @@ def follow_recoveries(
 def record_events(
     tx: Transaction, box: BoxId, book: Book, followed: Iterable[Followed], now: datetime
 ) -> None:
-    """Write what happened on the way into the record of each pool's case."""
-    tx.add_records(
-        box,
-        tuple(
-            Record(
-                case=case_of_pool(book, one.recovery.pool),
-                at=now,
-                what=event.what,
-                text=f"{one.recovery.name}: {event.text}",
-            )
-            for one in followed
-            for event in one.events
-        ),
-    )
+    """Write what happened on the way into the record of each pool's case.
+
+    A check may end weeks after the all-clear: then the case is looked for in the archive.
+    """
+    for one in followed:
+        if not one.events:
+            continue
+        pool = one.recovery.pool
+        number = case_of_pool(book.cases, pool) or case_of_pool(tx.list_cases(box), pool)
+        records = (
+            Record(case=number, at=now, what=e.what, text=f"{one.recovery.name}: {e.text}")
+            for e in one.events
+        )
+        tx.add_records(box, records)
 
 
-def case_of_pool(book: Book, pool: PoolId) -> int:
-    """Give the number of the case of a pool, an open one before one that is over; 0: none."""
+def case_of_pool(cases: Iterable[Case], pool: PoolId) -> int:
+    """Give the number of the case of a pool, an open one before one that is over; 0: none.
+
+    A case of things to know is none: what must be acted on has its own.
+    """
     about = [
         case
-        for case in book.cases
-        if case.locus.kind is SubjectKind.POOL and case.locus.key == pool
+        for case in cases
+        if case.locus.kind is SubjectKind.POOL and case.locus.key == pool and not case.only_notes
     ]
     best = max(about, key=lambda case: (case.is_open, case.number), default=None)
     return best.number if best is not None else 0
