@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from tests.simulation.stage import Snapshot, Stage
+from tests.simulation.world import BOX
 from watcher.cases.decide import decide
 from watcher.cases.effects import Item, Tell
 from watcher.cases.observations import (
@@ -251,14 +252,18 @@ def _moved(work: WorkAnnounced, back: timedelta, step: Step) -> WorkAnnounced:
     return replace(work, begins=work.begins - back, ends=work.ends - back)
 
 
-def _covered(account: Account, step: Step, pool_id: str, guard: Watchman, name: str) -> bool:
+def _covered(
+    stage: Stage, account: Account, step: Step, pool_id: str, guard: Watchman, name: str
+) -> bool:
     """Whether a person asked for quiet about just this."""
     now = step.at
     if guard.rank < RANK["broken"]:
         for _, silence in account.silences:
-            fits = silence.scope is ScopeKind.BOX or (
-                silence.scope is ScopeKind.POOL and silence.key == pool_id
-            )
+            fits = (silence.scope, silence.key) in {
+                (ScopeKind.BOX, BOX),
+                (ScopeKind.POOL, pool_id),
+                (ScopeKind.CLIENT, stage.policy.client),
+            }
             if fits and now < silence.until:
                 return True
         for _, work in account.works:
@@ -296,7 +301,7 @@ def _pool(stage: Stage, step: Step, account: Account, name: str, guard: Watchman
     if stage.full:
         _text_tells(stage, step, guard, name, loud)
     _told_ranks(step, guard, loud)
-    covered = _covered(account, step, pool_id, guard, name)
+    covered = _covered(stage, account, step, pool_id, guard, name)
     answered = any(account.answers.get(number, step.at) > step.at for number in numbers)
     if guard.rank == 0 or covered:
         guard.owed_since = None

@@ -145,7 +145,7 @@ class Stage:
     def survey(self) -> Survey:
         """Look at the world, and write down the truth of that moment."""
         world = self.world
-        taken_at = self.now - timedelta(microseconds=world.surveys)  # each has a time of its own
+        taken_at = self.now - timedelta(seconds=1) + timedelta(microseconds=world.surveys)
         self.snapshots[taken_at] = Snapshot(
             number=world.surveys,
             state=world.state(),

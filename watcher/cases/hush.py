@@ -62,7 +62,9 @@ _DRIVE_AWAY_RULES = frozenset(
         "member-errs-inside-pool",
     }
 )
-_MARGIN_RULES = frozenset({"margin-thinned", "margin-gone"})
+_MARGIN_RULES = frozenset({"margin-thinned", "margin-gone", "same-batch-risk"})
+"""What a loss of margin brings with it; that drives of one lot may fail together weighs more the
+less margin is left."""
 _REBUILD_RULES = frozenset({"rebuild-running", "redundancy-not-restored"})
 
 BREAKS_SILENCE = frozenset({"pool-broken", "pool-gone"})

@@ -47,6 +47,10 @@ class _Places:
         if case.number not in places:
             places.append(case.number)
 
+    def holding(self, draft: Draft, key: str) -> list[Case]:
+        """Give the cases that hold or held a finding."""
+        return [draft.case(number) for number in self._by_key.get(key, ())]
+
     def home(self, draft: Draft, finding: Finding) -> Case | None:
         """Find the case a finding belongs to: one that holds it, else the one at its place.
 
@@ -55,7 +59,7 @@ class _Places:
         within the last day; a note never opens a closed case again.
         """
         notes = finding.urgency is Urgency.NOTE
-        holding = [draft.case(n) for n in self._by_key.get(finding.key, ())]
+        holding = self.holding(draft, finding.key)
         placed = [draft.case(n) for n in self._by_locus.get(locus_of(finding), ())]
         if notes:  # what has sunk to a note stays in the case that was opened for it
             fitting = [c for c in holding if c.is_open and (c.only_notes or c.holds(finding.key))]
@@ -86,10 +90,11 @@ def _is_known(draft: Draft, finding: Finding) -> bool:
 
 
 def _join(draft: Draft, observation: SurveyJudged, finding: Finding, places: _Places) -> None:
-    """Bring one finding into the book."""
+    """Bring one finding into the book; it stands in one case only."""
     now = draft.now
     fresh = Held(finding=finding, since=now, seen_at=now)
     case = places.home(draft, finding)
+    _take_from_others(draft, finding.key, case, places)
     if case is None:
         number = draft.book.next_case
         case = Case(
@@ -130,25 +135,33 @@ def _join(draft: Draft, observation: SurveyJudged, finding: Finding, places: _Pl
     places.add(draft.put_case(replace(case, held=tuple(held))))
 
 
+def _take_from_others(draft: Draft, key: str, home: Case | None, places: _Places) -> None:
+    """Let a finding that rose from a note, or sank to one, stand in its new case only."""
+    for case in places.holding(draft, key):
+        if (home is not None and case.number == home.number) or not case.holds(key):
+            continue
+        held = tuple(
+            replace(h, cleared_at=draft.now) if h.finding.key == key and not h.cleared_at else h
+            for h in case.held
+        )
+        draft.put_case(replace(case, held=held))
+
+
 def _clear(draft: Draft, observation: SurveyJudged) -> None:
     """Clear what the facts say holds no more; what was not seen stays."""
     now = draft.now
-    urgency = {finding.key: finding.urgency for finding in observation.findings}
+    standing = {finding.key for finding in observation.findings}
     for case in draft.open_cases():
         held = []
         for old in case.held:
             gone = (
                 old.cleared_at is None
-                and old.finding.key not in urgency
+                and old.finding.key not in standing
                 and (
                     old.finding.subject in observation.seen
                     or old.finding.key in observation.disproved
                 )
             )
-            moved = case.only_notes and urgency.get(old.finding.key, Urgency.NOTE) > Urgency.NOTE
-            if old.cleared_at is None and moved:  # it weighs now, and another case has it
-                held.append(replace(old, cleared_at=now))
-                continue
             held.append(replace(old, cleared_at=now) if gone else old)
             if gone:
                 draft.record(case.number, "finding-cleared", text=old.finding.sentence)

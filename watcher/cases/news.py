@@ -33,8 +33,9 @@ with each return, up to 64 times. Our choice, as for the settling of a case."""
 
 _DOUBLINGS_MOST = 6
 
-_LOSS_RULES = frozenset({"margin-thinned", "margin-gone", "pool-broken"})
-"""Rules whose level counts lost members: one more is never a mere growth."""
+_LOSS_RULES = ("margin-thinned", "margin-gone", "pool-broken")
+"""Rules whose level counts lost members, the worst last: one more is never a mere growth, and one
+less is no news."""
 
 _ALWAYS_NEWS = frozenset({"drive-gone"})
 """A drive that left is another trouble than the one it had."""
@@ -68,6 +69,8 @@ def weigh(case: Case, finding: Finding) -> News:
         if finding.urgency < before.urgency or finding.level <= before.level:
             return News.NONE
         return News.AT_ONCE if finding.rule in _LOSS_RULES else News.LATER
+    if _is_better(case, finding):
+        return News.NONE
     told = case.told_urgency
     if told is None or finding.urgency > told or finding.rule in _ALWAYS_NEWS:
         return News.AT_ONCE
@@ -78,11 +81,26 @@ def weigh(case: Case, finding: Finding) -> News:
     return News.AT_ONCE if weighs else News.NONE
 
 
+def _is_better(case: Case, finding: Finding) -> bool:
+    """Tell whether a loss of margin is less than the one that people know of."""
+    if finding.rule not in _LOSS_RULES:
+        return False
+    worse = _LOSS_RULES[_LOSS_RULES.index(finding.rule) + 1 :]
+    keys = {f"{rule}/{finding.subject}" for rule in worse}
+    return any(t.key in keys and t.urgency > Urgency.NOTE for t in case.told_of)
+
+
 def fade(draft: Draft) -> None:
     """Forget what people were told where it has been better for long enough."""
     for case in draft.open_cases():
         standing = {finding.key: finding for finding in case.standing}
         told_of = tuple(_faded(draft, t, standing.get(t.key)) for t in case.told_of)
+        known = {t.key for t in told_of}
+        told_of += tuple(  # what is left of a loss is known to those who knew of the loss
+            ToldOf(key=f.key, urgency=f.urgency, level=f.level)
+            for f in case.standing
+            if f.key not in known and _is_better(case, f)
+        )
         if told_of != case.told_of:
             draft.put_case(replace(case, told_of=told_of))
 
@@ -153,4 +171,4 @@ def _sound(draft: Draft, case: Case, news: list[Heard], audible: tuple[Finding, 
     if case.answer is not None:
         draft.record(case.number, "answer-broken", by=case.answer.by, text=top.finding.sentence)
         case = draft.put_case(replace(case, answer=None))
-    sound(draft, case, kind, audible, top.about)
+    sound(draft, case, kind, audible, top.about, lead=top.finding.key)

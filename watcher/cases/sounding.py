@@ -122,10 +122,12 @@ def sound(
     *,
     first: tuple[str, ...] = (),
     again: bool = True,
+    lead: str = "",
 ) -> Case:
     """Tell the first rung (or ``first``) and everybody told before, and start to climb.
 
-    Without ``again`` those told before are left in peace.
+    Without ``again`` those told before are left in peace. ``lead`` is the key of the finding that
+    the message is about, where that is not the weightiest.
 
     ``audible`` are the findings that people are to hear of, most urgent first; they are written
     down as told, so that only what is new or worse sounds again.
@@ -137,7 +139,7 @@ def sound(
         rung, people = -1, first
     before = _available(draft, case.told) if again else ()
     case = add_pending(
-        draft, case, (*people, *before), kind, top.urgency, about=about, finding=top.key
+        draft, case, (*people, *before), kind, top.urgency, about=about, finding=lead or top.key
     )
     wait = ladder.rungs[max(rung, 0)].wait
     since = case.climb.since if case.climb is not None else None
@@ -304,6 +306,14 @@ def _key(box: str, person: str, words: list[Pending]) -> str:
     return f"{box[:20]}/{person[:20]}/{hashlib.sha256(key.encode()).hexdigest()[:24]}"
 
 
+def _never_heard(draft: Draft, word: Pending) -> bool:
+    """Tell whether a word is about the end of something that its person never heard of."""
+    case = draft.cases.get(word.case)
+    if case is None or word.kind is not NoticeKind.ALL_CLEAR:
+        return False
+    return all(told.person != word.person for told in case.last_told)
+
+
 def _note_told(draft: Draft, person: str, words: list[Pending]) -> None:
     """Remember in each case that something about it was sent to a person now."""
     for number in {word.case for word in words}:
@@ -328,7 +338,7 @@ def flush(draft: Draft) -> None:
             for w in draft.book.pending
             if w not in due and not (w.person == person and w.number < newest.get(w.case, 0))
         )
-        words = _collapse(draft.cases, due)
+        words = [w for w in _collapse(draft.cases, due) if not _never_heard(draft, w)]
         draft.book = replace(draft.book, pending=rest)
         if not words:
             continue
