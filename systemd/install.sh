@@ -4,13 +4,16 @@
 #   bash systemd/install.sh            install, or upgrade in place
 #   bash systemd/install.sh --dry-run  say what would be done
 #   bash systemd/install.sh --wheels FOLDER   install from the built packages in FOLDER, without network
+#   bash systemd/install.sh --halves   as two services: one has the drives and no network, the other the
+#                                      network and no drives (as a user of its own, midwatch)
+#   bash systemd/install.sh --whole    as one service again; without either word what is there stays
 #   bash systemd/install.sh --remove   stop and take away the program; settings and history stay
 #   bash systemd/install.sh --purge    the same, and settings and history too
 #
 # What it puts where: the program into /opt/midwatch (a virtual environment), the command into
-# /usr/local/bin/midwatch, settings into /etc/midwatch, history into /var/lib/midwatch, the unit into
-# /etc/systemd/system/midwatch.service. It installs python3-venv, smartmontools and util-linux from the
-# distribution where they are missing.
+# /usr/local/bin/midwatch, settings into /etc/midwatch, history into /var/lib/midwatch, the unit
+# midwatch.service (or midwatch-reader.service and midwatch-desk.service) into /etc/systemd/system. It
+# installs python3-venv, smartmontools and util-linux from the distribution where they are missing.
 set -euo pipefail
 here=$(cd -- "$(dirname -- "${BASH_SOURCE[0]}")/.." && pwd)
 # shellcheck source=systemd/ready.sh
@@ -19,15 +22,18 @@ here=$(cd -- "$(dirname -- "${BASH_SOURCE[0]}")/.." && pwd)
 prefix=/opt/midwatch
 settings=/etc/midwatch
 state=/var/lib/midwatch
-unit=/etc/systemd/system/midwatch.service
+units=/etc/systemd/system
 link=/usr/local/bin/midwatch
 dry=
 wheels=
+halves=
 what=install
 
 while [ "$#" -gt 0 ]; do
     case "$1" in
     --dry-run) dry=1 ;;
+    --halves) halves=yes ;;
+    --whole) halves=no ;;
     --wheels)
         wheels=${2:-}
         if [ ! -d "$wheels" ]; then
@@ -39,11 +45,11 @@ while [ "$#" -gt 0 ]; do
     --remove) what=remove ;;
     --purge) what=purge ;;
     -h | --help)
-        sed -n '2,14s/^# \{0,1\}//p' "${BASH_SOURCE[0]}"
+        sed -n '2,17s/^# \{0,1\}//p' "${BASH_SOURCE[0]}"
         exit 0
         ;;
     *)
-        say "“$1” is not understood; the words are --dry-run, --wheels, --remove, --purge and --help"
+        say "“$1” is not understood; the words are --dry-run, --wheels, --halves, --whole, --remove, --purge and --help"
         exit 2
         ;;
     esac
@@ -65,10 +71,25 @@ do_it() {
 
 has_systemd() { [ -d /run/systemd/system ]; }
 
+# stop_service UNIT... : stops the units that are installed, and takes them away.
 stop_service() {
-    if has_systemd && [ -e "$unit" ]; then
-        do_it systemctl disable --now midwatch.service || true
+    local unit
+    for unit in "$@"; do
+        if [ -e "$units/$unit" ]; then
+            if has_systemd; then do_it systemctl disable --now "$unit" || true; fi
+            do_it rm -f "$units/$unit"
+        fi
+    done
+}
+
+# give_to_desk : the half that tells runs as a user of its own, who keeps the history and may read the settings.
+give_to_desk() {
+    if ! getent passwd midwatch >/dev/null; then
+        do_it useradd --system --user-group --home-dir "$state" --no-create-home --shell /usr/sbin/nologin midwatch
     fi
+    do_it chown -R midwatch:midwatch "$state"
+    do_it chgrp -R midwatch "$settings"
+    do_it chmod -R g+rX,o= "$settings"
 }
 
 case "$what" in
@@ -106,23 +127,36 @@ with target: source.backup(target)' "$state/midwatch.db" "$copy"
         say "no settings yet: sensible ones are used. To write a file: midwatch config init"
     fi
     do_it ln -sfn "$prefix/bin/midwatch" "$link"
-    do_it install -m 0644 "$here/systemd/midwatch.service" "$unit"
+    if [ -z "$halves" ] && [ -e "$units/midwatch-desk.service" ]; then halves=yes; fi
+    if [ "$halves" = yes ]; then
+        mine=(midwatch-reader.service midwatch-desk.service)
+        stop_service midwatch.service
+        give_to_desk
+    else
+        mine=(midwatch.service)
+        if [ -e "$units/midwatch-desk.service" ]; then
+            stop_service midwatch-desk.service midwatch-reader.service
+            do_it chown -R root:root "$state"
+        fi
+    fi
+    for unit in "${mine[@]}"; do do_it install -m 0644 "$here/systemd/$unit" "$units/$unit"; done
     if has_systemd; then
         do_it systemctl daemon-reload
-        do_it systemctl enable midwatch.service
-        do_it systemctl restart midwatch.service
-        say "running. See what it sees: midwatch look; its messages: journalctl -u midwatch"
+        do_it systemctl enable "${mine[@]}"
+        do_it systemctl restart "${mine[@]}"
+        say "running. See what it sees: midwatch look; its messages: journalctl -u 'midwatch*'"
     else
         say "systemd does not run here; start it by hand: midwatch watch"
     fi
     ;;
 remove | purge)
-    stop_service
-    do_it rm -f "$unit" "$link"
+    stop_service midwatch.service midwatch-desk.service midwatch-reader.service
+    do_it rm -f "$link"
     do_it rm -rf "$prefix"
     if has_systemd; then do_it systemctl daemon-reload; fi
     if [ "$what" = purge ]; then
         do_it rm -rf "$settings" "$state"
+        if getent passwd midwatch >/dev/null; then do_it userdel midwatch; fi
     else
         say "settings ($settings) and history ($state) are still there; --purge takes them too"
     fi

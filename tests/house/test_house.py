@@ -32,6 +32,7 @@ WITHOUT_A_TEST_OF_THEIR_OWN = {
     "watcher/cases/draft.py": "held by every test of the case side",
     "watcher/cli/__main__.py": "three lines, used by tests/lab/daemon.py",
     "watcher/readers/host.py": "a protocol; its function is held by tests/readers/test_runner.py",
+    "watcher/readers/taken.py": "a record, held by tests/readers/test_survey.py",
     "watcher/readers/errors.py": "records without behaviour, held by every reader's tests",
     "watcher/notify/message_facts.py": "records, held by tests/notify/test_messages.py",
     "watcher/facts/checks.py": "held by the facts that check themselves with it",
@@ -127,6 +128,54 @@ def test_the_dry_run_of_the_installer_changes_nothing_and_names_every_place() ->
     for place in ("/opt/midwatch", "/etc/midwatch", "/var/lib/midwatch", "midwatch.service"):
         assert place in done.stdout
     assert not Path("/opt/midwatch").exists() or "would run" in done.stdout
+
+
+def test_the_installer_can_put_the_two_halves_in_the_place_of_the_one() -> None:
+    done = subprocess.run(
+        ["bash", ROOT / "systemd/install.sh", "--dry-run", "--halves"],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+    )
+    for word in ("useradd --system", "midwatch-reader.service", "midwatch-desk.service", "chown"):
+        assert word in done.stdout
+    assert "systemd/midwatch.service" not in done.stdout
+
+
+@pytest.mark.parametrize("half", ["reader", "desk"])
+def test_each_half_is_shut_in(half: str) -> None:
+    """At most 1.5 of 10 by ``systemd-analyze security`` (measured with systemd 252)."""
+    if shutil.which("systemd-analyze") is None:
+        pytest.skip("needs systemd-analyze")
+    done = subprocess.run(
+        [
+            *("systemd-analyze", "security", "--offline=true", "--threshold=15", "--no-pager"),
+            ROOT / f"systemd/midwatch-{half}.service",
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    if "nrecognized option" in done.stderr or "ffline" in done.stderr:
+        pytest.skip("this systemd-analyze cannot judge a file")
+    level = re.search(r"Overall exposure level for \S+: ([\d.]+)", done.stdout)
+    assert level is not None, done.stdout + done.stderr
+    assert float(level[1]) <= 1.5
+    assert done.returncode == 0
+
+
+def test_the_half_that_looks_has_no_network_and_the_one_that_tells_no_drives() -> None:
+    texts = {
+        half: (ROOT / f"systemd/midwatch-{half}.service").read_text(encoding="utf-8")
+        for half in ("reader", "desk")
+    }
+    for line in ("PrivateNetwork=yes", "RestrictAddressFamilies=AF_UNIX", "IPAddressDeny=any"):
+        assert f"\n{line}\n" in texts["reader"]
+    for line in ("PrivateDevices=yes", "CapabilityBoundingSet=", "User=midwatch"):
+        assert f"\n{line}\n" in texts["desk"]
+    assert "\nDeviceAllow=" not in texts["desk"]
 
 
 def test_systemd_finds_nothing_odd_in_the_unit(tmp_path: Path) -> None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 
-from watcher.service.bell import APART_SECONDS, KernelBell
+from watcher.service.bell import APART_SECONDS, JOURNAL_FROM_NOW, JournalBell, KernelBell
 
 BOOTED = datetime(2026, 3, 2, tzinfo=UTC)
 
@@ -75,3 +76,66 @@ def test_without_rights_there_is_no_bell() -> None:
         raise PermissionError(1, "not permitted")
 
     assert KernelBell(forbidden, boot="b", booted_at=BOOTED).is_deaf
+
+
+class Following:
+    """A program that follows the journal."""
+
+    def __init__(self) -> None:
+        self.text = ""
+        self.ended: str | None = None
+        self.stopped = False
+
+    def say(self, text: str) -> None:
+        entry = {"MESSAGE": text, "__CURSOR": "s=1", "__REALTIME_TIMESTAMP": "1772409600000000"}
+        self.text += json.dumps(entry) + "\n"
+
+    def take(self) -> str:
+        text, self.text = self.text, ""
+        return text
+
+    def stop(self) -> None:
+        self.stopped = True
+
+
+def test_the_journal_rings_for_what_is_grave_as_the_ring_does() -> None:
+    following = Following()
+    one = JournalBell(lambda: following)
+    following.say("usb 1-1: new high-speed USB device number 5 using xhci_hcd")
+    assert not one.rings(0.0)
+    following.say(BAD_SECTOR)
+    assert one.rings(5.0)
+    assert not one.rings(500.0)
+    following.say(BAD_SECTOR)
+    assert one.rings(501.0)
+    following.say(BAD_SECTOR)
+    assert not one.rings(502.0)
+    assert one.rings(501.0 + APART_SECONDS)
+
+
+def test_nonsense_in_the_journal_rings_no_bell_and_ends_it_not() -> None:
+    following = Following()
+    one = JournalBell(lambda: following)
+    following.text = "{not json\n"
+    assert not one.rings(0.0)
+    following.say(BAD_SECTOR)
+    assert one.rings(1.0)
+
+
+def test_a_journal_that_is_no_longer_followed_rings_once_more_and_is_let_go() -> None:
+    following = Following()
+    one = JournalBell(lambda: following)
+    following.say(BAD_SECTOR)
+    following.ended = "it ended with 1"
+    assert one.rings(0.0)
+    assert one.is_deaf
+    assert following.stopped
+    assert not one.rings(100.0)
+
+
+def test_without_a_journal_there_is_no_bell() -> None:
+    def missing() -> Following:
+        raise FileNotFoundError(2, "no journalctl")
+
+    assert JournalBell(missing).is_deaf
+    assert "--follow" in JOURNAL_FROM_NOW

@@ -15,6 +15,7 @@ from watcher.store.errors import StoreError
 
 COMMANDS = {
     "watch": ("watcher.cli.watch", "watch", "Watch this box and stay."),
+    "reader": ("watcher.cli.reader", "reader", "Look for a watch that has no drives itself."),
     "look": ("watcher.cli.look", "look", "Look at everything once and say what there is."),
     "cases": ("watcher.cli.cases", "cases", "List what is wrong now, or was."),
     "case": ("watcher.cli.cases", "case", "Tell all about one case."),

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import ExitStack
+from dataclasses import dataclass
 from datetime import timedelta
+from typing import Protocol
 
 import click
 
@@ -14,10 +16,12 @@ from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import terminal_width
 from watcher.cli.show import show_survey
 from watcher.facts.drive import Unread
+from watcher.facts.pool import Pool
 from watcher.facts.survey import Survey
 from watcher.notify.target import Target
 from watcher.service.bootstrap import (
     bell_here,
+    box_of,
     environment,
     load_settings,
     open_state,
@@ -33,10 +37,12 @@ from watcher.service.delivery_child import DeliveryChild, delivery_command
 from watcher.service.desk import Outcome, Standing, view_of
 from watcher.service.errors import ConfigError
 from watcher.service.ground import Ground, Ways
+from watcher.service.half_words import user_here
+from watcher.service.halves import DECLARED, Line, RemoteBell, RemoteSurveyor
 from watcher.service.heartbeat import beat
 from watcher.service.last_resort import say_here
 from watcher.service.log import ServiceLog, set_up, under_journal
-from watcher.service.loop import Delivers, Hooks, Rhythm, Watch, Word
+from watcher.service.loop import Delivers, Hooks, Looks, Rhythm, Rings, Watch, Word
 from watcher.service.settings_shape import Config
 from watcher.service.supervisor import ours
 from watcher.store.database import Store
@@ -110,8 +116,14 @@ class Printer:
 
 @click.command()
 @click.option("--once", is_flag=True, help="Take one look, deliver what came of it, and end.")
+@click.option(
+    "--reader",
+    "reader",
+    metavar="PATH",
+    help="Look through the reader that listens there (midwatch reader) instead of here.",
+)
 @click.pass_context
-def watch(context: click.Context, *, once: bool) -> int:
+def watch(context: click.Context, *, once: bool, reader: str | None) -> int:
     """Watch this box and stay: look every ten minutes, open cases, tell people, say all clear.
 
     Needs no configuration. Run it as root: SMART and most pools can be read by root only.
@@ -144,16 +156,16 @@ def watch(context: click.Context, *, once: bool) -> int:
             printer.line(f"The settings were not read again; the old ones stay.\n{faulty}")
             return None
         printer.line("The settings were read again.")
-        surveyor.looking = to_looking(fresh)
+        eyes.renew(fresh)
         renew_pages(fresh)
         return to_standing(fresh)
 
     beside = ExitStack()
     renew_pages = pages_beside(config, clock, printer.line, beside, once=once)
-    surveyor = surveyor_here(config)
+    eyes = eyes_here(config, clock) if reader is None else eyes_there(config, reader, printer.line)
     with store.snapshot() as tx:
         last = tx.last_survey(standing.box)
-    surveyor.remember(last.pools if last is not None else ())
+    eyes.surveyor.remember(last.pools if last is not None else ())
 
     def surveyed(survey: Survey, outcome: Outcome) -> None:
         printer.surveyed(survey, outcome)
@@ -174,12 +186,12 @@ def watch(context: click.Context, *, once: bool) -> int:
     service = Watch(
         ground=Ground(store, clock),
         standing=standing,
-        surveyor=surveyor,
+        surveyor=eyes.surveyor,
         clock=clock,
         delivery=child,
         supervisor=ours(),
         rhythm=rhythm_of(config),
-        bell=bell_here(config, clock.now()),
+        bell=eyes.bell,
         hooks=Hooks(
             surveyed=surveyed,
             trouble=printer.line,
@@ -194,6 +206,48 @@ def watch(context: click.Context, *, once: bool) -> int:
     with store, beside:
         service.run()
     return int(Exit.DONE)
+
+
+class Remembers(Looks, Protocol):
+    """A surveyor that takes over the pools of an earlier run."""
+
+    def remember(self, pools: Iterable[Pool]) -> None:
+        """Take them over."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Eyes:
+    """With what the watch sees, and how that is told of new settings."""
+
+    surveyor: Remembers
+    bell: Rings | None
+    renew: Callable[[Config], None]
+
+
+def eyes_here(config: Config, clock: Clock) -> Eyes:
+    """Look from this process."""
+    surveyor = surveyor_here(config)
+
+    def renew(fresh: Config) -> None:
+        surveyor.looking = to_looking(fresh)
+
+    return Eyes(surveyor=surveyor, bell=bell_here(config, clock.now()), renew=renew)
+
+
+def eyes_there(config: Config, path: str, say: Callable[[str], None]) -> Eyes:
+    """Look through the reader that listens at a path; it must run as root or as ourselves."""
+    line = Line(path=path, users=frozenset({0, user_here()}))
+    surveyor = RemoteSurveyor(line, box_of(config), besides=beyond_the_usual(config))
+
+    def renew(fresh: Config) -> None:
+        surveyor.reload(box_of(fresh), beyond_the_usual(fresh))
+
+    return Eyes(surveyor=surveyor, bell=RemoteBell(line, say), renew=renew)
+
+
+def beyond_the_usual(config: Config) -> tuple[str, ...]:
+    """Name the sources that only some boxes have."""
+    return (DECLARED,) if config.pools else ()
 
 
 def pages_beside(

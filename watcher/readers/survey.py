@@ -39,6 +39,7 @@ from watcher.readers.pools.declared import DeclaredPool, DrivesSeen
 from watcher.readers.pools.registry import read_pools
 from watcher.readers.pools.shape import Blocks, PoolsRead, UnseenBlocks, blindness_of, together
 from watcher.readers.smartctl import LIMIT_SECONDS
+from watcher.readers.taken import Taken
 
 BLOCK_DEVICES = "block-devices"
 
@@ -57,15 +58,6 @@ class Looking:
     wake: bool = False  # also ask drives that sleep
     kernel_log: Choice = "auto"  # where the kernel log is read from
     kernel_log_file: str = "/var/log/kern.log"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
-    """A survey, and how far the kernel log was read for it."""
-
-    survey: Survey
-    position: Position | None
-    more_log: bool = False  # there is more of it to read at once
 
 
 class Surveyor:

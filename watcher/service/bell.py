@@ -1,8 +1,9 @@
 """The bell: hears at once when the kernel says something grave, so that the next look comes early.
 
-It listens to the kernel's ring (/dev/kmsg), whatever source the surveys read, and only rings: what
-was said is read, with its position kept, by the survey that follows. Where the ring may not be
-read there is no bell, and news waits for the next look.
+It listens to the kernel's ring (/dev/kmsg), whatever source the surveys read, or, where that may
+not be read, to the journal as it is written. It only rings: what was said is read, with its
+position kept, by the survey that follows. Where neither may be read there is no bell, and news
+waits for the next look.
 """
 
 from __future__ import annotations
@@ -14,12 +15,23 @@ from datetime import datetime
 from watcher.facts.kernel_event import Category
 from watcher.readers.errors import ReadError
 from watcher.readers.kernel_lines.story import Story
-from watcher.readers.kernel_log import Position
+from watcher.readers.kernel_log import Follow, Position, parse_journal
 from watcher.readers.kernel_raw import Records, read_kmsg
 
 APART_SECONDS = 30.0
 """At least so long between two rings. Our choice: a storm of a dying drive is one look each half
 minute, which is about what a look at it may take."""
+
+JOURNAL_FROM_NOW = (
+    "journalctl",
+    "--no-pager",
+    "--output=json",
+    "--output-fields=MESSAGE,PRIORITY,_SOURCE_MONOTONIC_TIMESTAMP,_BOOT_ID",
+    "--lines=0",
+    "--follow",
+    "_TRANSPORT=kernel",
+)
+"""Writes each kernel line as it comes, beginning with the next (journalctl(1))."""
 
 
 class KernelBell:
@@ -71,3 +83,43 @@ class KernelBell:
             told = self._story.read(batch.lines)
             grave = grave or any(one.meaning.category is not Category.NOISE for one in told)
         return grave
+
+
+class JournalBell:
+    """Rings when the journal got a kernel line that is not noise since it was last asked."""
+
+    def __init__(self, follow: Callable[[], Follow]) -> None:
+        """Begin from now; ``follow`` starts a program that writes each new line of the journal."""
+        self._story = Story()
+        self._rang_at: float | None = None
+        self._waiting = False
+        self._follow: Follow | None = None
+        with suppress(OSError):
+            self._follow = follow()
+
+    @property
+    def is_deaf(self) -> bool:
+        """Whether the journal cannot be followed."""
+        return self._follow is None
+
+    def rings(self, monotonic: float) -> bool:
+        """Tell whether a look should come early; at most once in ``APART_SECONDS``."""
+        if self._follow is not None:
+            with suppress(ReadError):
+                told = self._story.read(parse_journal(self._follow.take()).lines)
+                grave = any(one.meaning.category is not Category.NOISE for one in told)
+                self._waiting = grave or self._waiting
+            if self._follow.ended is not None:
+                self.close()
+        if not self._waiting:
+            return False
+        if self._rang_at is not None and monotonic - self._rang_at < APART_SECONDS:
+            return False
+        self._rang_at, self._waiting = monotonic, False
+        return True
+
+    def close(self) -> None:
+        """End the program that follows."""
+        if self._follow is not None:
+            self._follow.stop()
+            self._follow = None

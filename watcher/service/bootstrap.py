@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -14,12 +15,12 @@ from watcher.facts.readiness import HowKnown
 from watcher.readers.copies import CopyAsked, ThingAsked
 from watcher.readers.discovery import ToldDrive
 from watcher.readers.errors import ReadError
-from watcher.readers.kernel_follow import KernelRing, RealLogFile
+from watcher.readers.kernel_follow import ChildFollow, KernelRing, RealLogFile
 from watcher.readers.kernel_source import boot_id, booted_at
 from watcher.readers.runner import RealHost
 from watcher.readers.survey import Looking, Surveyor
 from watcher.rules.catalogue import CATALOGUE
-from watcher.service.bell import KernelBell
+from watcher.service.bell import JOURNAL_FROM_NOW, JournalBell, KernelBell
 from watcher.service.desk import Standing
 from watcher.service.settings import load, to_declared, to_policy, to_targets, to_tuning
 from watcher.service.settings_ready import CopySettings
@@ -47,9 +48,9 @@ def usual_settings(given: str | None) -> str | None:
     return USUAL_SETTINGS if Path(USUAL_SETTINGS).exists() else None
 
 
-def load_settings(path: str | None, environ: Mapping[str, str]) -> Config:
+def load_settings(path: str | None, environ: Mapping[str, str], *, secrets: bool = True) -> Config:
     """Read and check the settings with all names known. Raises ConfigError with every fault."""
-    return load(path, environ, rules=rule_names())
+    return load(path, environ, rules=rule_names(), secrets=secrets)
 
 
 def store_path(config: Config) -> Path:
@@ -150,17 +151,20 @@ def surveyor_here(config: Config) -> Surveyor:
     return Surveyor(RealHost(), to_looking(config), ring=KernelRing, file=RealLogFile)
 
 
-def bell_here(config: Config, now: datetime) -> KernelBell | None:
+def bell_here(config: Config, now: datetime) -> KernelBell | JournalBell | None:
     """Build the bell of this machine; None when the owner wants no kernel log, or it is deaf."""
     if config.kernel_log.source == "none":
         return None
     host = RealHost()
-    try:
+    with suppress(ReadError):
         started = booted_at(host, now)
-    except ReadError:
+        bell = KernelBell(KernelRing, boot=boot_id(host), booted_at=started)
+        if not bell.is_deaf:
+            return bell
+    if config.kernel_log.source not in {"auto", "journal"}:
         return None
-    bell = KernelBell(KernelRing, boot=boot_id(host), booted_at=started)
-    return None if bell.is_deaf else bell
+    follows = JournalBell(lambda: ChildFollow(JOURNAL_FROM_NOW))
+    return None if follows.is_deaf else follows
 
 
 def environment() -> Mapping[str, str]:

@@ -23,7 +23,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from watcher.facts.survey import Survey
 from watcher.readers.kernel_log import Position
-from watcher.readers.survey import Taken
+from watcher.readers.taken import Taken
 from watcher.service.clock import Clock, StepWatch, raw_wall_clock
 from watcher.service.delivery_child import Ended
 from watcher.service.desk import Desk, Outcome, Standing

@@ -70,11 +70,13 @@ def load(
     *,
     rules: Mapping[str, Collection[str]] | None = None,
     here: Here | None = None,
+    secrets: bool = True,
 ) -> Config:
     """Read and check a settings file; with no path, give the defaults.
 
-    ``rules`` is the catalogue (each rule's threshold names), to check the names used. Raises
-    ``ConfigError`` with every fault.
+    ``rules`` is the catalogue (each rule's threshold names), to check the names used. Without
+    ``secrets`` nothing is fetched that only a sender needs. Raises ``ConfigError`` with every
+    fault.
     """
     machine = here or ask_machine()
     if path is None:
@@ -90,7 +92,7 @@ def load(
             right="check its name and that the user of the daemon may read it",
         )
         raise ConfigError(path, (fault,)) from error
-    return load_text(text, path, environ, rules=rules, here=machine)
+    return load_text(text, path, environ, rules=rules, here=machine, secrets=secrets)
 
 
 def load_text(
@@ -100,6 +102,7 @@ def load_text(
     *,
     rules: Mapping[str, Collection[str]] | None = None,
     here: Here,
+    secrets: bool = True,
 ) -> Config:
     """Check the text of a settings file; ``path`` is only named in the faults."""
     parsed = parse_text(text)
@@ -115,8 +118,9 @@ def load_text(
             raise ConfigError(path, tuple(faults)) from None
     known = tuple(faults)
     faults.extend(f for f in cross_faults(config, parsed, rules) if not _follows(f, known))
-    config, missing = with_secrets(config, environ, parsed)
-    faults.extend(f for f in missing if not _follows(f, known))
+    if secrets:
+        config, missing = with_secrets(config, environ, parsed)
+        faults.extend(f for f in missing if not _follows(f, known))
     if faults:
         raise ConfigError(path, tuple(faults))
     return _filled(config, environ, here)
