@@ -22,7 +22,7 @@ COMMANDS = {
     "ack": ("watcher.cli.answers", "ack", "Take a case until a time."),
     "hand-over": ("watcher.cli.answers", "hand_over", "Give a case to somebody else."),
     "silence": ("watcher.cli.answers", "silence", "Keep something quiet until a time."),
-    "maintenance": ("watcher.cli.answers", "maintenance", "Announce planned work, and end it."),
+    "maintenance": ("watcher.cli.maintenance", "maintenance", "Announce planned work, and end it."),
     "history": ("watcher.cli.history", "history", "Show what a drive reported over time."),
     "drive": ("watcher.cli.history", "drive", "Tell what is known of one drive."),
     "drives": ("watcher.cli.history", "drives", "List every drive that was ever seen here."),

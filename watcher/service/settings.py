@@ -192,6 +192,7 @@ def to_policy(config: Config) -> Policy:
         digest=digest,
         longest_answer=timedelta(days=config.cases.longest_answer_days),
         longest_silence=timedelta(days=config.cases.longest_silence_days),
+        client=config.client or "",
     )
 
 
