@@ -12,7 +12,7 @@ import secrets
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import assert_never
+from typing import Protocol, assert_never
 from zoneinfo import ZoneInfo
 
 from watcher.cases.decide import decide, next_deadline
@@ -56,6 +56,26 @@ KEY_BYTES = 32
 """Of a new signing key: as long as what HMAC-SHA256 makes (RFC 2104, section 3)."""
 
 
+class HandsOver(Protocol):
+    """What hands the surveys of this box over to a hub; see ``hub/handover.py``."""
+
+    def put(
+        self,
+        tx: Transaction,
+        survey: Survey,
+        now: datetime,
+        besides: tuple[Finding, ...],
+        works: frozenset[str],
+    ) -> None:
+        """Keep a survey for the hub, in the transaction in which it is taken in here."""
+
+    def release_at(self, tx: Transaction, now: datetime) -> datetime:
+        """Say from when a message of this box may leave by itself."""
+
+    def closing(self, tx: Transaction) -> str:
+        """Give the last sentence of a message that leaves by itself."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
     """What the desk works by; built from the settings, replaced when they are read again."""
@@ -67,6 +87,8 @@ class Standing:
     plan: WindowPlan
     page_url: str = ""  # where the pages are reached; "" when there are none
     beats: bool | None = None  # whether an address of the owner's is called; None: not known
+    hands_over: HandsOver | None = None  # to the hub that speaks for this box; None: there is none
+    minds_routes: bool = True  # False: ways that fail are minded elsewhere, once for many boxes
 
     @property
     def reached_away(self) -> bool:
@@ -82,6 +104,7 @@ class Outcome:
     told: tuple[Tell, ...] = ()
     refused: str = ""  # a sentence, when a person asked for something that cannot be done
     taken: bool = True  # False: this survey had been taken in already
+    deadline: datetime | None = None  # when the book of the box falls due by itself
 
 
 class Desk:
@@ -110,37 +133,55 @@ class Desk:
         with self.store.transaction() as tx:
             for name, text in (keep or {}).items():
                 tx.keep(survey.box, name, text)
-            view = view_of(tx, survey, now, self.standing)
-            newest = newer_than(tx, survey, now)
-            if not tx.take_survey(survey, now):
-                return Outcome(taken=False)
-            retired = replaced_drives(survey, view.past, view.pool_past)
-            for drive in sorted(retired):
-                tx.retire_drive(drive)
-            findings = tuple(
-                f
-                for f in judge(view, self.standing.tuning)
-                if not (f.subject.kind is SubjectKind.DRIVE and f.subject.key in retired)
-            )
-            records = tx.target_records()
-            findings += route_findings(records, self.standing.targets, now)
-            findings += besides
-            followed = follow_recoveries(tx, view, self.standing.plan, now)
-            findings = lead(findings, followed) + unverified(followed, now)
-            works |= routes_seen(records, self.standing.targets)
-            if newest is not None:
-                findings = still_news(findings, newest)
-            given = given_up(survey, view.past, view.pool_past)
-            observation = observe(survey, findings, view.pool_past, retired, works, given)
-            told = self._decide(tx, survey.box, observation, now, view)
-            if any(one.events for one in followed):
-                record_events(tx, survey.box, tx.load_book(survey.box), followed, now)
-        return Outcome(findings=findings, told=told.told)
+            return self.take_within(tx, survey, now, besides=besides, works=works)
+
+    def take_within(
+        self,
+        tx: Transaction,
+        survey: Survey,
+        now: datetime,
+        *,
+        besides: tuple[Finding, ...] = (),
+        works: frozenset[str] = frozenset(),
+    ) -> Outcome:
+        """Take in a survey within a transaction that does more."""
+        view = view_of(tx, survey, now, self.standing)
+        newest = newer_than(tx, survey, now)
+        if not tx.take_survey(survey, now):
+            return Outcome(taken=False)
+        if self.standing.hands_over is not None:
+            self.standing.hands_over.put(tx, survey, now, besides, works)
+        retired = replaced_drives(survey, view.past, view.pool_past)
+        for drive in sorted(retired):
+            tx.retire_drive(drive)
+        findings = tuple(
+            f
+            for f in judge(view, self.standing.tuning)
+            if not (f.subject.kind is SubjectKind.DRIVE and f.subject.key in retired)
+        )
+        records = tx.target_records() if self.standing.minds_routes else ()
+        findings += route_findings(records, self.standing.targets, now)
+        findings += besides
+        followed = follow_recoveries(tx, view, self.standing.plan, now)
+        findings = lead(findings, followed) + unverified(followed, now)
+        works |= routes_seen(records, self.standing.targets)
+        if newest is not None:
+            findings = still_news(findings, newest)
+        given = given_up(survey, view.past, view.pool_past)
+        observation = observe(survey, findings, view.pool_past, retired, works, given)
+        decided = self._decide(tx, survey.box, observation, now, view)
+        if any(one.events for one in followed):
+            record_events(tx, survey.box, tx.load_book(survey.box), followed, now)
+        return replace(decided, findings=findings)
 
     def hear(self, observation: Observation, now: datetime) -> Outcome:
         """Take in what a person said, or that time has passed."""
         with self.store.transaction() as tx:
-            return self._decide(tx, self.standing.box, observation, now, None)
+            return self.hear_within(tx, observation, now)
+
+    def hear_within(self, tx: Transaction, observation: Observation, now: datetime) -> Outcome:
+        """Take it in within a transaction that does more."""
+        return self._decide(tx, self.standing.box, observation, now, None)
 
     def tick(self, now: datetime) -> Outcome:
         """Let time pass."""
@@ -184,8 +225,23 @@ class Desk:
             if self.standing.page_url:
                 key = tx.key_to_sign(now, secrets.token_bytes(KEY_BYTES))
             for tell in told:
-                tx.put_notices(self._notices(tell, book, view, key, now))
-        return Outcome(told=tuple(told), refused=refused)
+                notices = self._notices(tell, book, view, key, now)
+                tx.put_notices(self._held(tx, notices, now))
+        return Outcome(
+            told=tuple(told),
+            refused=refused,
+            deadline=next_deadline(book, self.standing.policy, now),
+        )
+
+    def _held(
+        self, tx: Transaction, notices: Iterable[NewNotice], now: datetime
+    ) -> Iterable[NewNotice]:
+        """Hold messages back as long as a hub may still take the trouble over."""
+        hub = self.standing.hands_over
+        if hub is None:
+            return notices
+        at, closing = hub.release_at(tx, now), hub.closing(tx)
+        return (replace(n, not_before=at, body=f"{n.body}\n{closing}") for n in notices)
 
     def _notices(
         self, tell: Tell, book: Book, view: View | None, key: SigningKey | None, now: datetime
