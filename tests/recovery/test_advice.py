@@ -1,13 +1,24 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from tests.recovery.world import SCENARIOS, Followed, Scenario, World
-from watcher.facts.pool import MemberState, PoolKind, Protection
+from watcher.facts.identity import DriveId
+from watcher.facts.pool import (
+    MemberState,
+    Noted,
+    PoolKind,
+    Protection,
+    Remark,
+    Work,
+    WorkKind,
+    WorkState,
+)
 from watcher.recovery.advice import POWER_DOWN, Advice, advise, readable_of, sentence_of
 from watcher.recovery.record import DetourKind, Recovery, Step
 
@@ -189,3 +200,61 @@ def test_a_recovery_that_is_over_says_how_it_ended() -> None:
     recovery, advice, world = moment("whole again")
     assert sentence_of(recovery, world.seen()) == recovery.outcome == advice.sentence
     assert advice.commands == ()
+
+
+def test_what_points_at_the_cable_and_what_at_the_drive_is_said_first() -> None:
+    recovery, world = bare()
+    seen = replace(world.seen(), cable={DriveId("d-b"): "the kernel met a bad link to it"})
+    text = " ".join(advise(recovery, seen).tasks)
+    assert "That points at the cable, not the drive." in text
+    seen = replace(seen, guilt={DriveId("d-b"): "24 pending sectors"})
+    text = " ".join(advise(recovery, seen).tasks)
+    assert "24 pending sectors. That points at the drive." in text
+    assert "cable, not the drive" not in text
+
+
+def test_a_planned_replacement_without_a_sign_waits_for_its_drive() -> None:
+    made = Followed(World.of("a", "b", "c", bears=1))
+    made.look()
+    made.world.now += timedelta(hours=1)
+    made.world.announced = {"d-b"}
+    made.look()
+    assert made.recovery is not None
+    advice = advise(made.recovery, made.world.seen())
+    assert advice.sentence.endswith("see that a drive for d-b is ready before you pull it.")
+    assert any("stays in until the new drive is here" in text for text in advice.tasks)
+    assert "power" not in " ".join(advice.tasks).lower()
+
+
+def test_a_rebuild_that_cannot_finish_is_not_said_to_be_left_alone() -> None:
+    recovery, _, world = moment("rebuild")
+    world.notes = [Noted(remark=Remark.CANNOT_FINISH, text="8 sectors cannot be read.")]
+    advice = advise(recovery, world.seen())
+    assert "let it finish" not in f"{advice.sentence} {advice.tasks}".lower()
+    assert "Why it cannot finish: 8 sectors cannot be read." in advice.tasks
+
+
+@pytest.mark.parametrize("state", [WorkState.PAUSED, WorkState.WAITING])
+def test_a_rebuild_that_does_not_run_is_said_not_to(state: WorkState) -> None:
+    recovery, _, world = moment("rebuild")
+    world.work = Work(kind=WorkKind.REBUILD, done_fraction=0.3, state=state)
+    assert (
+        f"The rebuild is {state.value}: see who holds it." in advise(recovery, world.seen()).tasks
+    )
+
+
+def test_a_pool_without_a_check_is_compared_with_a_backup() -> None:
+    made = Followed(World.of("a", "b", bears=1, kind=PoolKind.DECLARED))
+    made.look()
+    for state in (MemberState.FAILED, MemberState.GOOD):
+        made.world.now += timedelta(hours=1)
+        made.world.set("b", state)
+        made.look()
+    assert made.recovery is not None
+    assert "offers no check" in advise(made.recovery, made.world.seen()).tasks[0]
+
+
+def test_of_independent_disks_those_that_work_are_readable_even_beyond_the_margin() -> None:
+    recovery, world = bare(PoolKind.FILE_PARITY)
+    world.set("c", MemberState.FAILED)
+    assert readable_of(recovery, world.pool).startswith("What sits on the drives that work")
