@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from tests.cli.state import command, prepare
+from tests.cli.state import command, prepare, standing
 from watcher.cli.exits import Exit
+from watcher.demo.story import BOX, new_box
+from watcher.facts.drive import DriveUnread, Unread
+from watcher.facts.identity import DriveId
+from watcher.readers.survey import Looking, Surveyor
+from watcher.service.bootstrap import STORE_NAME
+from watcher.service.clock import SystemClock
+from watcher.service.desk import Desk
+from watcher.store.database import open_store
 
 
 @pytest.fixture(scope="module")
@@ -56,3 +65,41 @@ def test_a_stranger_is_not_found(config: Path) -> None:
     status, text = command(config, "drive", "nobody")
     assert status == Exit.NOT_FOUND
     assert "midwatch drives" in text
+
+
+def test_a_metric_is_named_as_it_is_shown_or_refused_with_the_list(config: Path) -> None:
+    """Blanks or hyphens; no wall of names in the help."""
+    assert (
+        "pending sectors" in command(config, "history", "bay 3", "--metric", "pending sectors")[1]
+    )
+    status, text = command(config, "history", "bay 3", "--metric", "sadness")
+    assert status == Exit.WRONG_WORDS
+    assert "no metric “sadness”" in text
+    assert "pending-sectors" in text
+    _, text = command(config, "history", "--help")
+    assert max(map(len, text.splitlines())) <= 100
+
+
+def test_of_a_drive_that_never_answered_nothing_is_said_about_signs(tmp_path: Path) -> None:
+    """Not seen is not the same as no sign; and it is named by its place."""
+    config = prepare(tmp_path, lose="")
+    now = SystemClock().now()
+    box = new_box()
+    box.now = now
+    blind = DriveUnread(
+        node="/dev/vda",
+        why=Unread.NO_SMART,
+        detail="/dev/vda has no SMART",
+        observed_at=now,
+        drive=DriveId("unidentified_vda"),
+        capacity_bytes=275 * 10**9,
+    )
+    survey = Surveyor(box, Looking(box=BOX)).take("s9", now).survey
+    with open_store(tmp_path / "state" / STORE_NAME, now=now) as store:
+        Desk(store, standing()).take_in(replace(survey, unread=(blind,)), now)
+    text = " ".join(command(config, "drive", "vda")[1].split())
+    assert text.startswith("drive at /dev/vda")
+    assert "whether it shows a sign is not known" in text
+    assert "It shows no sign" not in text
+    assert "Last reading" not in text
+    assert "model unknown" in command(config, "drives")[1]

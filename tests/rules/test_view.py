@@ -61,6 +61,19 @@ def test_a_stranger_is_named_by_what_is_known() -> None:
     )
 
 
+def test_a_drive_without_model_and_serial_is_named_by_its_place() -> None:
+    """Read before or not: never by the id that we made up for it, never with holes in the line."""
+    virtual = DriveId("unidentified_vda")
+    unseen = replace(
+        unread("a", Unread.NO_SMART), drive=virtual, node="/dev/vda", capacity_bytes=275 * 10**9
+    )
+    assert view(unread=(unseen,)).label_of(virtual) == "drive at vda (275 GB)"
+    known = replace(past("a"), identity=replace(past("a").identity, model="", serial=""))
+    assert view(pasts=(known,)).label_of(known.identity.drive) == "drive at sda (8 TB)"
+    in_bay = replace(unseen, bay="4")
+    assert view(unread=(in_bay,)).label_of(virtual) == "bay 4 (275 GB, tells no serial number)"
+
+
 def test_the_least_protected_pool_of_a_drive_comes_first() -> None:
     """And a drive that left is known by the pool's past."""
     bare = pool("ab", lost="b", layout="raid1", key=PoolId("md:zoo"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import sys
 from datetime import timedelta
 
@@ -12,7 +13,7 @@ from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, find_drive, label_of, parse_span, room_of, terminal_width
 from watcher.facts.drive import Metric
-from watcher.facts.units import say_bytes
+from watcher.facts.units import say_bytes, say_percent
 from watcher.rules.chance_words import say_chance
 from watcher.rules.look import Look
 from watcher.rules.risk import Chance, chance_30_days
@@ -22,10 +23,12 @@ from watcher.service.desk import last_view
 from watcher.store.history import KnownDrive
 from watcher.store.transaction import Transaction
 
+_SPACED = re.compile(r"\s+")
+
 
 @click.command()
 @click.argument("drive")
-@click.option("--metric", type=click.Choice([m.value for m in Metric]), help="One metric only.")
+@click.option("--metric", metavar="METRIC", help="One metric only, as in the first column.")
 @click.option("--since", default="30d", show_default=True, metavar="SPAN", help="How far back.")
 @click.option("--csv", "as_csv", is_flag=True, help="Write comma-separated values.")
 @click.pass_context
@@ -36,9 +39,12 @@ def history(
     back = parse_span(since)
     if back is None:
         raise Stop(f"“{since}” is not a span; write 12h, 30d or 8w.", Exit.WRONG_WORDS)
+    wanted = [m for m in Metric if metric is None or m.value == _SPACED.sub("-", metric.strip())]
+    if not wanted:
+        known = ", ".join(m.value for m in Metric)
+        raise Stop(f"There is no metric “{metric}”; known are: {known}.", Exit.WRONG_WORDS)
     with room_of(context) as room, room.store.snapshot() as tx:
         found = find_drive(tx, drive, room)
-        wanted = [Metric(metric)] if metric else list(Metric)
         rows = []
         for one in wanted:
             points = tx.series(found.identity.drive, one, room.now - back, room.now)
@@ -87,6 +93,17 @@ def _chance_of(tx: Transaction, found: KnownDrive, room: Room) -> Chance:
     )
 
 
+def _chance_lines(found: KnownDrive, chance: Chance, room: Room) -> tuple[str, ...]:
+    """Say a chance, and from how old an answer; of a drive never read nothing about its signs."""
+    if found.last_read is None:
+        words = "What it counts could never be read, so whether it shows a sign is not known."
+        return (f"{words} Of drives like it {say_percent(chance.base)} fail in a year.",)
+    lines = say_chance(chance)
+    if found.unread is None:
+        return lines
+    return (f"By its last answer, {room.say(found.last_read)}; it gives none now.", *lines)
+
+
 def fold_line(text: str) -> list[str]:
     """Break a long sentence; a line that is laid out already stays as it is."""
     return [text] if text.startswith("  ") else fold(text, terminal_width())
@@ -113,12 +130,13 @@ def drive(context: click.Context, drive: str) -> None:
         if found.unread is not None:
             rows.append(["no answer", found.unread_detail])
         lines = [label_of(found), *columns(rows, total=terminal_width()), ""]
-        lines += [x for text in say_chance(chance) for x in fold_line(text)]
+        lines += [x for text in _chance_lines(found, chance, room) for x in fold_line(text)]
         latest = [
             [name.replace("-", " "), str(value), f"since {room.say(since)}"]
             for name, value, since in found.latest
         ]
-        lines += ["", "Last reading", *columns(latest, total=terminal_width())]
+        if latest:
+            lines += ["", "Last reading", *columns(latest, total=terminal_width())]
         click.echo("\n".join(lines))
 
 
@@ -130,9 +148,9 @@ def drives(context: click.Context) -> None:
         rows = [
             [
                 f"bay {d.bay}" if d.bay else (d.node or ""),
-                d.identity.model,
+                d.identity.model or "model unknown",
                 say_bytes(d.identity.capacity_bytes),
-                d.identity.serial,
+                d.identity.serial or "no serial",
                 "expected" if d.in_use else "retired",
                 f"last there {room.say(d.last_present)}" if d.last_present else "never there",
             ]

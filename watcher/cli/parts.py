@@ -227,7 +227,10 @@ def label_of(drive: KnownDrive) -> str:
     """Name a drive in a line."""
     where = f"bay {drive.bay}" if drive.bay else (drive.node or "")
     who = drive.identity
-    return f"{who.model} {who.serial}" + (f" ({where})" if where else "")
+    name = f"{who.model} {who.serial}".strip()
+    if not name:
+        return f"drive at {where}" if where else str(who.drive)
+    return name + (f" ({where})" if where else "")
 
 
 def drive_ids(drives: tuple[KnownDrive, ...]) -> dict[str, DriveId]:

@@ -158,7 +158,7 @@ def if_lost(
     Raises ValueError when the pool does not rest on that drive or its structure is not known.
     """
     if pool.tree is None or drive not in pool.drives:
-        raise ValueError(f"{pool.name} does not rest on {drive}")
+        raise ValueError(f"the pool {pool.name} does not rest on that drive")
     after = judge_pool(
         pool=pool.pool,
         name=pool.name,

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from watcher.facts.checks import require_utc
-from watcher.facts.drive import DriveIdentity, DrivePast, DriveReading, Metric, Trace
+from watcher.facts.drive import DriveIdentity, DrivePast, DriveReading, DriveUnread, Metric, Trace
 from watcher.facts.identity import DriveId, PoolId, Subject
 from watcher.facts.kernel_event import KernelEvent
 from watcher.facts.pool import Pool
@@ -93,24 +93,23 @@ class View:
         """Name a drive so that it can be found in its case.
 
         ``bay 3 (Altair A8, 8 TB, serial X1)`` where the bay is known, otherwise
-        ``Altair A8, 8 TB, serial X1 (sdb)``; a stranger is named by its id.
+        ``Altair A8, 8 TB, serial X1 (sdb)``. A drive that tells neither model nor serial number,
+        as virtual ones do, is ``drive at vda (275 GB)``; a stranger is named by its id.
         """
-        who = self.identity_of(drive)
-        if who is not None:
-            words = f"{who.model}, {say_bytes(who.capacity_bytes)}, serial {who.serial}"
+        bay, node = self.bay_of(drive), self.node_of(drive)
+        who: DriveIdentity | DriveUnread | None = self.identity_of(drive)
+        if who is None:
+            who = next((u for u in self.survey.unread if u.drive == drive), None)
+        size = say_bytes(who.capacity_bytes) if who is not None else ""
+        if who is not None and (who.model or who.serial):
+            words = f"{who.model or 'model unknown'}, {size}, serial {who.serial or 'unknown'}"
+        elif who is not None and (bay or node):
+            words = f"{size}, tells no serial number" if bay else f"drive at {node}"
+            return f"{say_bay(bay)} ({words})" if bay else f"{words} ({size})"
         else:
-            unread = next((u for u in self.survey.unread if u.drive == drive), None)
-            if unread is None or not (unread.model or unread.serial):
-                words = str(drive)
-            else:
-                words = (
-                    f"{unread.model or 'model unknown'}, {say_bytes(unread.capacity_bytes)}, "
-                    f"serial {unread.serial or 'unknown'}"
-                )
-        bay = self.bay_of(drive)
+            words = str(drive)
         if bay:
             return f"{say_bay(bay)} ({words})"
-        node = self.node_of(drive)
         return f"{words} ({node})" if node else words
 
     def target_of(self, drive: DriveId) -> Target:
