@@ -11,7 +11,6 @@ Two burn-ins have different seeds: what an earlier one left is never taken for w
 from __future__ import annotations
 
 import hashlib
-from array import array
 from dataclasses import dataclass
 from enum import StrEnum
 from operator import ne
@@ -27,6 +26,11 @@ kept busy, short enough for its cache."""
 _STAMP_BYTES: Final = 8
 _STEP: Final = SECTOR_BYTES // _STAMP_BYTES
 _BASE_BITS: Final = 62
+_SECTORS: Final = NOISE_BYTES // SECTOR_BYTES
+_ONES: Final = int.from_bytes(b"\x01" + bytes(_STAMP_BYTES - 1), "little") * (
+    ((1 << (8 * _STAMP_BYTES * _SECTORS)) - 1) // ((1 << (8 * _STAMP_BYTES)) - 1)
+)
+"""A one for each sector of a piece, side by side in one long number."""
 
 
 class Misread(StrEnum):
@@ -71,6 +75,12 @@ class Pattern:
         self._noise = hashlib.shake_256(b"noise" + seed).digest(NOISE_BYTES)
         digest = hashlib.shake_256(b"base" + seed).digest(8)
         self._base = int.from_bytes(digest, "little") % (1 << _BASE_BITS)
+        self._row = int.from_bytes(
+            b"".join(
+                n.to_bytes(_STAMP_BYTES, "little") for n in range(self._base, self._base + _SECTORS)
+            ),
+            "little",
+        )
 
     def prepare(self, buffer: memoryview) -> None:
         """Put the noise into a buffer of at most ``NOISE_BYTES``; once, before it is stamped."""
@@ -81,11 +91,23 @@ class Pattern:
         first, rest = divmod(at, SECTOR_BYTES)
         if rest or len(buffer) % SECTOR_BYTES:
             raise ValueError("places and lengths are whole sectors")
-        low = self._base + first
-        numbers = array("Q", range(low, low + len(buffer) // SECTOR_BYTES))
+        numbers = self._numbers(first, len(buffer) // SECTOR_BYTES)
         words = buffer.cast("Q")
-        words[::_STEP] = memoryview(numbers)
-        words[_STEP - 1 :: _STEP] = memoryview(numbers)
+        words[::_STEP] = numbers
+        words[_STEP - 1 :: _STEP] = numbers
+
+    def _numbers(self, first: int, count: int) -> memoryview:
+        """Give the numbers of some sectors in a row, in the byte order of the drive's pattern.
+
+        All of a whole piece are raised at once, as one long number: half the time of a range.
+        """
+        if count != _SECTORS:
+            low = self._base + first
+            return memoryview(
+                b"".join(n.to_bytes(_STAMP_BYTES, "little") for n in range(low, low + count))
+            ).cast("Q")
+        raised = self._row + _ONES * first
+        return memoryview(raised.to_bytes(_SECTORS * _STAMP_BYTES, "little")).cast("Q")
 
     def expected(self, sector: int) -> bytes:
         """Give what a sector must hold."""

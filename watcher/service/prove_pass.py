@@ -1,21 +1,23 @@
 """One pass over a drive: every piece written, or read and compared, with time and faults kept.
 
-Two buffers take turns: while one is on its way to or from the drive, the other is filled or
-compared, so that the drive never waits for us. A piece that fails is halved until the bad place is
-small; the pass goes on behind it.
+A few buffers take turns: while one is on its way to or from the drive, the next ones are filled or
+compared by a helper, so that the drive never waits for us. A piece that fails is halved until the
+bad place is small; the pass goes on behind it.
 """
 
 from __future__ import annotations
 
 import errno
-from collections.abc import Callable, Generator, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from collections.abc import Callable, Generator, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Final
+from itertools import islice
+from typing import Final, TypeVar
 
 from watcher.recovery.pattern import NOISE_BYTES, SECTOR_BYTES, Pattern
 from watcher.recovery.proving import FAULTS_KEPT, FAULTS_MOST, Curve, Fault, FaultKind
-from watcher.service.raw_device import Device, aligned
+from watcher.service.raw_device import Device, aligned, same
 
 SMALLEST_BYTES: Final = 4096
 """A bad place is narrowed down to this, or to a sector where that is larger."""
@@ -27,6 +29,12 @@ seconds; what is left of the piece then counts as failed in one."""
 BAD_BYTES_MOST: Final = 256 * 1024 * 1024
 """So much that failed ends a burn-in too, however few places it makes. Our choice: no drive with a
 quarter of a gigabyte of bad data is worth more hours."""
+
+AHEAD: Final = 3
+"""How many pieces are made ready, or read, ahead. Our choice: enough that a moment's delay of one
+thread does not stop the other; 16 MiB in all."""
+
+T = TypeVar("T")
 
 _GONE: Final = frozenset({errno.ENODEV, errno.ENXIO, errno.EBADF})
 
@@ -88,6 +96,35 @@ def _narrowed(
             waiting += [(start + half, length - half), (start, half)]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Got:
+    """What reading one piece gave."""
+
+    buffer: memoryview
+    error: OSError | None
+    seconds: float
+
+
+def ahead_of(
+    helper: ThreadPoolExecutor, make: Callable[[int, int], T], places: Iterable[int]
+) -> Iterator[tuple[int, T]]:
+    """Give each place with what was made of it, a few places made ahead by the helper.
+
+    ``make`` gets a number that counts up and the place. What was made ``AHEAD + 1`` places before
+    is not in use any more.
+    """
+    waiting: deque[tuple[int, Future[T]]] = deque()
+    numbered = enumerate(places)
+    for number, place in islice(numbered, AHEAD):
+        waiting.append((place, helper.submit(make, number, place)))
+    while waiting:
+        place, made = waiting.popleft()
+        result = made.result()
+        for number, following in islice(numbered, 1):
+            waiting.append((following, helper.submit(make, number, following)))
+        yield place, result
+
+
 class Pass:
     """What both directions share: where we are, how long it took, what failed."""
 
@@ -113,25 +150,19 @@ class WritePass(Pass):
 
     def run(self, pattern: Pattern, start: int) -> Generator[int, None, None]:
         """Write from ``start`` on; gives after each piece up to where it is through."""
-        buffers = [aligned(NOISE_BYTES), aligned(NOISE_BYTES)]
+        buffers = [aligned(NOISE_BYTES) for _ in range(AHEAD + 1)]
         for buffer in buffers:
             pattern.prepare(buffer)
+
+        def made(number: int, at: int) -> memoryview:
+            buffer = buffers[number % len(buffers)][: self.length(at)]
+            pattern.stamp(buffer, at)
+            return buffer
+
         with ThreadPoolExecutor(1, thread_name_prefix="stamp") as helper:
-            turn = 0
-            for at in self.places(start):
-                buffer = buffers[turn][: self.length(at)]
-                if at == start:
-                    pattern.stamp(buffer, at)
-                ahead = None
-                following = at + len(buffer)
-                if following < self.device.size:
-                    other = buffers[1 - turn][: self.length(following)]
-                    ahead = helper.submit(pattern.stamp, other, following)
+            for at, buffer in ahead_of(helper, made, self.places(start)):
                 self._write(at, buffer)
-                if ahead is not None:
-                    ahead.result()
-                turn = 1 - turn
-                yield following
+                yield at + len(buffer)
 
     def _write(self, at: int, buffer: memoryview) -> None:
         """Write one piece."""
@@ -157,42 +188,38 @@ class ReadPass(Pass):
 
     def run(self, pattern: Pattern | None, start: int) -> Generator[int, None, None]:
         """Read from ``start`` on; gives after each piece up to where it is through."""
-        buffers = [aligned(NOISE_BYTES), aligned(NOISE_BYTES)]
+        buffers = [aligned(NOISE_BYTES) for _ in range(AHEAD + 1)]
         wanted = memoryview(bytearray(NOISE_BYTES))
         if pattern is not None:
             pattern.prepare(wanted)
+
+        def made(number: int, at: int) -> _Got:
+            return self._read(at, buffers[number % len(buffers)][: self.length(at)])
+
         with ThreadPoolExecutor(1, thread_name_prefix="read") as helper:
-            turn = 0
-            ahead = helper.submit(self._read, start, buffers[0][: max(self.length(start), 0)])
-            for at in self.places(start):
-                length = self.length(at)
-                buffer = buffers[turn][:length]
-                error, seconds = ahead.result()
-                following = at + length
-                if following < self.device.size:
-                    other = buffers[1 - turn][: self.length(following)]
-                    ahead = helper.submit(self._read, following, other)
+            for at, got in ahead_of(helper, made, self.places(start)):
+                buffer, seconds = got.buffer, got.seconds
                 bad: list[tuple[int, int]] = []
-                if error is not None:
+                if got.error is not None:
                     began = self.clock()
-                    ahead.result()  # one command at a time while a place is narrowed down
+                    helper.submit(int).result()  # what reads ahead is through: one at a time now
                     bad = self._narrow(at, buffer)
                     seconds += self.clock() - began
-                self.curve.add(at, length, seconds)
+                self.curve.add(at, len(buffer), seconds)
                 if pattern is not None:
-                    self._compare(pattern, at, buffer, wanted[:length], bad)
-                turn = 1 - turn
-                yield following
+                    self._compare(pattern, at, buffer, wanted[: len(buffer)], bad)
+                yield at + len(buffer)
 
-    def _read(self, at: int, buffer: memoryview) -> tuple[OSError | None, float]:
+    def _read(self, at: int, buffer: memoryview) -> _Got:
         """Read one piece, in the helper."""
         began = self.clock()
+        error: OSError | None = None
         try:
             self.device.read_at(at, buffer)
-        except OSError as error:
-            _raise_when_gone(error)
-            return error, self.clock() - began
-        return None, self.clock() - began
+        except OSError as failed:
+            _raise_when_gone(failed)
+            error = failed
+        return _Got(buffer=buffer, error=error, seconds=self.clock() - began)
 
     def _narrow(self, at: int, buffer: memoryview) -> list[tuple[int, int]]:
         """Find the places of a piece that cannot be read."""
@@ -219,7 +246,7 @@ class ReadPass(Pass):
     ) -> None:
         """Compare one piece with what was written there; what could not be read is left out."""
         pattern.stamp(wanted, at)
-        if not bad and buffer.tobytes() == wanted.tobytes():
+        if not bad and same(buffer, wanted):
             return
         unread = {
             sector
