@@ -82,6 +82,14 @@ def _label(observation: SurveyJudged, finding: Finding) -> str:
     return finding.label
 
 
+def _said(case: Case, finding: Finding) -> str:
+    """Give a finding's sentence for the record, with what it is about where that is not plain."""
+    about = finding.label
+    if about in (case.label, "") or about.partition(" (")[0] in finding.sentence:
+        return finding.sentence
+    return f"{about}: {finding.sentence}"
+
+
 def _is_known(draft: Draft, finding: Finding) -> bool:
     """Tell whether a case of the book holds or held this finding."""
     return any(
@@ -107,7 +115,7 @@ def _join(draft: Draft, observation: SurveyJudged, finding: Finding, places: _Pl
         )
         draft.book = replace(draft.book, next_case=number + 1)
         places.add(draft.put_case(case))
-        draft.record(number, "opened", text=finding.sentence)
+        draft.record(number, "opened", text=_said(draft.case(number), finding))
         return
     if not case.is_open:
         case = replace(
@@ -119,7 +127,7 @@ def _join(draft: Draft, observation: SurveyJudged, finding: Finding, places: _Pl
             grows_at=None,
             reopens=case.reopens + 1,
         )
-        draft.record(case.number, "came-back", text=finding.sentence)
+        draft.record(case.number, "came-back", text=_said(case, finding))
     held = []
     known = False
     for old in case.held:
@@ -131,7 +139,7 @@ def _join(draft: Draft, observation: SurveyJudged, finding: Finding, places: _Pl
         held.append(replace(fresh, since=since))
     if not known:
         held.append(fresh)
-        draft.record(case.number, "finding-joined", text=finding.sentence)
+        draft.record(case.number, "finding-joined", text=_said(case, finding))
     places.add(draft.put_case(replace(case, held=tuple(held))))
 
 
@@ -164,7 +172,7 @@ def _clear(draft: Draft, observation: SurveyJudged) -> None:
             )
             held.append(replace(old, cleared_at=now) if gone else old)
             if gone:
-                draft.record(case.number, "finding-cleared", text=old.finding.sentence)
+                draft.record(case.number, "finding-cleared", text=_said(case, old.finding))
         weighs = Urgency.NOTE if not case.only_notes else None
         calm = all(h.cleared_at is not None or h.finding.urgency is weighs for h in held)
         since = (case.calm_since or now) if calm else None

@@ -73,7 +73,8 @@ def check_rule(text: str) -> str:
     if any(part.startswith(("BYHOUR", "BYMINUTE", "BYSECOND")) for part in rule.split(";")):
         raise NotUnderstood(f"“{text}” names a time of day; that is given by the first beginning")
     try:
-        rrulestr(rule, dtstart=datetime(2026, 1, 1))  # noqa: DTZ001 - only to see whether it reads
+        plain = _with_local_until(rule, ZoneInfo("UTC"))
+        rrulestr(plain, dtstart=datetime(2026, 1, 1))  # noqa: DTZ001 - only to see whether it reads
     except (ValueError, TypeError, KeyError, AttributeError, IndexError) as error:
         raise NotUnderstood(f"“{text}” is no rule of the calendar standard ({error})") from error
     return rule

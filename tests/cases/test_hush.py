@@ -1,0 +1,181 @@
+"""What does not sound: the silenced and the announced, and nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from tests.cases.build import ORCHARD, START, finding, pool_seen
+from watcher.cases.hush import Sound, hear, is_expected, pool_of
+from watcher.cases.state import (
+    Book,
+    Expectation,
+    ExpectKind,
+    Maintenance,
+    PoolSeen,
+    ScopeKind,
+    Silence,
+    Stands,
+)
+from watcher.facts.finding import Finding, Urgency
+from watcher.facts.identity import (
+    BoxId,
+    DriveId,
+    PoolId,
+    Subject,
+    SubjectKind,
+    about_drive,
+    about_pool,
+)
+from watcher.facts.pool import Protection
+
+D3, D4 = DriveId("D3"), DriveId("D4")
+HOUR = timedelta(hours=1)
+GONE = finding("margin-gone", about_pool(ORCHARD), Urgency.NOW, label="orchard")
+REPLACE = Expectation(kind=ExpectKind.REPLACE, drive=D3, said="replace bay 3")
+
+
+def work(*expects: Expectation, pool: PoolId | None = ORCHARD) -> Maintenance:
+    return Maintenance(
+        number=1,
+        by="ada",
+        reason="new drive",
+        begins=START,
+        ends=START + 3 * HOUR,
+        expects=expects or (REPLACE,),
+        pool=pool,
+    )
+
+
+def silence(scope: ScopeKind, key: str) -> Silence:
+    return Silence(
+        number=1, scope=scope, key=key, by="ada", reason="known", begins=START, until=START + HOUR
+    )
+
+
+def book(*works: Maintenance, silences: tuple[Silence, ...] = (), pools: object = ()) -> Book:
+    seen = (pools,) if isinstance(pools, PoolSeen) else ()
+    return Book(box=BoxId("attic"), works=works, silences=silences, pools=seen)
+
+
+@pytest.mark.parametrize(
+    ("scope", "key", "sound"),
+    [
+        (ScopeKind.BOX, "attic", Sound.SILENCED),
+        (ScopeKind.BOX, "cellar", Sound.PLAIN),
+        (ScopeKind.CLIENT, "mill", Sound.SILENCED),
+        (ScopeKind.CLIENT, "bakery", Sound.PLAIN),
+        (ScopeKind.RULE, "sectors-in-doubt", Sound.SILENCED),
+        (ScopeKind.RULE, "drive-gone", Sound.PLAIN),
+        (ScopeKind.POOL, ORCHARD, Sound.SILENCED),
+        (ScopeKind.POOL, "md:other", Sound.PLAIN),
+        (ScopeKind.DRIVE, "D3", Sound.SILENCED),
+        (ScopeKind.DRIVE, "D4", Sound.PLAIN),
+    ],
+)
+def test_a_silence_covers_what_it_names(scope: ScopeKind, key: str, sound: Sound) -> None:
+    quiet = book(silences=(silence(scope, key),))
+    assert hear(finding(), quiet, START, "mill").sound is sound
+    assert hear(finding(), quiet, START + HOUR, "mill").sound is Sound.PLAIN, "it has ended"
+
+
+def test_a_silence_for_no_client_covers_nothing() -> None:
+    """A box without a client is not everybody's."""
+    quiet = book(silences=(silence(ScopeKind.CLIENT, "x"),))
+    assert hear(finding(), quiet, START, "").sound is Sound.PLAIN
+
+
+def test_a_drive_silence_does_not_cover_its_pool() -> None:
+    quiet = book(silences=(silence(ScopeKind.DRIVE, "D3"),))
+    assert hear(GONE, quiet, START).sound is Sound.PLAIN
+
+
+@pytest.mark.parametrize("rule", ["pool-broken", "pool-gone"])
+def test_data_out_of_reach_breaks_a_silence(rule: str) -> None:
+    broken = finding(rule, about_pool(ORCHARD), Urgency.NOW)
+    heard = hear(broken, book(silences=(silence(ScopeKind.POOL, ORCHARD),)), START)
+    assert heard.sound is Sound.BREAKS_SILENCE
+    assert heard.about == "silenced by ada: known"
+
+
+BARE = pool_seen(Protection.BARE, ("D3",))
+
+
+@pytest.mark.parametrize(
+    ("expects", "found", "seen", "expected"),
+    [
+        ((REPLACE,), finding("drive-gone"), BARE, True),
+        ((REPLACE,), finding("drive-gone", about_drive(D4)), BARE, False),
+        ((REPLACE,), finding("sectors-unreadable"), BARE, True),
+        ((REPLACE,), GONE, BARE, True),
+        ((REPLACE,), GONE, pool_seen(Protection.BARE, ("D4",)), False),
+        ((REPLACE,), GONE, pool_seen(Protection.BARE, ("D3", "D4")), False),
+        ((REPLACE,), GONE, pool_seen(Protection.BARE, (), count=1), True),
+        ((REPLACE,), GONE, pool_seen(Protection.BROKEN, ("D3",)), False),
+        ((REPLACE,), GONE, None, False),
+        ((REPLACE,), finding("pool-broken", about_pool(ORCHARD)), BARE, False),
+        ((REPLACE,), finding("rebuild-running", about_pool(ORCHARD)), BARE, True),
+        ((REPLACE,), finding("rebuild-stalled", about_pool(ORCHARD)), BARE, False),
+        ((REPLACE,), finding("drive-gone", pool=PoolId("md:other")), BARE, False),
+        ((Expectation(kind=ExpectKind.DRIVE_OFF, drive=D3),), finding("drive-gone"), BARE, True),
+        ((Expectation(kind=ExpectKind.DRIVE_OFF, drive=D3),), finding(), BARE, False),
+        ((Expectation(kind=ExpectKind.DEGRADED),), GONE, BARE, True),
+        (
+            (Expectation(kind=ExpectKind.DEGRADED),),
+            GONE,
+            pool_seen(Protection.BARE, ("D3", "D4")),
+            False,
+        ),
+        ((Expectation(kind=ExpectKind.DEGRADED),), finding("drive-gone"), BARE, False),
+        (
+            (Expectation(kind=ExpectKind.REBUILD),),
+            finding("rebuild-running", about_pool(ORCHARD)),
+            BARE,
+            True,
+        ),
+        ((Expectation(kind=ExpectKind.REBUILD),), GONE, BARE, False),
+    ],
+)
+def test_only_what_was_announced_is_expected(
+    expects: tuple[Expectation, ...], found: Finding, seen: PoolSeen | None, *, expected: bool
+) -> None:
+    now = book(work(*expects), pools=seen)
+    assert is_expected(now.works[0], found, now) is expected
+    sound = hear(found, now, START).sound
+    assert (sound is Sound.EXPECTED) is expected
+
+
+def test_a_lost_member_without_a_name_is_not_the_announced_one_while_that_one_stands() -> None:
+    """The announced drive still holds its share: what is missing is another."""
+    stands = (Stands(drive=D3, label="bay 3"),)
+    seen = replace(pool_seen(Protection.BARE, (), count=1), stands=stands)
+    assert not is_expected(work(), GONE, book(work(), pools=seen))
+
+
+def test_a_box_that_was_to_be_off_may_be_silent() -> None:
+    off = work(Expectation(kind=ExpectKind.BOX_OFF), pool=None)
+    silent = finding("box-silent", Subject(kind=SubjectKind.BOX, key="attic"), pool=None)
+    assert hear(silent, book(off), START).sound is Sound.EXPECTED
+    assert hear(finding(), book(off), START).sound is Sound.UNEXPECTED
+
+
+def test_the_wrong_drive_is_named_beside_the_announced_one() -> None:
+    heard = hear(finding("drive-gone", about_drive(D4), label="bay 4"), book(work()), START)
+    assert heard.sound is Sound.UNEXPECTED
+    assert heard.about == "bay 4 left; announced was: replace bay 3"
+
+
+def test_work_says_nothing_outside_its_time_or_about_a_note() -> None:
+    """Before and after, and for what wakes nobody, everything is as without it."""
+    for moment in (START - HOUR, START + 3 * HOUR):
+        assert hear(finding("drive-gone"), book(work()), moment).sound is Sound.PLAIN
+    note = finding("scrub-overdue", about_pool(ORCHARD), Urgency.NOTE)
+    assert hear(note, book(work()), START).sound is Sound.PLAIN
+
+
+def test_a_finding_belongs_to_the_pool_it_is_about_or_endangers() -> None:
+    assert pool_of(GONE) == ORCHARD
+    assert pool_of(finding()) == ORCHARD
+    assert pool_of(finding(pool=None)) is None

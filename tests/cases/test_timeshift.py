@@ -1,0 +1,87 @@
+"""A clock that is set back lengthens nothing."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.cases.build import ORCHARD, START, Desk, finding
+from watcher.cases.decide import next_deadline
+from watcher.cases.observations import Acknowledged, Silenced, TimePassed, WorkAnnounced
+from watcher.cases.state import Book, Expectation, ExpectKind, ScopeKind
+from watcher.cases.timeshift import STANDS_STILL_FOR, follow_clock, moved_back
+from watcher.facts.finding import Urgency
+from watcher.facts.identity import BoxId, about_pool
+
+GONE = finding("margin-gone", about_pool(ORCHARD), Urgency.NOW, label="orchard")
+HOUR = timedelta(hours=1)
+
+
+def busy() -> Desk:
+    """A desk with a case taken, one climbing, a silence, work under way and work ahead."""
+    desk = Desk()
+    alone = finding("drive-condemns-itself", pool=None, urgency=Urgency.NOW)
+    desk.survey(GONE, alone)
+    desk.tell(Acknowledged(case=1, by="ada", until=desk.now + 2 * HOUR))
+    until = desk.now + 5 * HOUR
+    desk.tell(Silenced(scope=ScopeKind.RULE, key="x", by="ada", reason="r", until=until))
+    for ahead in (0, 9):
+        begins = desk.now + ahead * HOUR
+        desk.tell(
+            WorkAnnounced(
+                by="ada",
+                reason="w",
+                begins=begins,
+                ends=begins + HOUR,
+                expects=(Expectation(kind=ExpectKind.REBUILD),),
+            )
+        )
+    return desk
+
+
+def test_every_span_in_the_book_stays_as_it_was() -> None:
+    """The next deadline is as far away as before the step, whatever it is."""
+    desk = busy()
+    due = next_deadline(desk.book, desk.policy, desk.now)
+    assert due is not None
+    back = timedelta(days=3)
+    later = next_deadline(desk.book, desk.policy, desk.now - back)
+    assert later == due - back
+    desk.now -= back
+    before = len(desk.said)
+    desk.tell(TimePassed())
+    assert len(desk.said) == before, "nothing fires because of the step"
+    assert [r.what for r in desk.records][-1] == "clock-set-back"
+    case = desk.book.case(1)
+    assert case is not None
+    assert case.answer is not None
+    assert case.answer.until - desk.now == 2 * HOUR
+    assert desk.book.silences[0].until - desk.now == 5 * HOUR
+
+
+def test_work_under_way_moves_and_planned_work_keeps_its_time_of_day() -> None:
+    desk = busy()
+    moved = moved_back(desk.book, HOUR)
+    on, ahead = desk.book.works
+    assert moved.works[0].begins == on.begins - HOUR
+    assert moved.works[1] == ahead
+
+
+def test_a_small_step_back_stands_still() -> None:
+    """Two processes that decide in turn, or a clock that is slewed."""
+    book = Book(box=BoxId("attic"), decided_at=START)
+    soon = START - STANDS_STILL_FOR + timedelta(seconds=1)
+    assert follow_clock(book, soon) == (book, START, timedelta(0))
+    assert follow_clock(book, START) == (book, START, timedelta(0))
+    assert follow_clock(book, START - HOUR)[1:] == (START - HOUR, HOUR)
+    fresh = Book(box=BoxId("attic"))
+    assert follow_clock(fresh, START) == (fresh, START, timedelta(0))
+
+
+@given(st.integers(1, 10**6), st.integers(1, 10**6))
+def test_moving_twice_is_moving_once(one: int, other: int) -> None:
+    book = busy().book
+    first, second = timedelta(seconds=one), timedelta(seconds=other)
+    assert moved_back(moved_back(book, first), second) == moved_back(book, first + second)
