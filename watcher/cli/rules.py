@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from watcher.cli.columns import columns
+from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of, terminal_width
 from watcher.rules.catalogue import CATALOGUE, Kind, explain
@@ -15,7 +15,11 @@ _HEADINGS = {
     Kind.POOL: "Pools",
     Kind.SIGHT: "What cannot be seen",
     Kind.READINESS: "Readiness for the next failure",
+    Kind.WATCH: "The watch itself",
 }
+
+_WORDS_BEGIN = 15
+"""Columns before the words in a line of an explained rule."""
 
 
 @click.command()
@@ -42,4 +46,9 @@ def rule(context: click.Context, name: str) -> None:
     found = CATALOGUE.get(name)
     if found is None:
         raise Stop(f"There is no rule “{name}”. midwatch rules lists them.", Exit.NOT_FOUND)
-    click.echo(explain(found, to_tuning(settings_of(context))))
+    for line in explain(found, to_tuning(settings_of(context))).splitlines():
+        head, words = (line[:_WORDS_BEGIN], line[_WORDS_BEGIN:]) if line[:1] == " " else ("", line)
+        folded = fold(words, terminal_width() - len(head))
+        click.echo(head + folded[0])
+        for more in folded[1:]:
+            click.echo(" " * len(head) + more)

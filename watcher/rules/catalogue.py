@@ -18,6 +18,7 @@ from watcher.rules import (
     readiness_words,
     surface,
     upkeep_words,
+    watch_itself,
 )
 from watcher.rules.own import own_findings
 from watcher.rules.rule import Kind, Rule
@@ -47,6 +48,7 @@ CATALOGUE: Final[Mapping[str, Rule]] = _by_name(
     combined.RULES,
     blindness.RULES,
     readiness_words.RULES,
+    watch_itself.RULES,
 )
 
 
@@ -95,7 +97,8 @@ def explain(rule: Rule, tuning: Tuning) -> str:
     for threshold in rule.thresholds:
         value = threshold.of(tuning, rule.name, nowhere)
         changed = "" if value == threshold.value else f" (as shipped: {threshold.value:g})"
-        lines.append(f"  threshold    {threshold.name} = {value:g} {threshold.unit}{changed}")
+        unit = threshold.unit.removesuffix("s") if value == 1 else threshold.unit
+        lines.append(f"  threshold    {threshold.name} = {value:g} {unit}{changed}")
         lines.append(f"               from: {threshold.source}")
     lines += [
         f"  urgency      {rule.urgency}",

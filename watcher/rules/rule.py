@@ -17,6 +17,7 @@ class Kind(StrEnum):
     SIGHT = "sight"  # what we cannot see
     OWN = "own"  # written by the owner
     READINESS = "readiness"  # how the box is prepared
+    WATCH = "watch"  # about the watch itself
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
