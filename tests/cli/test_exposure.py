@@ -19,8 +19,16 @@ def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_an_open_window_is_told_with_its_parts_and_choices(config: Path) -> None:
     status, text = command(config, "exposure", "orchard")
     assert status == 0
-    for words in ("What takes time", "rebuild", "What you can choose, safest first", "chance"):
+    for words in ("What takes time", "rebuild", "What you can choose, the best", "chance"):
         assert words in text, words
+
+
+def test_a_narrow_terminal_is_enough(config: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is wider than 80 columns, whatever a choice costs."""
+    monkeypatch.setenv("COLUMNS", "80")
+    for words in (("exposure", "orchard"), ("plan", "orchard"), ("recovery", "orchard")):
+        _, text = command(config, *words)
+        assert [line for line in text.splitlines() if len(line) > 80] == []
 
 
 def test_programs_get_numbers(config: Path) -> None:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.exposure.figure import NONE, ONE, Figure, chance_of_any, say_chance
+from watcher.exposure.figure import NONE, ONE, Figure, chance_of_any, say_between, say_chance
 
 
 @st.composite
@@ -62,3 +62,17 @@ def test_says_small_chances_so_that_they_can_be_compared(chance: float, text: st
 def test_never_says_that_what_can_happen_cannot(chance: float) -> None:
     assert say_chance(chance) != "none"
     assert "under 0.1%" not in say_chance(chance)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [
+        (1.6e-6, 0.012, "1 in 620,000 and 1 in 83"),
+        (0.002, 0.19, "1 in 500 and 1 in 5"),
+        (0.002, 0.2, "1 in 500 and 20%"),
+        (0.02, 0.05, "2% and 5%"),
+        (0.0, 0.05, "none and 5%"),
+    ],
+)
+def test_both_ends_of_an_interval_are_said_alike(low: float, high: float, said: str) -> None:
+    assert say_between(low, high) == said

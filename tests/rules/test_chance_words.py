@@ -25,6 +25,12 @@ def test_a_chance_names_each_sign_and_what_it_cannot_tell() -> None:
     )
 
 
+def test_a_tiny_chance_is_not_called_about_under() -> None:
+    """``under 0.1%`` says itself that it is no exact figure."""
+    tiny = Chance(p=0.0004, low=0.0002, high=0.002, parts=(), base=0.005)
+    assert say_chance(tiny)[0].startswith("Of drives like it, under 0.1% fail")
+
+
 def test_no_sign_is_never_called_healthy() -> None:
     """It says so, and that this proves nothing."""
     lines = say_chance(

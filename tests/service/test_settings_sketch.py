@@ -134,3 +134,12 @@ def test_whatever_a_drive_calls_itself_the_file_loads(
     for listed in config.drives:
         assert listed.serial == serial.strip()
         assert listed.bay in {bay.strip(), None}
+
+
+def test_a_hint_works_when_its_marks_are_taken_away() -> None:
+    """Also where no drive has a serial number: the key is there to be uncommented with it."""
+    text = sketch(survey(hidden=(unread("/dev/vda", Unread.NO_SMART),)))
+    used = text.replace("#drives:", "drives:").replace("  #-", "  -").replace("  #  ", "    ")
+    lines = [line for line in used.splitlines() if not line.lstrip().startswith("#")]
+    config = read("\n".join(lines))
+    assert [(d.node, d.device_type) for d in config.drives] == [("/dev/vda", "sat")]

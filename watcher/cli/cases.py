@@ -118,7 +118,7 @@ _RECORD_WORDS = {
 
 def _recovery_lines(tx: Transaction, case: Case, room: Room, width: int) -> list[str]:
     """Say where the recovery of the case's pool is, while it goes on."""
-    if case.locus.kind is not SubjectKind.POOL:
+    if case.locus.kind is not SubjectKind.POOL or case.only_notes:
         return []
     going_on = tx.open_recoveries(box_of(room.config))
     one = next((r for r in going_on if r.pool == case.locus.key), None)
@@ -133,7 +133,7 @@ def _exposure_lines(tx: Transaction, case: Case, room: Room, width: int) -> list
     """Say window and chance for the pool of a case, where one is open."""
     view = last_view(tx, box_of(room.config), room.now)
     pool = pool_of_case(case, view)
-    if view is None or pool is None or not case.is_open:
+    if view is None or pool is None or not case.is_open or case.only_notes:
         return []
     exposure = exposure_of(view, pool, WindowPlan(zone=room.zone), room.now)
     if not exposure.is_open:

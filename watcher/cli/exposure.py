@@ -12,7 +12,7 @@ from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, find_drive, find_pool, room_of, terminal_width
 from watcher.exposure.estimate import Exposure, if_lost
-from watcher.exposure.figure import say_chance
+from watcher.exposure.figure import say_between, say_chance
 from watcher.exposure.window import WindowPlan
 from watcher.exposure.years import over_the_years
 from watcher.rules.view import View
@@ -95,13 +95,12 @@ def show(exposure: Exposure, width: int) -> str:
         head = [["", "earliest", "likely", "latest"]]
         lines += ["", "What takes time", *columns(head + rows, total=width)]
     if exposure.ranking.choices:
-        rows = [
-            [choice.title, f"loss {say_chance(choice.measure)}",
-             f"exposed {say_hours(choice.hours_bare)}", choice.costs]
-            for choice in exposure.ranking.choices
-        ]  # fmt: skip
-        lines += ["", "What you can choose, safest first", *columns(rows, total=width)]
-        lines += [f"  {x}" for x in fold(exposure.ranking.reason, width - 2)]
+        lines += ["", "What you can choose, the best for the data and for you first"]
+        for choice in exposure.ranking.choices:
+            facts = f"loss {say_chance(choice.measure)}, exposed {say_hours(choice.hours_bare)}"
+            lines.append(f"  {choice.title}")
+            lines += [f"    {x}" for x in fold(f"{facts}; price: {choice.costs}", width - 4)]
+        lines += ["", *(f"  {x}" for x in fold(exposure.ranking.reason, width - 2))]
     if exposure.notes:
         lines += ["", "What is not known"]
         lines += [f"  {x}" for note in exposure.notes for x in fold(note, width - 2)]
@@ -159,7 +158,7 @@ def plan(context: click.Context, pool: str, *, quick: bool) -> None:
     lines += [f"  {x}" for habit in years.habits for x in fold(habit.sentence, width - 2, "  ")]
     if years.simulated_yearly is not None:
         low, high = years.simulated_yearly
-        lines += ["", f"A simulation of like drives gives {low:.2g} to {high:.2g} losses a year."]
+        lines += ["", f"A simulation of like drives gives between {say_between(low, high)} a year."]
     click.echo("\n".join(lines))
 
 

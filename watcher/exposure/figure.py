@@ -84,6 +84,22 @@ def say_chance(chance: float) -> str:
         return "almost certain"
     if chance >= 0.01:
         return say_percent(chance)
+    return _one_in(chance)
+
+
+def say_between(low: float, high: float) -> str:
+    """Say an interval of chances, both ends in the same manner where that can be read.
+
+    ``1 in 620,000 and 1 in 83``, not ``1 in 620,000 and 1.2%``; from one in five on a share is
+    easier to read.
+    """
+    if 0.0 < low < 0.01 <= high < 0.2:
+        return f"{_one_in(low)} and {_one_in(high)}"
+    return f"{say_chance(low)} and {say_chance(high)}"
+
+
+def _one_in(chance: float) -> str:
+    """Say a chance above zero as one in so many, in two figures."""
     one_in = 1.0 / chance
     if one_in >= 1e6:
         return "less than 1 in a million"

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 
-from watcher.exposure.figure import ONE, Figure, say_chance
+from watcher.exposure.figure import ONE, Figure, say_between, say_chance
 from watcher.exposure.life import (
     CLUSTERING,
     HOURS_PER_YEAR,
@@ -99,7 +99,7 @@ class Years:
         """Say the chance for the owner."""
         return (
             f"As it is run now, the chance of losing data is {say_chance(self.yearly.likely)} a"
-            f" year (between {say_chance(self.yearly.low)} and {say_chance(self.yearly.high)})."
+            f" year (between {say_between(self.yearly.low, self.yearly.high)})."
         )
 
 

@@ -15,10 +15,16 @@ NO_PROMISE: Final = (
 fitted table (31 to 42%)."""
 
 
+def _about(share: float) -> str:
+    """Say a share that is not exact; ``under 0.1%`` says so itself."""
+    words = say_percent(share)
+    return words if words.startswith("under") else f"about {words}"
+
+
 def say_chance(chance: Chance) -> tuple[str, ...]:
     """Say a chance in lines: the figure with its interval, each sign's share, the limits."""
     head = (
-        f"Of drives like it, about {say_percent(chance.p)} fail within 30 days "
+        f"Of drives like it, {_about(chance.p)} fail within 30 days "
         f"(95% interval {say_percent(chance.low)} to {say_percent(chance.high)})."
     )
     base = f"Without signs such drives fail at {say_percent(chance.base)} a year."

@@ -83,7 +83,9 @@ def _drives(survey: Survey) -> list[str]:
     if len(survey.drives) + len(survey.unread) > MOST_LISTED:
         entries.append(f"  ## and more; only the first {MOST_LISTED} are listed.")
     if not any(line.lstrip().startswith("- ") for line in entries):
-        return [*lines, "## No drive was found that tells its serial number.", *entries, ""]
+        key = ["#drives:"] if any(line.lstrip().startswith("#- ") for line in entries) else []
+        lines.append("## No drive was found that tells its serial number.")
+        return [*lines, *key, *entries, ""]
     return [*lines, "drives:", *entries, ""]
 
 
