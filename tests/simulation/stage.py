@@ -18,7 +18,7 @@ from tests.simulation.plain import plain_observation
 from tests.simulation.world import BOX, World
 from watcher.cases.decide import decide
 from watcher.cases.effects import Tell
-from watcher.cases.observations import Observation
+from watcher.cases.observations import Observation, SurveyJudged
 from watcher.cases.policy import Policy
 from watcher.cases.state import Book
 from watcher.exposure.window import WindowPlan
@@ -84,6 +84,7 @@ class Stage:
         self.looks_every = LOOKS_EVERY
         self.next_look = start
         self.waiting: list[tuple[datetime, Survey]] = []  # surveys on their way
+        self.plain: dict[str, SurveyJudged] = {}
         self.claims = 0
         self.kills = 0
         self.failures = 0
@@ -127,7 +128,7 @@ class Stage:
         """Hand a survey to the desk."""
         if self.full:
             return self.guarded(lambda: self.desk.take_in(survey, self.now))
-        observation = plain_observation(survey, self.world)
+        observation = self.plain[survey.survey]
         return self.guarded(lambda: self.desk.hear(observation, self.now))
 
     def hear(self, observation: Observation) -> Outcome | None:
@@ -163,6 +164,8 @@ class Stage:
     def look(self, *, late: timedelta = timedelta(0), times: int = 1) -> None:
         """Look once; the survey may arrive late, or more than once."""
         survey = self.survey()
+        if not self.full:  # judged by what was known when it was taken
+            self.plain[survey.survey] = plain_observation(survey, self.world)
         for _ in range(times):
             if late:
                 self.waiting.append((self.now + late, survey))

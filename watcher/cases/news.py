@@ -64,6 +64,8 @@ def weigh(case: Case, finding: Finding) -> News:
     """Tell whether a finding is news beyond what people were told of its case."""
     before = next((t for t in case.told_of if t.key == finding.key), None)
     if before is not None:
+        if before.hushed:
+            return News.AT_ONCE
         if finding.urgency > before.urgency:
             return News.AT_ONCE
         if finding.urgency < before.urgency or finding.level <= before.level:
@@ -116,7 +118,7 @@ def _faded(draft: Draft, told: ToldOf, finding: Finding | None) -> ToldOf:
     after = max(FADES_AFTER, draft.policy.settle) * (1 << min(told.returns, _DOUBLINGS_MOST))
     if draft.now - told.low_since < after:
         return told
-    return ToldOf(key=told.key, urgency=urgency, level=level, returns=told.returns + 1)
+    return replace(told, urgency=urgency, level=level, low_since=None, returns=told.returns + 1)
 
 
 def _kind_of(case: Case, heard: Heard) -> NoticeKind:
@@ -125,19 +127,21 @@ def _kind_of(case: Case, heard: Heard) -> NoticeKind:
         return NoticeKind.SILENCE_BROKEN
     if heard.sound is Sound.UNEXPECTED:
         return NoticeKind.UNEXPECTED
-    if case.hushed:
+    was_hushed = any(t.hushed for t in case.told_of if t.key == heard.finding.key)
+    if case.hushed or was_hushed:
         return NoticeKind.SILENCE_ENDED
     return NoticeKind.WORSENED if case.told_of else NoticeKind.OPENED
 
 
 def sound_the_news(draft: Draft) -> None:
     """Make every open case heard in which something is new, worse or no longer silent."""
-    for case in draft.open_cases():
-        heard = heard_of(draft, case)
+    for open_case in draft.open_cases():
+        heard = heard_of(draft, open_case)
         audible = audible_of(heard)
+        case = _with_hushed(draft, open_case, heard)
         if not audible:
             if case.is_weighty:
-                case = replace(case, hushed=True, climb=None)  # noqa: PLW2901 - the same case
+                case = replace(case, hushed=True, climb=None)
             draft.put_case(replace(case, grows_at=None))
             continue
         loud = [h for h in heard if h.finding in audible]
@@ -149,6 +153,15 @@ def sound_the_news(draft: Draft) -> None:
             _sound(draft, case, news, audible)
             continue
         _grow(draft, case, loud, audible)
+
+
+def _with_hushed(draft: Draft, case: Case, heard: tuple[Heard, ...]) -> Case:
+    """Mark what people were told of and what is hushed now, so that its end is heard."""
+    hushed = {h.finding.key for h in heard if not h.is_audible}
+    told_of = tuple(
+        replace(t, hushed=True) if t.key in hushed and not t.hushed else t for t in case.told_of
+    )
+    return case if told_of == case.told_of else draft.put_case(replace(case, told_of=told_of))
 
 
 def _grow(draft: Draft, case: Case, loud: list[Heard], audible: tuple[Finding, ...]) -> None:

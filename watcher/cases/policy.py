@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import SubjectKind
+from watcher.facts.readiness import DRILL_MARK
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,14 +172,18 @@ class Policy:
         return next((person for person in self.people if person.name == name), None)
 
     def ladder_for(self, finding: Finding, urgency: Urgency, box: str, pool_name: str) -> Ladder:
-        """Choose the ladder for a case whose weightiest finding this is."""
+        """Choose the ladder for a case whose weightiest finding this is.
+
+        A rehearsal climbs the ladder of the pool that it is about.
+        """
         pool = finding.pool or (
             finding.subject.key if finding.subject.kind is SubjectKind.POOL else ""
         )
         for choice in self.ladders:
             if urgency not in choice.urgencies:
                 continue
-            if choice.pools and not {pool, pool_name} & set(choice.pools):
+            names = {pool, pool_name, pool_name.removeprefix(DRILL_MARK)}
+            if choice.pools and not names & set(choice.pools):
                 continue
             if choice.boxes and box not in choice.boxes:
                 continue

@@ -167,8 +167,10 @@ def _with_told(case: Case, audible: tuple[Finding, ...]) -> Case:
             )
         elif mark > (old.urgency.rank, old.level):
             told_of[finding.key] = replace(
-                old, urgency=finding.urgency, level=finding.level, low_since=None
+                old, urgency=finding.urgency, level=finding.level, low_since=None, hushed=False
             )
+        elif old.hushed:
+            told_of[finding.key] = replace(old, hushed=False)
     return replace(case, told_of=tuple(told_of.values()))
 
 

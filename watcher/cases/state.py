@@ -85,6 +85,7 @@ class ToldOf:
     level: int
     low_since: datetime | None = None  # it is better than what was told since then
     returns: int = 0  # how often that was forgotten; each time it takes twice as long
+    hushed: bool = False  # silenced or announced since then; when that ends it sounds anew
 
     @property
     def subject(self) -> str:
