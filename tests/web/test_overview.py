@@ -1,0 +1,83 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+from tests.store.made import survey
+from tests.web.browser import Browser
+from tests.web.stage import COMPARED, WORSE, Stage, stage_at
+from watcher.facts.identity import BoxId
+from watcher.facts.pool import Protection
+
+
+def text_of(stage: Stage, path: str = "/") -> str:
+    browser = Browser(stage.site)
+    browser.sign_in("lou")
+    return browser.get(path).text
+
+
+def with_other_box(stage: Stage, *, whole: bool = True) -> Stage:
+    with stage.store.snapshot() as tx:
+        last = tx.last_survey(stage.site.box)
+    assert last is not None
+    pools = tuple(p for p in last.pools if not whole or p.protection is Protection.WHOLE)
+    with stage.store.transaction() as tx:
+        for number in range(4):
+            other = replace(
+                last, box=BoxId(f"shed {number}"), survey=f"other {number}", pools=pools, drives=()
+            )
+            tx.take_survey(other, stage.clock.now())
+    return stage
+
+
+def test_margin_comes_before_everything_else_and_the_least_protected_first() -> None:
+    text = text_of(stage_at(COMPARED))
+    places = [
+        text.index(words) for words in ("orchard</a>", "cellar</a>", "What needs you", "bay 1")
+    ]
+    assert places == sorted(places)
+
+
+def test_a_drive_with_a_sign_a_drive_that_is_gone_and_a_quiet_one_are_drawn_apart() -> None:
+    text = text_of(stage_at(COMPARED))
+    for kind in ("seat sign", "seat gone", "seat quiet"):
+        assert f'class="{kind}"' in text
+    assert "no sign" in text
+    assert "healthy" not in text
+
+
+def test_what_is_to_know_only_does_not_stand_among_what_needs_somebody() -> None:
+    text = text_of(stage_at(COMPARED))
+    assert "to know</a>" in text
+    assert "no full self-test" not in text
+
+
+def test_a_box_that_was_not_looked_at_for_long_says_that_it_may_be_out_of_date() -> None:
+    stage = stage_at(WORSE)
+    assert "may be out of date" not in text_of(stage)
+    stage.clock.pass_by(timedelta(hours=2))
+    assert "may be out of date" in text_of(stage)
+
+
+def test_with_many_boxes_only_what_says_something_is_shown() -> None:
+    text = text_of(with_other_box(stage_at(COMPARED)))
+    assert "shed 3" in text
+    assert "with no sign" in text
+    assert "orchard</a>" in text
+    assert 'class="seat quiet"' not in text
+
+
+def test_one_box_of_many_can_be_looked_at_in_full() -> None:
+    stage = with_other_box(stage_at(COMPARED))
+    text = text_of(stage, "/?box=attic")
+    assert 'class="seat quiet"' in text
+    assert "shed 1" not in text
+
+
+def test_the_overview_is_made_anew_when_there_is_something_new() -> None:
+    stage = stage_at(WORSE)
+    assert "bay 5" in text_of(stage)
+    with stage.store.transaction() as tx:
+        at = stage.clock.now() + timedelta(minutes=1)
+        tx.take_survey(replace(survey("new", at), box=stage.site.box), at)
+    assert "No pool" in text_of(stage)

@@ -1,0 +1,73 @@
+from __future__ import annotations
+
+from urllib.parse import urlencode
+
+from tests.web.browser import Browser, Page
+from tests.web.stage import COMPARED, OVER, REBUILDING, stage_at
+from watcher.demo.story import CELLAR_UUID, ORCHARD
+
+
+def page(path: str, scenes: int = COMPARED, **words: str) -> Page:
+    browser = Browser(stage_at(scenes).site)
+    browser.sign_in("lou")
+    return browser.get(f"{path}?{urlencode(words)}")
+
+
+def test_a_thinned_pool_shows_its_window_part_by_part_and_the_choices() -> None:
+    text = page("/pool", pool=ORCHARD).text
+    for words in ("waiting for a spare", "rebuild", "verify", "safest first", "Rebuild at once"):
+        assert words in text
+    assert 'class="left"' in text
+    assert 'class="lost"' in text
+
+
+def test_the_parts_end_when_the_sentence_says_they_do() -> None:
+    text = page("/pool", pool=ORCHARD).text
+    sentence = text.partition("proven back likely <b>")[2]
+    likely = sentence.partition("</time>")[0].rpartition(">")[2]
+    last_row = text.partition("<td>verify</td>")[2].partition("</tr>")[0]
+    assert likely in last_row
+
+
+def test_a_whole_pool_has_no_window_but_can_lose_a_drive_on_paper() -> None:
+    pool = f"md:{CELLAR_UUID}"
+    text = page("/pool", pool=pool).text
+    assert "no window is open" in text
+    on_paper = page("/pool", pool=pool, if_lost="wwn-5000a15000000010").text
+    assert "on paper" in on_paper
+    assert "waiting for a spare" in on_paper
+    assert page("/pool", pool=pool, if_lost="nowhere").status == 404
+
+
+def test_a_rebuild_shows_how_far_it_is() -> None:
+    text = page("/pool", REBUILDING, pool=ORCHARD).text
+    assert "Rebuild running" in text
+    assert "share done" in text
+
+
+def test_there_is_no_pool_of_another_name() -> None:
+    assert page("/pool", pool="nowhere").status == 404
+    assert page("/pool").status == 404
+
+
+def test_the_way_back_shows_where_it_is_and_what_to_do_and_leave_alone() -> None:
+    text = page("/recovery", pool=ORCHARD).text
+    for words in ("get a drive", "to come", "Leave alone meanwhile", "The written record"):
+        assert words in text
+    assert 'aria-current="step"' in text
+
+
+def test_a_way_back_that_is_over_says_how_it_ended() -> None:
+    found = page("/recovery", OVER, pool=ORCHARD)
+    assert found.status == 200
+    assert "whole" in found.text
+
+
+def test_there_is_no_way_back_of_a_pool_that_lost_nothing() -> None:
+    assert page("/recovery", pool=f"md:{CELLAR_UUID}").status == 404
+
+
+def test_how_prepared_a_box_is_is_told_line_by_line_with_the_rule() -> None:
+    text = page("/ready").text
+    assert "Shelf" in text or "shelf" in text
+    assert "/rules/" in text

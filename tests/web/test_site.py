@@ -1,0 +1,79 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from jinja2 import UndefinedError
+
+from tests.web.stage import COMPARED, WORSE, stage_at
+from watcher.facts.identity import BoxId
+from watcher.store.accounts import KEY_SERVES, Role
+from watcher.web.ask import Ask, Holder, Refusal
+from watcher.web.site import DONE, draw, make_templates, refuse_page
+
+HOLDER = Holder(name="ada", by="ada", role=Role.LOOK, bond="b")
+
+
+def ask(**words: object) -> Ask:
+    stage = stage_at(WORSE)
+    return Ask(method="GET", path="/", now=stage.clock.now(), holder=HOLDER, **words)  # type: ignore[arg-type] # words of a test
+
+
+def test_everything_that_is_drawn_is_escaped() -> None:
+    reply = refuse_page(stage_at(WORSE).site, ask(), Refusal(422, "<script>alert(1)</script>"))
+    assert b"<script>alert" not in reply.bytes
+    assert b"&lt;script&gt;" in reply.bytes
+    assert reply.status == 422
+
+
+def test_a_word_that_is_missing_in_a_page_is_an_error_and_not_a_blank() -> None:
+    with pytest.raises(UndefinedError):
+        draw(stage_at(WORSE).site, ask(), "refused.html", {})
+
+
+def test_no_page_has_a_script_or_a_style_of_its_own() -> None:
+    made = make_templates()
+    for name in made.list_templates():
+        assert made.loader is not None
+        source, _, _ = made.loader.get_source(made, name)
+        for words in ("<script", "style=", "onclick", "onload", "| safe", "|safe"):
+            assert words not in source, (name, words)
+
+
+def test_what_was_done_is_told_by_a_word_of_ours_only() -> None:
+    site = stage_at(WORSE).site
+    for word, said in DONE.items():
+        assert (
+            said.split(".")[0].encode()
+            in draw(
+                site,
+                ask(query={"done": word}),
+                "cases.html",
+                {"lines": [], "over": [], "all": True},
+            ).bytes
+        )
+    page = draw(
+        site, ask(query={"done": "You won"}), "cases.html", {"lines": [], "over": [], "all": True}
+    )
+    assert b"You won" not in page.bytes
+
+
+def test_a_page_is_about_the_box_that_is_named_or_the_only_one() -> None:
+    site = stage_at(COMPARED).site
+    with site.store.snapshot() as tx:
+        assert site.box_asked(tx, ask()) == "attic"
+        assert site.box_asked(tx, ask(query={"box": "attic"})) == "attic"
+        for wrong in ("elsewhere", "ATTIC"):
+            with pytest.raises(Refusal):
+                site.box_asked(tx, ask(query={"box": wrong}))
+        limited = replace(ask(), holder=replace(HOLDER, boxes=(BoxId("elsewhere"),)))
+        with pytest.raises(Refusal):
+            site.box_asked(tx, limited)
+
+
+def test_a_key_signs_until_its_time_is_over() -> None:
+    stage = stage_at(WORSE)
+    first = stage.site.sign_key(stage.clock.now())
+    assert stage.site.sign_key(stage.clock.now()) == first
+    stage.clock.pass_by(KEY_SERVES)
+    assert stage.site.sign_key(stage.clock.now()).secret != first.secret
