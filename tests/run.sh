@@ -17,6 +17,7 @@ for word in "$@"; do
 done
 
 bring python3-venv smartmontools btrfs-progs util-linux mosquitto tmux kmod
+if [ "${#lab[@]}" -gt 0 ]; then bring qemu-system-x86 debootstrap debian-archive-keyring busybox-static cpio e2fsprogs; fi
 make_environment "$here/.venv-test" "$here" "[test]"
 bin="$here/.venv-test/bin"
 

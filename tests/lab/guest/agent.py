@@ -1,4 +1,3 @@
-#!/usr/bin/python3
 """Inside the guest: runs the commands that come over a virtio serial port, and answers.
 
 One JSON object in a line each way: ``{"id", "command", "seconds"}`` to here, and back

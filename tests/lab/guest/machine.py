@@ -1,4 +1,4 @@
-"""A guest machine in QEMU, its processor emulated: started, spoken to, its drives pulled and healed.
+"""A guest machine in QEMU, its processor emulated: started, spoken to, its drives pulled.
 
 Two lines lead to it. QMP (QEMU's qmp-spec, JSON lines on a Unix socket) is the hand that pulls a
 drive or makes it fail. The agent in the guest (``agent.py``) runs commands for the test.
@@ -49,27 +49,26 @@ class Disk:
                 file.truncate(self.bytes)
         low = {"driver": "file", "node-name": f"f-{self.name}", "filename": str(self.file)}
         top = {"driver": "raw", "node-name": f"n-{self.name}", "file": f"f-{self.name}"}
-        wwn = f",wwn={self.wwn:#x}" if self.wwn else ""
-        device = {
-            # a controller for each SATA drive, so that pulling it takes the drive along
-            "sata": [
-                "-device", f"ich9-ahci,id=c-{self.name}",
-                "-device", f"ide-hd,bus=c-{self.name}.0,drive=n-{self.name},id=d-{self.name},"
-                f"serial={self.serial},model=Corvid Plough 96,rotation_rate=7200,ver=CP01{wwn}",
-            ],
-            "sas": [
-                "-device", f"scsi-hd,bus=sas.0,drive=n-{self.name},id=c-{self.name},"
-                f"serial={self.serial},vendor=CORVID,product=HARROW96,rotation_rate=7200{wwn}",
-            ],
-            "nvme": [
-                "-device", f"nvme,id=c-{self.name},serial={self.serial},drive=n-{self.name}",
-            ],
-        }[self.bus]  # fmt: skip
-        return [
-            "-blockdev", json.dumps({**low, "cache": {"no-flush": True}, "discard": "unmap"}),
-            "-blockdev", json.dumps({**top, "discard": "unmap"}),
-            *device,
-        ]  # fmt: skip
+        words = []
+        for blocks in ({**low, "cache": {"no-flush": True}}, top):
+            words += ["-blockdev", json.dumps({**blocks, "discard": "unmap"})]
+        for device in self._devices():
+            words += ["-device", ",".join(device)]
+        return words
+
+    def _devices(self) -> list[list[str]]:
+        """Give the devices. A SATA drive has a controller of its own, which is pulled with it."""
+        same = [f"drive=n-{self.name}", f"serial={self.serial}"]
+        if self.wwn:
+            same.append(f"wwn={self.wwn:#x}")
+        pulled = f"id=c-{self.name}"
+        if self.bus == "nvme":
+            return [["nvme", pulled, *same]]
+        if self.bus == "sas":
+            maker = ["vendor=CORVID", "product=HARROW96", "rotation_rate=7200"]
+            return [["scsi-hd", "bus=sas.0", pulled, *maker, *same]]
+        maker = ["model=Corvid Plough 96", "ver=CP01", "rotation_rate=7200"]
+        return [["ich9-ahci", pulled], ["ide-hd", f"bus=c-{self.name}.0", *maker, *same]]
 
 
 class Line:
@@ -222,11 +221,6 @@ class Guest:
     def _set_below(self, disk: Disk, node: str) -> None:
         top = {"driver": "raw", "node-name": f"n-{disk.name}", "file": node, "discard": "unmap"}
         self.hand("blockdev-reopen", options=[top])
-
-    def reboot(self) -> None:
-        """Start the guest's system anew, as with a key; its drives keep what is on them."""
-        self.hand("system_reset")
-        self.wait_for_boot()
 
     def stop(self) -> None:
         """End the machine; nothing on its root disk is kept."""
