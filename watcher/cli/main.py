@@ -34,6 +34,7 @@ COMMANDS = {
     "ready": ("watcher.cli.ready", "ready", "How prepared this box is for the next failure."),
     "shelf": ("watcher.cli.shelf", "shelf", "The spares that are kept ready."),
     "prove": ("watcher.cli.prove", "prove", "Burn in a spare. Erases it."),
+    "drill": ("watcher.cli.drill", "drill", "Rehearse the loss of a drive; touches nothing."),
     "restored": ("watcher.cli.ready", "restored", "Write down that a restore was tried."),
     "rules": ("watcher.cli.rules", "rules", "List the rules by which trouble is found."),
     "rule": ("watcher.cli.rules", "rule", "Explain one rule, with its sources."),
@@ -44,6 +45,8 @@ COMMANDS = {
     "notify": ("watcher.cli.notify", "notify", "Test the ways to people; list what was sent."),
     "pages": ("watcher.cli.pages", "pages", "Serve the pages alone."),
     "account": ("watcher.cli.accounts", "account", "Say who may use the pages."),
+    "join": ("watcher.cli.join", "join", "Let a hub watch over this box too."),
+    "hub": ("watcher.cli.hub", "hub", "Watch many boxes of many clients."),
     "demo": ("watcher.cli.demo", "demo", "Watch an invented box go through a failure."),
 }
 

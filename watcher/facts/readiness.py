@@ -22,6 +22,10 @@ would fit all drives. If it is too long, the spare fails in the middle of a rebu
 short, an evening of burn-in was for nothing."""
 
 
+DRILL_MARK: Final = "DRILL "
+"""Begins the name of everything in a rehearsal, so that no message of one can be taken for real."""
+
+
 class ProofState(StrEnum):
     """What a spare's burn-in is worth."""
 

@@ -1,0 +1,198 @@
+"""Begins, follows and ends a rehearsal: through the real case book and the real outbox."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Final
+
+from watcher.cases.observations import SurveyJudged
+from watcher.cases.state import Case
+from watcher.exposure.estimate import if_lost
+from watcher.facts.finding import Finding, Urgency
+from watcher.facts.identity import DriveId, SubjectKind
+from watcher.facts.pool import Pool, Protection
+from watcher.facts.readiness import DrillDone, Preparation
+from watcher.recovery.drill import Rehearsal, finding_of, page_of, subject_of, what_went_wrong
+from watcher.recovery.shelf import plan_with
+from watcher.rules.catalogue import judge
+from watcher.rules.view import View
+from watcher.service.desk import Desk, last_view
+from watcher.service.prospects import lives_of
+from watcher.store.transaction import Transaction
+
+QUIET_AFTER: Final = timedelta(minutes=45)
+"""When the last survey is older than this, the watch does not run. Our choice: the longest usual
+rhythm, with room."""
+
+_COPY_RULES: Final = frozenset({"copy-missing", "copy-stale", "copy-unseen", "restore-never-tried"})
+
+
+class NoDrill(Exception):
+    """A drill cannot begin; the sentence says why."""
+
+
+def rehearse(view: View, desk: Desk, pool: Pool, drive: DriveId, now: datetime) -> Rehearsal:
+    """Put the rehearsal together from the real inventory. Raises NoDrill."""
+    standing = desk.standing
+    ready = view.ready or Preparation()
+    lives = lives_of(view, pool)
+    labels = {one: view.label_of(one) for one in lives}
+    try:
+        exposure = if_lost(
+            pool, drive, lives, plan_with(standing.plan, ready, pool, now), now, label=labels
+        )
+    except ValueError as error:
+        raise NoDrill(f"{str(error)[:1].upper()}{str(error)[1:]}.") from error
+    found = judge(view, standing.tuning)
+    members = pool.drives - {drive}
+    return Rehearsal(
+        pool=pool,
+        member=view.label_of(drive),
+        has_bay=view.bay_of(drive) is not None,
+        exposure=exposure,
+        ready=ready,
+        others=tuple(f for f in found if _is_sign(f, members)),
+        pool_notes=tuple(f for f in found if _bears_on(f, pool)),
+    )
+
+
+def _is_sign(finding: Finding, members: frozenset[DriveId]) -> bool:
+    """Tell whether a finding is a sign of another member."""
+    about = finding.subject
+    return (
+        about.kind is SubjectKind.DRIVE
+        and DriveId(about.key) in members
+        and finding.urgency > Urgency.NOTE
+    )
+
+
+def _bears_on(finding: Finding, pool: Pool) -> bool:
+    """Tell whether a finding would matter while the pool is exposed."""
+    of_pool = finding.subject.kind is SubjectKind.POOL and finding.subject.key == pool.pool
+    return finding.rule in _COPY_RULES or (of_pool and finding.rule == "scrub-overdue")
+
+
+def refuse(tx: Transaction, desk: Desk, view: View, pool: Pool, now: datetime) -> None:
+    """Raise NoDrill when something real is going on, or when nobody would hear of it."""
+    box = desk.standing.box
+    going_on = [d for d in tx.drills(box) if d.ended_at is None]
+    if going_on:
+        raise NoDrill(f"A drill on {going_on[0].pool_name} is going on: midwatch drill --end.")
+    if now - view.survey.taken_at > QUIET_AFTER:
+        raise NoDrill(
+            f"The last look at this box was at {view.survey.taken_at:%Y-%m-%d %H:%M} UTC: the "
+            "watch does not run, so no message would leave. Start it first."
+        )
+    if pool.protection is not Protection.WHOLE:
+        raise NoDrill(
+            f"The pool {pool.name} is not whole: this is no time to rehearse. "
+            f"midwatch recovery {pool.name} says what to do."
+        )
+    real = [c for c in tx.load_book(box).open_cases if c.urgency >= Urgency.TODAY]
+    if real:
+        raise NoDrill(f"Case {real[0].number} ({real[0].label}) is real and comes first.")
+
+
+def begin(
+    desk: Desk, rehearsal: Rehearsal, view: View, by: str, now: datetime
+) -> tuple[DrillDone, int]:
+    """Begin a drill: open its case and tell the first rung. Gives it with its case's number.
+
+    Raises NoDrill when something real is going on.
+    """
+    box = desk.standing.box
+    with desk.store.transaction() as tx:
+        refuse(tx, desk, view, rehearsal.pool, now)
+        drill = DrillDone(
+            number=tx.next_drill(box),
+            pool=rehearsal.pool.pool,
+            pool_name=rehearsal.pool.name,
+            member=rehearsal.member,
+            by=by,
+            begun_at=now,
+        )
+        tx.save_drill(box, drill)
+        finding = finding_of(drill.number, rehearsal, now)
+        desk.hear_within(tx, _said(tx, desk, (finding,), now), now)
+        case = case_of(tx, desk, drill)
+    if case is None:
+        raise RuntimeError("a drill opened no case")
+    return drill, case.number
+
+
+def _said(
+    tx: Transaction, desk: Desk, findings: tuple[Finding, ...], now: datetime, drill: int = 0
+) -> SurveyJudged:
+    """Make the observation of a drill: it looked at nothing real, so no look's time moves."""
+    newest = tx.load_book(desk.standing.box).last_survey_at
+    return SurveyJudged(
+        findings=findings,
+        seen=frozenset({subject_of(drill)}) if drill else frozenset(),
+        taken_at=newest or now,
+    )
+
+
+def case_of(tx: Transaction, desk: Desk, drill: DrillDone) -> Case | None:
+    """Give the case of a drill, from the book or the archive."""
+    subject = subject_of(drill.number)
+    for case in tx.list_cases(desk.standing.box, limit=500):
+        if case.locus == subject:
+            return case
+    return None
+
+
+def answered(tx: Transaction, desk: Desk, drill: DrillDone) -> DrillDone:
+    """Give a drill with the first answer that somebody gave to its case, if any."""
+    case = case_of(tx, desk, drill)
+    if case is None or not case.answers:
+        return drill
+    first = min(case.answers, key=lambda answer: answer.at)
+    return replace(drill, answered_at=first.at, answered_by=first.by)
+
+
+def end(desk: Desk, drill: DrillDone, now: datetime) -> DrillDone:
+    """End a drill: clear its case, and write down what would have gone wrong.
+
+    Raises NoDrill when what was rehearsed is not there any more.
+    """
+    box = desk.standing.box
+    with desk.store.transaction() as tx:
+        view = last_view(tx, box, now, desk.standing)
+        drill = answered(tx, desk, drill)
+        case = case_of(tx, desk, drill)
+        sent = [n for n in tx.list_notices(box, limit=500) if n.created_at >= drill.begun_at]
+        arrived = any(notice.sent_at is not None for notice in sent)
+        rehearsal = _again(view, desk, drill, now)
+        ways = tuple(
+            record.target
+            for record in tx.target_records()
+            if record.failing_since is not None and record.failing_since >= drill.begun_at
+        )
+        if case is not None and case.is_open:
+            desk.hear_within(tx, _said(tx, desk, (), now, drill.number), now)
+        if rehearsal is None:
+            done = replace(drill, ended_at=now, page="What was rehearsed is not there any more.\n")
+        else:
+            told = arrived or drill.answered_at is not None
+            wrong = what_went_wrong(rehearsal, drill, now, failing_ways=ways, told=told)
+            done = replace(drill, ended_at=now, went_wrong=wrong)
+            done = replace(done, page=page_of(rehearsal, done, now))
+        tx.save_drill(box, done)
+    return done
+
+
+def _again(view: View | None, desk: Desk, drill: DrillDone, now: datetime) -> Rehearsal | None:
+    """Put the rehearsal together again as things stand at its end; None when they are gone."""
+    if view is None:
+        return None
+    pool = next((p for p in view.survey.pools if p.pool == drill.pool), None)
+    if pool is None:
+        return None
+    for drive in sorted(pool.drives):
+        if view.label_of(drive) == drill.member:
+            try:
+                return rehearse(view, desk, pool, drive, now)
+            except NoDrill:
+                return None
+    return None
