@@ -99,6 +99,14 @@ def test_a_drive_that_left_and_is_back_is_told() -> None:
     assert of("drive-comes-and-goes", view(reading("a"))) == []
 
 
+def test_a_drive_that_vanished_while_it_was_asked_has_not_come_back() -> None:
+    """Seen in a guest machine: the pull was in the log before the block layer had let go of it."""
+    gone = view(unread=(unread("a", Unread.VANISHED),), recent=(event("a", Category.GONE),))
+    assert of("drive-comes-and-goes", gone) == []
+    slow = view(unread=(unread("a", Unread.HUNG),), recent=(event("a", Category.GONE),))
+    assert len(of("drive-comes-and-goes", slow)) == 1
+
+
 def test_a_drive_that_is_no_longer_there_is_for_today_and_names_itself() -> None:
     """It names bay, model, size and serial."""
     seen = view(pasts=(past("b", bay="3"),))

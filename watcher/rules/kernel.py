@@ -140,9 +140,10 @@ LEAVES: Final = Threshold(
 
 def comes_and_goes(look: Look) -> Found | None:
     """Find a drive that left and is there again."""
-    if look.view is None:
-        return None
-    events = _events(look.view, look.reading.identity.drive, Category.GONE)
+    drive = look.reading.identity.drive
+    if look.view is None or drive not in look.view.survey.present:
+        return None  # what vanished while it was asked has not come back
+    events = _events(look.view, drive, Category.GONE)
     if len(events) < max(look.limit("drive-comes-and-goes", LEAVES), 1):
         return None
     return Found(
