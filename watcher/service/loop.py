@@ -21,6 +21,7 @@ from typing import Protocol
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from watcher.facts.finding import Finding
 from watcher.facts.survey import Survey
 from watcher.readers.kernel_log import Position
 from watcher.readers.taken import Taken
@@ -107,6 +108,8 @@ class Hooks:
     reload: Callable[[], Standing | None]  # new settings, or None when the old ones stay
     deliver_here: Callable[[Ground], Delivers]  # a delivery for while the disk is not written
     beat: Callable[[], bool]  # call the owner's heartbeat address
+    besides: Callable[[datetime], tuple[Finding, ...]] = lambda _now: ()  # about the watch itself
+    works: Callable[[datetime], frozenset[str]] = lambda _now: frozenset()
 
 
 class Watch:
@@ -337,11 +340,11 @@ class Watch:
         self._come_back()
         now = self._clock.now()
         keep = {POSITION: taken.position.to_text()} if taken.position is not None else {}
-        besides = self.ground.findings(now)
-        outcome = self.desk.take_in(
-            taken.survey, now, keep=keep, besides=besides, works=self._works()
-        )
-        if besides and outcome.taken:
+        grounds = self.ground.findings(now)
+        besides = grounds + self._hooks.besides(now)
+        works = self._works() | self._hooks.works(now)
+        outcome = self.desk.take_in(taken.survey, now, keep=keep, besides=besides, works=works)
+        if grounds and outcome.taken:
             self.ground.were_told()
         self.rounds += 1
         self._complete_at = self._clock.monotonic()
