@@ -16,6 +16,7 @@ from watcher.facts.drive import Metric
 from watcher.facts.finding import Urgency
 from watcher.facts.pool import AtStake
 from watcher.notify.secret import Secret
+from watcher.service.settings_hub import HubSettings, ShopSettings
 from watcher.service.settings_ready import IrreplaceableSettings, UpkeepSettings
 from watcher.service.settings_types import (
     Address,
@@ -238,3 +239,5 @@ class Config(Section):
     web: WebSettings = WebSettings()
     irreplaceable: tuple[IrreplaceableSettings, ...] = ()
     upkeep: UpkeepSettings = UpkeepSettings()
+    hub: HubSettings = HubSettings()
+    shop: ShopSettings = ShopSettings()
