@@ -187,6 +187,10 @@ class Desk:
         """Let time pass."""
         return self.hear(TimePassed(), now)
 
+    def tick_within(self, tx: Transaction, now: datetime) -> Outcome:
+        """Let time pass within a transaction that does more."""
+        return self.hear_within(tx, TimePassed(), now)
+
     def deadline(self, now: datetime) -> datetime | None:
         """Give when ``tick`` is due if nothing else happens."""
         with self.store.snapshot() as tx:
