@@ -18,6 +18,7 @@ from watcher.cli.show import show_survey
 from watcher.facts.drive import Unread
 from watcher.facts.pool import Pool
 from watcher.facts.survey import Survey
+from watcher.hub.link import HubLink, NoHub, link_here
 from watcher.notify.target import Target
 from watcher.service.bootstrap import (
     bell_here,
@@ -122,8 +123,9 @@ class Printer:
     metavar="PATH",
     help="Look through the reader that listens there (midwatch reader) instead of here.",
 )
+@click.option("--hub", "url", default="", metavar="URL", help="Hand the surveys over to this hub.")
 @click.pass_context
-def watch(context: click.Context, *, once: bool, reader: str | None) -> int:
+def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -> int:
     """Watch this box and stay: look every ten minutes, open cases, tell people, say all clear.
 
     Needs no configuration. Run it as root: SMART and most pools can be read by root only.
@@ -146,6 +148,9 @@ def watch(context: click.Context, *, once: bool, reader: str | None) -> int:
         printer.line(f"The database was damaged. {store.rescue.sentence}")
     standing = to_standing(config)
     printer.line(reached_by(standing.targets))
+    ground = Ground(store, clock)
+    link = _link(config, url, ground, clock, lambda: service.ask(Word.SURVEY), printer.line)
+    standing = link.joined(standing)
     command = delivery_command(str(store_path(config)), path)
     child = DeliveryChild(command, environment())
 
@@ -158,7 +163,7 @@ def watch(context: click.Context, *, once: bool, reader: str | None) -> int:
         printer.line("The settings were read again.")
         eyes.renew(fresh)
         renew_pages(fresh)
-        return to_standing(fresh)
+        return link.joined(to_standing(fresh))
 
     beside = ExitStack()
     renew_pages = pages_beside(config, clock, printer.line, beside, once=once)
@@ -169,6 +174,7 @@ def watch(context: click.Context, *, once: bool, reader: str | None) -> int:
 
     def surveyed(survey: Survey, outcome: Outcome) -> None:
         printer.surveyed(survey, outcome)
+        link.wake()
         if once:
             service.ask(Word.STOP)
 
@@ -184,7 +190,7 @@ def watch(context: click.Context, *, once: bool, reader: str | None) -> int:
         return ground.deliver_here(ways)
 
     service = Watch(
-        ground=Ground(store, clock),
+        ground=ground,
         standing=standing,
         surveyor=eyes.surveyor,
         clock=clock,
@@ -198,14 +204,35 @@ def watch(context: click.Context, *, once: bool, reader: str | None) -> int:
             reload=reload,
             deliver_here=deliver_here,
             beat=lambda: beat(config.heartbeat.url.reveal()),
+            besides=link.besides,
+            works=link.works,
         ),
     )
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.ask(Word.STOP))
     signal.signal(signal.SIGHUP, lambda *_: service.ask(Word.RELOAD))
     with store, beside:
+        link.start()
+        beside.callback(link.stop)
         service.run()
     return int(Exit.DONE)
+
+
+def _link(
+    config: Config,
+    url: str,
+    ground: Ground,
+    clock: SystemClock,
+    look: Callable[[], None],
+    say: Callable[[str], None],
+) -> HubLink | NoHub:
+    """Build the link to the hub, if there is one, or stop with what is wrong."""
+    try:
+        return link_here(
+            config, url=url, store=lambda: ground.store, clock=clock, look=look, say=say
+        )
+    except ValueError as error:
+        raise Stop(str(error), Exit.REFUSED) from error
 
 
 class Remembers(Looks, Protocol):

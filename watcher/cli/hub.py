@@ -1,0 +1,188 @@
+"""``midwatch hub``: the desk for many boxes, and what the shop does with them."""
+
+from __future__ import annotations
+
+import signal
+from datetime import timedelta
+
+import click
+import segno
+
+from watcher.cli.columns import columns
+from watcher.cli.exits import Exit, Stop
+from watcher.cli.parts import Room, parse_span, room_of, settings_of, terminal_width
+from watcher.facts.identity import BoxId
+from watcher.facts.units import say_span
+from watcher.hub.clients import Clients
+from watcher.hub.enrolment import CODE_LIVES, invite
+from watcher.hub.intake import Door
+from watcher.hub.server import DoorServer, HubLoop, Place
+from watcher.hub.shop import Shop
+from watcher.service.bootstrap import (
+    environment,
+    open_state,
+    store_path,
+    to_standing,
+    usual_settings,
+)
+from watcher.service.clock import SystemClock
+from watcher.service.delivery_child import DeliveryChild, delivery_command
+from watcher.service.settings_shape import Config
+from watcher.service.supervisor import ours
+from watcher.store.hub import BoxState, EnrolledBox
+from watcher.web.server import Bounded
+
+
+@click.group(invoke_without_command=True)
+@click.pass_context
+def hub(context: click.Context) -> int:
+    """Watch many boxes: take their surveys in, judge them, tell people. Stays until stopped."""
+    if context.invoked_subcommand is not None:
+        return int(Exit.DONE)
+    path = usual_settings(context.obj)
+    config = settings_of(context)
+    clock = SystemClock()
+    try:
+        place = Place(
+            address=config.shop.listen_address,
+            port=config.shop.listen_port,
+            certificate=config.shop.certificate_file,
+            key=config.shop.key_file,
+        )
+    except ValueError as error:
+        raise Stop(str(error), Exit.REFUSED) from error
+    try:
+        store = open_state(config, clock.now(), check=True)
+    except OSError as error:
+        raise Stop(
+            f"The state folder {config.state_directory} cannot be made ({error.strerror}).",
+            Exit.NO_STATE,
+        ) from error
+    shop = Shop(store, Clients(to_standing(config), config))
+    delivery = DeliveryChild(delivery_command(str(store_path(config)), path), environment())
+    door = Door(shop, clock, delivery, click.echo)
+    try:
+        server = DoorServer(door, place, click.echo, Bounded)
+    except OSError as error:
+        raise Stop(
+            f"The hub cannot listen on {place.address} port {place.port} ({error}).", Exit.REFUSED
+        ) from error
+    supervisor = ours()
+    loop = HubLoop(
+        shop,
+        clock,
+        delivery,
+        quiet_after=timedelta(minutes=config.shop.quiet_after_minutes),
+        trouble=click.echo,
+        alive=supervisor.alive,
+    )
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: loop.end())
+    with store:
+        server.start()
+        scheme = "https" if place.certificate else "http"
+        click.echo(f"The hub takes surveys in at {scheme}://{place.address}:{server.port}")
+        supervisor.ready("takes surveys in")
+        try:
+            loop.run(lambda: server.runs)
+        finally:
+            supervisor.stopping()
+            server.stop()
+            delivery.stop()
+    return int(Exit.DONE)
+
+
+def _known_client(config: Config, name: str) -> None:
+    """Stop when the settings know clients, and not this one."""
+    known = [client.name for client in config.shop.clients]
+    if known and name not in known:
+        raise Stop(
+            f"No client is called “{name}”; the settings know: {', '.join(known)}.", Exit.NOT_FOUND
+        )
+
+
+@hub.command("invite")
+@click.option("--client", required=True, metavar="NAME", help="Whose box it is.")
+@click.option("--box", default="", metavar="NAME", help="How the box is called here.")
+@click.option("--for", "lives", default="3d", metavar="SPAN", help="How long the code is good.")
+@click.option("--url", default="", metavar="URL", help="Where boxes reach this hub, for the QR.")
+@click.pass_context
+def invite_box(context: click.Context, client: str, box: str, lives: str, url: str) -> None:
+    """Print a one-time code by which a box joins."""
+    span = parse_span(lives)
+    if span is None or span > timedelta(days=60):
+        raise Stop(f"“{lives}” is no span up to 60d, for instance 3d.", Exit.WRONG_WORDS)
+    with room_of(context, need_state=False) as room:
+        _known_client(room.config, client)
+        with room.store.transaction() as tx:
+            code = invite(tx, client, box, room.now, span or CODE_LIVES)
+        words = f"midwatch join {code} --hub {url or 'URL'}"
+        segno.make(words, error="m").terminal(compact=True)
+        click.echo(f"For a box of {client}, once, until {room.say(room.now + span)}:")
+        click.echo(f"\n    {words}\n")
+
+
+@hub.command("boxes")
+@click.pass_context
+def boxes(context: click.Context) -> None:
+    """List the boxes: whose they are, when they were heard of, what is open."""
+    with room_of(context) as room, room.store.snapshot() as tx:
+        rows = []
+        for box in tx.enrolled_boxes():
+            still = tx.list_cases(box.box, open_only=True, limit=200)
+            weighs = sum(not case.only_notes for case in still)
+            rows.append(
+                [box.box, box.client, _heard(box, room), f"{weighs} open" if weighs else "nothing"]
+            )
+    if not rows:
+        click.echo("No box has joined yet: midwatch hub invite --client NAME")
+        return
+    click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
+
+
+def _heard(box: EnrolledBox, room: Room) -> str:
+    if box.state is BoxState.RETURNED:
+        return "returned to its owner"
+    if box.heard_at is None:
+        return "not heard of yet"
+    ago = say_span(room.now - box.heard_at)
+    return f"quiet for {ago}" if box.quiet_since else f"heard {ago} ago"
+
+
+@hub.command("revoke")
+@click.argument("box")
+@click.pass_context
+def revoke(context: click.Context, box: str) -> None:
+    """Take nothing from BOX any more until it joins with a new code."""
+    with room_of(context) as room, room.store.transaction() as tx:
+        _of_name(tx.enrolled(BoxId(box)), box)
+        tx.revoke_box(BoxId(box))
+    click.echo(f"Nothing is taken from {box} any more. Its history stays.")
+
+
+@hub.command("return")
+@click.argument("box")
+@click.pass_context
+def give_back(context: click.Context, box: str) -> None:
+    """Give BOX back to its owner: nothing is expected of it any more, its past is kept."""
+    with room_of(context) as room, room.store.transaction() as tx:
+        _of_name(tx.enrolled(BoxId(box)), box)
+        tx.set_box_state(BoxId(box), BoxState.RETURNED)
+    click.echo(f"{box} is at rest: it may be quiet, and its history stays.")
+
+
+@hub.command("look")
+@click.argument("box")
+@click.pass_context
+def look_at(context: click.Context, box: str) -> None:
+    """Ask BOX for a new survey when it reports next; that is all a hub can ask of a box."""
+    with room_of(context) as room, room.store.transaction() as tx:
+        _of_name(tx.enrolled(BoxId(box)), box)
+        tx.want_look(BoxId(box))
+    click.echo(f"{box} is asked with the answer to its next survey.")
+
+
+def _of_name(found: EnrolledBox | None, name: str) -> EnrolledBox:
+    if found is None:
+        raise Stop(f"No box is called “{name}”: midwatch hub boxes", Exit.NOT_FOUND)
+    return found

@@ -1,0 +1,58 @@
+"""What a box knows of its hub: address, its name there, its token. A file for its owner only."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass, field
+from pathlib import Path
+
+FILE = "hub.json"
+JOINING = "hub-joining.json"
+"""While joining: what holds until then stays untouched until the hub has said yes."""
+MODE = 0o600
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Credentials:
+    """How this box is known at its hub."""
+
+    url: str
+    box: str  # "" while joining
+    client: str = ""
+    token: str = field(repr=False)
+    next_token: str = field(default="", repr=False)  # asked for, not yet used
+    mask_key: str = field(default="", repr=False)
+
+
+def load(folder: Path, name: str = FILE) -> Credentials | None:
+    """Read the file, or None where there is none. Raises ValueError when it makes no sense."""
+    try:
+        told = json.loads((folder / name).read_text("utf-8"))
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError) as error:
+        raise ValueError(f"{folder / name} cannot be read: join the hub again.") from error
+    keys = ("url", "box", "client", "token", "next_token", "mask_key")
+    if not isinstance(told, dict) or not all(isinstance(told.get(n), str) for n in keys):
+        raise ValueError(f"{folder / name} makes no sense: join the hub again.")
+    return Credentials(**{key: told[key] for key in keys})
+
+
+def save(folder: Path, known: Credentials, name: str = FILE) -> None:
+    """Write the file so that it is the old one or the new one, whenever we are killed."""
+    told = {
+        "url": known.url,
+        "box": known.box,
+        "client": known.client,
+        "token": known.token,
+        "next_token": known.next_token,
+        "mask_key": known.mask_key,
+    }
+    beside = folder / f"{name}.new"
+    handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, MODE)
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        json.dump(told, file)
+        file.flush()
+        os.fsync(file.fileno())
+    beside.replace(folder / name)

@@ -1,0 +1,160 @@
+"""The box's end of a hub, within the transactions of its own desk: keep, hold back, take back.
+
+``Handover`` is what ``service.desk.Standing.hands_over`` takes. What was handed over is told by
+``taken``: the survey need not be kept any more, and the messages that were decided with it or
+before need not be sent, for the hub speaks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from watcher.facts.finding import Finding
+from watcher.facts.identity import BoxId
+from watcher.facts.survey import Survey
+from watcher.hub.fallback import (
+    HUB,
+    alone_since,
+    closing_words,
+    hub_findings,
+    is_alone,
+    release_at,
+)
+from watcher.hub.masking import Mask
+from watcher.hub.thinning import Level, has_weight, pools_mark, thin
+from watcher.hub.wire import Parcel, pack, unpack
+from watcher.store.outgoing import Outgoing
+from watcher.store.transaction import Transaction
+
+TAKEN_AT = "hub-taken-at"
+TROUBLE = "hub-trouble"
+POOLS = "hub-pools"
+RAW_AT = "hub-raw-at"
+
+THINNED_AT_ONCE = 50
+RAW_EVERY = timedelta(hours=24)
+"""How often the drives' raw answers go along; our choice: they are evidence for later, and nine
+tenths of a survey."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handover:
+    """How this box hands its surveys over."""
+
+    box: BoxId
+    sender: str  # this run of the program
+    every: timedelta  # how often the box surveys
+    alone_after: timedelta
+    most_bytes: int
+    mask: Mask | None = None
+
+    def put(
+        self,
+        tx: Transaction,
+        survey: Survey,
+        now: datetime,
+        besides: tuple[Finding, ...],
+        works: frozenset[str],
+    ) -> None:
+        """Keep a survey for the hub; when too many wait, the oldest detail goes first."""
+        _, waiting = tx.outgoing_size()
+        weighs = has_weight(survey, tx.kept(self.box, POOLS) if waiting else None)
+        if weighs:
+            tx.keep(self.box, POOLS, pools_mark(survey))
+        raw_at = tx.kept(self.box, RAW_AT)
+        if raw_at is None or now - datetime.fromisoformat(raw_at) >= RAW_EVERY:
+            tx.keep(self.box, RAW_AT, now.isoformat())
+        else:
+            survey = thin(survey, Level.NO_RAW)
+        taken_at = self.taken_at(tx)
+        parcel = Parcel(
+            sender=self.sender,
+            every_seconds=max(1, int(self.every.total_seconds())),
+            survey=survey,
+            besides=tuple(f for f in besides if f.subject.key != HUB),
+            works=tuple(sorted(works - {HUB})),
+            alone_since=alone_since(taken_at, now, self.alone_after),
+        )
+        if self.mask is not None:
+            parcel = self.mask.hide(parcel)
+        tx.put_outgoing(survey.survey, now, weighs=weighs, body=pack(parcel))
+        self._keep_within(tx)
+
+    def _keep_within(self, tx: Transaction) -> None:
+        """Thin the oldest until what waits has room."""
+        size, _ = tx.outgoing_size()
+        for level in (Level.NO_RAW, Level.BONES):
+            while size > self.most_bytes:
+                found = tx.outgoing_below(level, THINNED_AT_ONCE)
+                if not found:
+                    break
+                for one in found:
+                    size -= self._thin(tx, one, level)
+                    if size <= self.most_bytes:
+                        return
+
+    def _thin(self, tx: Transaction, one: Outgoing, level: Level) -> int:
+        """Thin one survey, or drop it when it holds nothing of weight; give the bytes won."""
+        if level is Level.BONES and not one.weighs:
+            tx.drop_outgoing(one.number)
+            return len(one.body)
+        parcel = unpack(one.body)
+        body = pack(
+            Parcel(
+                sender=parcel.sender,
+                every_seconds=parcel.every_seconds,
+                survey=thin(parcel.survey, level),
+                besides=parcel.besides,
+                works=parcel.works,
+                alone_since=parcel.alone_since,
+            )
+        )
+        tx.thin_outgoing(one.number, level, body)
+        return len(one.body) - len(body)
+
+    def taken_at(self, tx: Transaction) -> datetime | None:
+        """Give when the hub last took a survey in, or None."""
+        text = tx.kept(self.box, TAKEN_AT)
+        return None if text is None else datetime.fromisoformat(text)
+
+    def begin(self, tx: Transaction, now: datetime) -> None:
+        """Count from now, once, when this box has handed nothing over yet."""
+        if tx.kept(self.box, TAKEN_AT) is None:
+            tx.keep(self.box, TAKEN_AT, now.isoformat())
+
+    def release_at(self, tx: Transaction, now: datetime) -> datetime:
+        """Say from when a message may leave by itself."""
+        return release_at(self.taken_at(tx), now, self.alone_after)
+
+    def closing(self, tx: Transaction) -> str:
+        """Give the last sentence of a message that leaves by itself."""
+        return closing_words(self.box, self.taken_at(tx))
+
+    def findings(self, tx: Transaction, now: datetime) -> tuple[Finding, ...]:
+        """Say that the hub is away, while it is."""
+        trouble = tx.kept(self.box, TROUBLE) or ""
+        return hub_findings(self.taken_at(tx), now, self.alone_after, trouble)
+
+    def works(self, tx: Transaction, now: datetime) -> frozenset[str]:
+        """Name the hub among what works, while it does."""
+        alone = is_alone(self.taken_at(tx), now, self.alone_after)
+        return frozenset() if alone else frozenset({HUB})
+
+    def taken(self, tx: Transaction, one: Outgoing, now: datetime) -> int:
+        """The hub has a survey: forget it, and take back what would be said about it here.
+
+        Gives how many messages were taken back. One that left already stays sent.
+        """
+        tx.drop_outgoing(one.number)
+        tx.keep(self.box, TAKEN_AT, now.isoformat())
+        tx.forget(self.box, TROUBLE)
+        dropped = 0
+        for number in tx.held_notices(self.box, one.put_at):
+            dropped += tx.drop_notice(number, now=now, reason="the hub has it")
+        return dropped
+
+    def not_taken(self, tx: Transaction, sentence: str) -> None:
+        """Remember why the hub took nothing."""
+        if tx.kept(self.box, TROUBLE) != sentence:
+            tx.keep(self.box, TROUBLE, sentence)

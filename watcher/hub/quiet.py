@@ -1,0 +1,188 @@
+"""Boxes that are not heard of: is it the box, its line, or half the town, or we ourselves?
+
+Pure. A box is quiet when it was not heard of for longer than its own rhythm allows. Many at once
+are one thing about us or a line, told once to the shop, and not one case for each.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from watcher.facts.finding import Evidence, Finding, Urgency
+from watcher.facts.identity import Subject, SubjectKind, about_source
+from watcher.facts.units import say_count, say_span
+from watcher.store.hub import EnrolledBox
+
+ROUNDS_MISSED = 3
+"""A box is quiet after that many of its own rounds without a word; our choice: one lost survey is
+sent again within minutes, two may be a reboot."""
+
+MANY = 3
+"""So many boxes of one network that fell quiet together are about the line. Our choice."""
+
+TOGETHER = timedelta(minutes=15)
+"""How far apart they may have been heard of last; our choice: a round and a half."""
+
+HALF = 0.5
+"""When that share of all boxes fell quiet together it is about us. Our choice."""
+
+QUIET_BOX = "box-quiet"
+SOURCE = "boxes"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quiet:
+    """What the quiet boxes come to."""
+
+    alone: tuple[EnrolledBox, ...] = ()  # each is a case of its own
+    lines: tuple[tuple[str, tuple[EnrolledBox, ...]], ...] = ()  # network and its boxes
+    us: tuple[EnrolledBox, ...] = ()  # so many that it is about us
+
+
+def is_quiet(box: EnrolledBox, now: datetime, least: timedelta) -> bool:
+    """Tell whether a box was not heard of for longer than its rhythm allows.
+
+    A box that has sent nothing yet is not quiet: it was never there.
+    """
+    if box.heard_at is None:
+        return False
+    allowed = max(least, ROUNDS_MISSED * timedelta(seconds=box.every_seconds))
+    return now - box.heard_at > allowed
+
+
+def network_of(address: str) -> str:
+    """Give the network of an address as far as can be told from outside; "" for none.
+
+    One address of IPv4 stands for a household or an office behind it, a /64 likewise in IPv6
+    (RFC 6177 and common practice).
+    """
+    try:
+        found = ipaddress.ip_address(address)
+    except ValueError:
+        return ""
+    if found.is_loopback:
+        return ""
+    if found.version == 4:
+        return str(found)
+    return str(ipaddress.ip_network((found, 64), strict=False))
+
+
+def sort_out(quiet: Iterable[EnrolledBox], watched: int) -> Quiet:
+    """Divide quiet boxes by what their silence is about; ``watched`` counts all boxes."""
+    boxes = sorted((b for b in quiet if b.heard_at is not None), key=_heard)
+    groups: list[list[EnrolledBox]] = []
+    for box in boxes:
+        if groups and _heard(box) - _heard(groups[-1][0]) <= TOGETHER:
+            groups[-1].append(box)
+        else:
+            groups.append([box])
+    alone: list[EnrolledBox] = []
+    lines: list[tuple[str, tuple[EnrolledBox, ...]]] = []
+    us: list[EnrolledBox] = []
+    for group in groups:
+        if len(group) >= MANY and len(group) >= HALF * watched:
+            us.extend(group)
+            continue
+        by_network: dict[str, list[EnrolledBox]] = defaultdict(list)
+        for box in group:
+            by_network[network_of(box.address)].append(box)
+        for network, there in by_network.items():
+            if network and len(there) >= MANY:
+                lines.append((network, tuple(there)))
+            else:
+                alone.extend(there)
+    return Quiet(alone=tuple(alone), lines=tuple(lines), us=tuple(us))
+
+
+def _heard(box: EnrolledBox) -> datetime:
+    if box.heard_at is None:
+        raise ValueError("this box was never heard of")
+    return box.heard_at
+
+
+def finding_of_box(box: EnrolledBox, now: datetime) -> Finding:
+    """Say that one box is quiet."""
+    away = now - _heard(box)
+    return Finding(
+        rule=QUIET_BOX,
+        subject=Subject(kind=SubjectKind.BOX, key=box.box),
+        label=box.box,
+        urgency=Urgency.TODAY,
+        sentence=f"The box has not reported for {say_span(away)}: it, its line or its power is "
+        "off. What happens on its drives cannot be seen from here.",
+        next_step="Ask whether it is on and its line works. If it runs, it keeps its surveys and "
+        "alerts by itself; look there with: midwatch cases",
+        observed_at=now,
+        evidence=(
+            Evidence(what="last survey", value=f"{_heard(box):%Y-%m-%d %H:%M} UTC"),
+            Evidence(what="its rhythm", value=f"every {say_span(_every(box))}"),
+            Evidence(what="last address", value=box.address or "not known"),
+        ),
+    )
+
+
+def _every(box: EnrolledBox) -> timedelta:
+    return timedelta(seconds=box.every_seconds)
+
+
+def findings_of_many(quiet: Quiet, now: datetime) -> tuple[Finding, ...]:
+    """Say what is about a line or about us, for the hub's own book."""
+    found = []
+    for network, boxes in quiet.lines:
+        found.append(
+            _many(
+                about_source(f"{SOURCE} behind {network}"),
+                f"the line {network}",
+                f"{say_count(len(boxes), 'box', 'boxes')} behind {network} fell quiet together: "
+                "their line or the power there is off.",
+                "Ask one of them whether the line works, before looking at each box.",
+                boxes,
+                now,
+            )
+        )
+    if quiet.us:
+        found.append(
+            _many(
+                about_source(SOURCE),
+                "the hub",
+                f"{say_count(len(quiet.us), 'box', 'boxes')} fell quiet together, at least half of "
+                "all: it is most likely this hub, its line or its name.",
+                "See whether the hub is reached from outside. The boxes alert by themselves until "
+                "it is.",
+                quiet.us,
+                now,
+            )
+        )
+    return tuple(found)
+
+
+def _many(
+    subject: Subject,
+    label: str,
+    sentence: str,
+    next_step: str,
+    boxes: tuple[EnrolledBox, ...],
+    now: datetime,
+) -> Finding:
+    names = ", ".join(b.box for b in boxes[:8]) + (", …" if len(boxes) > 8 else "")
+    return Finding(
+        rule="many-boxes-quiet",
+        subject=subject,
+        label=label,
+        urgency=Urgency.TODAY,
+        sentence=sentence,
+        next_step=next_step,
+        observed_at=now,
+        evidence=(Evidence(what="boxes", value=names),),
+        level=len(boxes),
+    )
+
+
+def subjects_looked_at(before: Iterable[str], found: Iterable[Finding]) -> frozenset[Subject]:
+    """Name what of the hub's own was looked at: all lines that were told of before, and us."""
+    keys = {*before, SOURCE, *(finding.subject.key for finding in found)}
+    return frozenset(about_source(key) for key in keys)

@@ -1,0 +1,182 @@
+"""Sends what waits for the hub, in order, from a thread of the watch; never holds the watch up.
+
+One survey at a time, the oldest first: the next goes when the hub has taken this one. When it does
+not, the same is sent again after a growing, bounded gap. A survey that the hub cannot read is set
+aside after some tries and said so: one bad parcel must not hold all the others up for ever.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol
+
+from watcher.hub import credentials
+from watcher.hub.credentials import Credentials
+from watcher.hub.enrolment import hash_of, new_token
+from watcher.hub.errors import HubError, Refused, Why
+from watcher.hub.handover import Handover
+from watcher.hub.wire import Answer, Renewal, pack
+from watcher.service.clock import Clock
+from watcher.store.database import Store
+from watcher.store.errors import StoreError
+
+GAP_FIRST_SECONDS = 5.0
+GAP_LONGEST_SECONDS = 300.0
+"""Between tries, doubling, with chance so that boxes of one street do not come back at once."""
+
+BAD_TRIES = 5
+IDLE_SECONDS = 60.0
+
+
+class Posts(Protocol):
+    """A line to the hub; see ``line.Line``."""
+
+    def post(self, path: str, body: bytes, token: str = "") -> Answer:
+        """Send something and give the answer."""
+
+    def close(self) -> None:
+        """Hang up."""
+
+
+def gap_after(tries: int, chance: float) -> float:
+    """Give the seconds to wait after so many tries that failed; ``chance`` lies in 0 to 1."""
+    gap = min(GAP_FIRST_SECONDS * (1 << min(max(tries, 1) - 1, 16)), GAP_LONGEST_SECONDS)
+    return gap * (0.5 + chance / 2)
+
+
+class Sender:
+    """Sends until told to stop."""
+
+    def __init__(  # noqa: PLR0913 - the parts that tests replace
+        self,
+        *,
+        store: Callable[[], Store],
+        handover: Handover,
+        line: Posts,
+        folder: Path,
+        known: Credentials,
+        clock: Clock,
+        chance: Callable[[], float],
+        look: Callable[[], None],
+        say: Callable[[str], None],
+    ) -> None:
+        """Get ready; nothing is sent yet."""
+        self._store, self._handover, self._line = store, handover, line
+        self._folder, self._known, self._clock, self._chance = folder, known, clock, chance
+        self._look, self._say = look, say
+        self._wake, self._stop = threading.Event(), False
+        self._tries = 0
+        self._said = ""
+        self._thread = threading.Thread(target=self._run, name="to-hub", daemon=True)
+
+    def start(self) -> None:
+        """Begin to send."""
+        self._thread.start()
+
+    def wake(self) -> None:
+        """Say that there is something to send."""
+        self._wake.set()
+
+    def stop(self, seconds: float = 35.0) -> None:
+        """End after what is under way."""
+        self._stop = True
+        self._wake.set()
+        if self._thread.is_alive():
+            self._thread.join(seconds)
+        self._line.close()
+
+    def _run(self) -> None:
+        while not self._stop:
+            wait = self.step()
+            if wait:
+                self._wake.wait(wait)
+                self._wake.clear()
+
+    def step(self) -> float:
+        """Send one survey; give how many seconds to wait before the next."""
+        try:
+            with self._store().snapshot() as tx:
+                one = tx.first_outgoing()
+        except StoreError:
+            return GAP_LONGEST_SECONDS
+        if one is None:
+            return IDLE_SECONDS
+        try:
+            answer = self._send(one.body)
+        except HubError as error:
+            return self._failed(error, one.number)
+        self._tries = 0
+        now = self._clock.now()
+        try:
+            with self._store().transaction() as tx:
+                self._handover.taken(tx, one, now)
+        except StoreError:
+            return GAP_FIRST_SECONDS  # it is sent again, and counts once
+        self._tell("")
+        if answer.look:
+            self._look()
+        if answer.renew:
+            self._renew(now)
+        return 0.0
+
+    def _send(self, body: bytes) -> Answer:
+        """Send with the newer token when there is one; the old one ends when that works."""
+        if self._known.next_token:
+            try:
+                answer = self._line.post("/box/surveys", body, self._known.next_token)
+            except Refused as refused:
+                if refused.why is not Why.NOT_KNOWN:
+                    raise
+            else:
+                self._keep(replace(self._known, token=self._known.next_token, next_token=""))
+                return answer
+        return self._line.post("/box/surveys", body, self._known.token)
+
+    def _failed(self, error: HubError, number: int) -> float:
+        """Remember why, and give how long to wait."""
+        self._tries += 1
+        sentence = f"{error}"
+        bad = isinstance(error, Refused) and error.why in {Why.UNREADABLE, Why.TOO_LARGE}
+        try:
+            with self._store().transaction() as tx:
+                self._handover.not_taken(tx, sentence)
+                if bad and self._tries >= BAD_TRIES:
+                    tx.drop_outgoing(number)
+                    self._tries = 0
+                    sentence = f"A survey is not sent any more: {error}"
+        except StoreError:
+            return GAP_LONGEST_SECONDS
+        self._tell(sentence)
+        return gap_after(self._tries, self._chance())
+
+    def _renew(self, now: datetime) -> None:
+        """Make a new token, keep it, and let the hub know its hash; in that order."""
+        del now
+        fresh = self._known.next_token or new_token()
+        if not self._keep(replace(self._known, next_token=fresh)):
+            return
+        try:
+            self._line.post(
+                "/box/token", pack(Renewal(token_hash=hash_of(fresh))), self._known.token
+            )
+        except HubError:
+            return  # asked again with the next survey
+
+    def _keep(self, known: Credentials) -> bool:
+        try:
+            credentials.save(self._folder, known)
+        except OSError:
+            return False
+        self._known = known
+        return True
+
+    def _tell(self, sentence: str) -> None:
+        """Say on the terminal or in the log when something changes between box and hub."""
+        if sentence == self._said:
+            return
+        self._said = sentence
+        self._say(f"Hub: {sentence}" if sentence else "The hub takes the surveys in.")

@@ -1,0 +1,198 @@
+"""The running hub: the door in a thread of its own, and the clock's part in the caller's."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, Protocol
+
+import uvicorn
+
+from watcher.hub.intake import Door
+from watcher.hub.line import is_loopback
+from watcher.hub.shop import Shop
+from watcher.service.clock import Clock
+from watcher.service.delivery_child import Ended
+from watcher.store.errors import StoreError, StoreLocked
+
+KEEP_SECONDS = 30
+MOST_CONNECTIONS = 2000
+LARGEST_HEAD = 16 * 1024
+STOP_SECONDS = 3
+LONGEST_WAIT_SECONDS = 1.0
+MIND_QUIET_EVERY = timedelta(minutes=1)
+UPKEEP_EVERY = timedelta(hours=24)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where the hub listens. ``certificate`` is "" for loopback only."""
+
+    address: str
+    port: int
+    certificate: str = ""
+    key: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse to listen to the world without a certificate."""
+        if not self.certificate and not is_loopback(self.address):
+            raise ValueError(
+                f"Without a certificate the hub listens on this machine only, not on "
+                f"{self.address}: set shop.certificate_file, or put a proxy before it."
+            )
+
+
+class DoorServer:
+    """Serves the door from a thread."""
+
+    def __init__(
+        self,
+        door: Door,
+        place: Place,
+        trouble: Callable[[str], None],
+        protocol: type[asyncio.Protocol] | None = None,
+    ) -> None:
+        """Get ready. ``protocol`` is uvicorn's, with limits of the caller's. Raises OSError."""
+        more: dict[str, Any] = {"http": protocol} if protocol is not None else {"http": "h11"}
+        if place.certificate:
+            more |= {"ssl_certfile": place.certificate, "ssl_keyfile": place.key or None}
+        self._door, self._trouble = door, trouble
+        self._server = uvicorn.Server(
+            uvicorn.Config(
+                door.app(),
+                host=place.address,
+                port=place.port,
+                ws="none",
+                lifespan="off",
+                loop="asyncio",
+                access_log=False,
+                log_config=None,
+                log_level="warning",
+                server_header=False,
+                proxy_headers=False,
+                limit_concurrency=MOST_CONNECTIONS,
+                timeout_keep_alive=KEEP_SECONDS,
+                timeout_graceful_shutdown=STOP_SECONDS,
+                backlog=1024,
+                h11_max_incomplete_event_size=LARGEST_HEAD,
+                **more,
+            )
+        )
+        family = socket.AF_INET6 if ":" in place.address else socket.AF_INET
+        self._socket = socket.socket(family, socket.SOCK_STREAM)
+        try:
+            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            self._socket.bind((place.address, place.port))
+        except OSError:
+            self._socket.close()
+            raise
+        self._thread = threading.Thread(target=self._run, name="door", daemon=True)
+
+    @property
+    def port(self) -> int:
+        """The port on which the hub listens."""
+        return int(self._socket.getsockname()[1])
+
+    def start(self) -> None:
+        """Begin to take surveys."""
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            asyncio.run(self._server.serve(sockets=[self._socket]))
+        except Exception as fault:  # noqa: BLE001 - told, and the rest of the hub goes on
+            self._trouble(f"The door ended by a fault of ours ({type(fault).__name__}: {fault}).")
+
+    @property
+    def runs(self) -> bool:
+        """Whether it is serving."""
+        return self._thread.is_alive()
+
+    def stop(self) -> None:
+        """End it; what is at hand is finished."""
+        self._server.should_exit = True
+        self._thread.join(STOP_SECONDS + 2)
+        self._door.close()
+        with contextlib.suppress(OSError):
+            self._socket.close()
+
+
+class Delivers(Protocol):
+    """The delivery, as far as the hub needs it."""
+
+    def ensure(self, monotonic: float) -> Ended | None:
+        """Start it when it is not running."""
+
+    def wake(self) -> None:
+        """Say that there may be something to send."""
+
+    def stop(self) -> bool:
+        """Let it finish and end it."""
+
+
+class HubLoop:
+    """The clock's part of the hub: books that fall due, boxes that fall quiet, upkeep."""
+
+    def __init__(
+        self,
+        shop: Shop,
+        clock: Clock,
+        delivery: Delivers,
+        *,
+        quiet_after: timedelta,
+        trouble: Callable[[str], None],
+        alive: Callable[[str], object],
+    ) -> None:
+        """Put the parts together."""
+        self.shop, self._clock, self._delivery = shop, clock, delivery
+        self._quiet_after, self._trouble, self._alive = quiet_after, trouble, alive
+        self._stop = threading.Event()
+        self._quiet_at: datetime | None = None
+        self._upkeep_at: datetime | None = None
+
+    def end(self) -> None:
+        """Stop; from any thread, also from a signal handler."""
+        self._stop.set()
+
+    def run(self, door_runs: Callable[[], bool]) -> None:
+        """Go on until stopped, or until the door is closed."""
+        started = self._clock.now()
+        self._upkeep_at = started
+        # after a start nobody is quiet before it had the time to report
+        self._quiet_at = started + self._quiet_after
+        while not self._stop.is_set() and door_runs():
+            self.turn()
+            self._stop.wait(LONGEST_WAIT_SECONDS)
+
+    def turn(self) -> None:
+        """Do what has fallen due."""
+        now = self._clock.now()
+        try:
+            told = self.shop.due(now)
+            if self._quiet_at is None or now >= self._quiet_at:
+                told = self.shop.mind_the_quiet(now, self._quiet_after) or told
+                self._quiet_at = now + MIND_QUIET_EVERY
+            if self._upkeep_at is None or now - self._upkeep_at >= UPKEEP_EVERY:
+                with self.shop.store.transaction() as tx:
+                    tx.roll_up(now)
+                self._upkeep_at = now
+        except StoreLocked:
+            return  # somebody else writes; done again in a second
+        except StoreError as error:
+            self._trouble(f"The hub cannot write: {error}. Boxes keep their surveys.")
+            return
+        if told:
+            self._delivery.wake()
+        try:
+            ended = self._delivery.ensure(self._clock.monotonic())
+        except OSError as error:
+            self._trouble(f"Messages cannot be sent: the delivery does not start ({error}).")
+            return
+        if ended is not None:
+            self._trouble(f"The delivery ended by itself (status {ended.status}); started again.")
+        self._alive("takes surveys in")

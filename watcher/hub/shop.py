@@ -1,0 +1,250 @@
+"""The hub's desk: takes in the surveys of many boxes, lets time pass for each, minds the quiet.
+
+One transaction per survey holds all of it: who sent it, the history, the book, the messages, and
+when the book falls due. What a box calls itself is not believed: its surveys belong to the box of
+its token, and its ids count within that box only, so that no box can spoil another's. A drive that
+is known to sit in another client's box gets a name of its own here: one client never sees, and
+never changes, what is another's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from watcher.cases.effects import Record
+from watcher.cases.observations import SurveyJudged
+from watcher.facts.finding import Evidence, Finding, Urgency
+from watcher.facts.identity import BoxId, DriveId, Subject, SubjectKind
+from watcher.facts.survey import Survey
+from watcher.hub.clients import Clients
+from watcher.hub.enrolment import TOKEN_RENEWED, identify
+from watcher.hub.errors import Refused, Why
+from watcher.hub.quiet import (
+    SOURCE,
+    finding_of_box,
+    findings_of_many,
+    is_quiet,
+    sort_out,
+    subjects_looked_at,
+)
+from watcher.hub.strangers import rename_drives
+from watcher.hub.wire import Answer, Parcel
+from watcher.service.desk import Desk
+from watcher.service.routes import route_findings, routes_seen
+from watcher.store.database import Store
+from watcher.store.hub import EnrolledBox
+from watcher.store.transaction import Transaction
+
+DUE_AT_ONCE = 50
+"""Books that are moved between two looks for surveys; our choice: a tenth of a second."""
+
+SECOND_SENDER_HOLDS = timedelta(hours=24)
+"""How long after its last try a second sender still counts; our choice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Came:
+    """What came of a parcel."""
+
+    answer: Answer
+    told: bool = False  # there are messages to deliver
+
+
+class Shop:
+    """Decides for many boxes over one store."""
+
+    def __init__(self, store: Store, clients: Clients) -> None:
+        """Work over a store."""
+        self.store = store
+        self.clients = clients
+
+    def take(self, token: str, parcel: Parcel, address: str, now: datetime) -> Came:
+        """Take in what a box sent. Raises Refused, StoreError; then nothing has changed.
+
+        A survey that was taken in before is answered the same way and changes nothing.
+        """
+        with self.store.transaction() as tx:
+            shown = identify(tx, token, now)
+            box = shown.box
+            survey = own_survey(box.box, parcel.survey)
+            renew = now - shown.made_at >= TOKEN_RENEWED
+            answer = Answer(taken=parcel.survey.survey, renew=renew, look=box.look_wanted)
+            if tx.knows_survey(survey.survey):
+                return Came(answer=answer)
+            clash = self._mind_senders(tx, box, parcel.sender, now)
+            if not clash:
+                return self._take(tx, box, parcel, survey, address, now, answer)
+        raise Refused(
+            Why.TWO_SENDERS,
+            "Another machine sends as this box. Nothing is mixed: surveys are taken from the one "
+            "that was known first. Join the other one with a code of its own.",
+        )
+
+    def _take(  # noqa: PLR0917 - the parts of one transaction
+        self,
+        tx: Transaction,
+        box: EnrolledBox,
+        parcel: Parcel,
+        survey: Survey,
+        address: str,
+        now: datetime,
+        answer: Answer,
+    ) -> Came:
+        drives = frozenset(r.identity.drive for r in survey.drives)
+        strange = tx.strangers(box.box, box.client, drives)
+        if strange:
+            survey = rename_drives(survey, {d: DriveId(f"{d}@{box.box}") for d in strange})
+        desk = Desk(self.store, self.clients.of(box))
+        besides = tuple(own_finding(box.box, f) for f in parcel.besides)
+        if tx.has_second_sender(box.box, now - SECOND_SENDER_HOLDS):
+            besides += (second_sender(box, now),)
+        outcome = desk.take_within(tx, survey, now, besides=besides, works=frozenset(parcel.works))
+        if parcel.alone_since is not None and (
+            box.heard_at is None or parcel.alone_since > box.heard_at
+        ):
+            words = f"since {parcel.alone_since:%Y-%m-%d %H:%M} UTC, for its hub took nothing in"
+            record = Record(case=0, at=now, what="box-spoke-alone", by="", text=words)
+            tx.add_records(box.box, (record,))
+        tx.box_heard(
+            box.box,
+            now,
+            every_seconds=parcel.every_seconds,
+            address=address,
+            sender=parcel.sender,
+            due_at=outcome.deadline,
+        )
+        return Came(answer=answer, told=bool(outcome.told))
+
+    def _mind_senders(self, tx: Transaction, box: EnrolledBox, sender: str, now: datetime) -> bool:
+        """Notice a second sender under one identity; True when nothing is taken from this one.
+
+        Each run of a box's program has a name. One that comes back after another took its place
+        is still running: then the one that was known first stays, the other is refused.
+        """
+        known = tx.sender(box.box, sender)
+        if known is not None and known.refused_at is not None:
+            tx.refuse_sender(box.box, sender, now)
+            return True
+        if known is None or box.sender in {"", sender}:
+            tx.sender_heard(box.box, sender, now)
+            return False
+        other = tx.sender(box.box, box.sender)
+        first_is_this = other is None or known.first_at <= other.first_at
+        tx.refuse_sender(box.box, box.sender if first_is_this else sender, now)
+        if first_is_this:
+            tx.sender_heard(box.box, sender, now)
+        return not first_is_this
+
+    def due(self, now: datetime) -> bool:
+        """Move the books that have fallen due; True when there are messages to deliver."""
+        told = False
+        with self.store.snapshot() as tx:
+            boxes = tx.boxes_due(now, DUE_AT_ONCE)
+        for name in boxes:
+            with self.store.transaction() as tx:
+                box = tx.enrolled(name)
+                if box is None:
+                    continue
+                outcome = Desk(self.store, self.clients.of(box)).tick_within(tx, now)
+                tx.set_due(name, outcome.deadline)
+                told = told or bool(outcome.told)
+        return self._own_due(now) or told
+
+    def _own_due(self, now: datetime) -> bool:
+        desk = Desk(self.store, self.clients.own)
+        due = desk.deadline(now)
+        return due is not None and due <= now and bool(desk.tick(now).told)
+
+    def next_due(self, now: datetime) -> datetime | None:
+        """Give when a book falls due by itself."""
+        with self.store.snapshot() as tx:
+            boxes = tx.next_due_box()
+        own = Desk(self.store, self.clients.own).deadline(now)
+        return min((at for at in (boxes, own) if at is not None), default=None)
+
+    def mind_the_quiet(self, now: datetime, least: timedelta) -> bool:
+        """Find boxes that fell quiet and tell of them; True when there are messages to deliver."""
+        with self.store.snapshot() as tx:
+            late = tuple(b for b in tx.boxes_not_heard(now - least) if is_quiet(b, now, least))
+            watched = tx.count_heard(now - timedelta(days=7))
+        found = sort_out(late, watched)
+        told = self._own_news(findings_of_many(found, now), now)
+        for box in found.alone:
+            told = self._tell_quiet(box, now) or told
+        return told
+
+    def _tell_quiet(self, box: EnrolledBox, now: datetime) -> bool:
+        """Open the case of one quiet box; the next survey of it clears that."""
+        with self.store.transaction() as tx:
+            fresh = tx.enrolled(box.box)
+            if fresh is None or fresh.heard_at != box.heard_at:
+                return False
+            book = tx.load_book(box.box)
+            finding = finding_of_box(box, now)
+            if any(case.is_open and case.holds(finding.key) for case in book.cases):
+                return False
+            desk = Desk(self.store, self.clients.of(box))
+            taken_at = max(now, book.last_survey_at or now)
+            judged = SurveyJudged(findings=(finding,), seen=frozenset(), taken_at=taken_at)
+            outcome = desk.hear_within(tx, judged, now)
+            tx.set_quiet(box.box, box.heard_at)
+            tx.set_due(box.box, outcome.deadline)
+            return bool(outcome.told)
+
+    def _own_news(self, found_many: tuple[Finding, ...], now: datetime) -> bool:
+        """Bring what is about the hub itself into its own book: lines, ways to people."""
+        own = self.clients.own
+        with self.store.transaction() as tx:
+            records = tx.target_records()
+            book = tx.load_book(own.box)
+            before = [
+                held.finding.subject.key
+                for case in book.open_cases
+                for held in case.held
+                if held.finding.subject.key.startswith(SOURCE)
+            ]
+            ways = routes_seen(records, own.targets)
+            seen = subjects_looked_at(before, found_many)
+            findings = (*found_many, *route_findings(records, self.clients.base.targets, now))
+            seen |= {Subject(kind=SubjectKind.SOURCE, key=way) for way in ways}
+            if not findings and not book.open_cases:
+                return False
+            judged = SurveyJudged(findings=findings, seen=seen, taken_at=now)
+            return bool(Desk(self.store, own).hear_within(tx, judged, now).told)
+
+
+def own_survey(box: BoxId, survey: Survey) -> Survey:
+    """Give a survey as that of the box of its token, with an id that no other box can have."""
+    events = survey.events
+    if any(e.subject is not None and e.subject.kind is SubjectKind.BOX for e in events):
+        events = tuple(
+            replace(e, subject=_own_subject(box, e.subject)) if e.subject is not None else e
+            for e in events
+        )
+    return replace(survey, survey=f"{box}|{survey.survey}", box=box, events=events)
+
+
+def own_finding(box: BoxId, finding: Finding) -> Finding:
+    """Give a finding of a box about its own watch."""
+    return replace(finding, subject=_own_subject(box, finding.subject))
+
+
+def _own_subject(box: BoxId, subject: Subject) -> Subject:
+    return replace(subject, key=box) if subject.kind is SubjectKind.BOX else subject
+
+
+def second_sender(box: EnrolledBox, now: datetime) -> Finding:
+    """Say that two machines send as one box."""
+    return Finding(
+        rule="two-senders",
+        subject=Subject(kind=SubjectKind.BOX, key=box.box),
+        label=box.box,
+        urgency=Urgency.TODAY,
+        sentence="Two machines send as this box: one is a copy of the other, or an old one still "
+        "runs. Surveys are taken from the one that was known first.",
+        next_step="Find the other machine. Give it a code of its own (midwatch hub invite, then "
+        "midwatch join), or stop its watch.",
+        observed_at=now,
+        evidence=(Evidence(what="last address", value=box.address or "not known"),),
+    )
