@@ -10,6 +10,7 @@ from tests.web.browser import Browser
 from tests.web.stage import WORSE, stage_at
 from watcher.web.guard import (
     LARGEST_BODY,
+    LARGEST_HEAD,
     LONGEST_PATH,
     LONGEST_QUERY,
     MOST_HEADERS,
@@ -66,6 +67,7 @@ def test_what_is_too_long_is_refused_before_anything_looks_into_it() -> None:
     browser = Browser(stage_at(WORSE).site)
     assert browser.get("/" + "a" * LONGEST_PATH).status == 414
     assert browser.get("/?a=" + "a" * LONGEST_QUERY).status == 414
+    assert browser.get("/", headers={"x": "a" * LARGEST_HEAD}).status == 431
     many = {f"x-{n}": "1" for n in range(MOST_HEADERS)}
     assert browser.get("/", headers=many).status == 431
     assert (

@@ -2,7 +2,8 @@
 
 - **Host**: only the names under which the pages are meant to be reached; otherwise a page of a
   stranger could reach them through a name of its own that points here (DNS rebinding).
-- **Sizes**: address, body and number of header fields are bounded (h11 bounds the head as a whole).
+- **Sizes**: address, header fields and body are bounded (h11 bounds only a head that comes in
+  parts).
 - **Times**: the head, the body and the whole answer each have a limit, so that slow ones hold
   nobody up.
 - **Headers**: no script, no style and nothing else but from here, no framing, no caching of what
@@ -30,6 +31,9 @@ LONGEST_PATH, LONGEST_QUERY = 600, 2000
 """Bytes of an address; our choice: the longest of ours are half of that."""
 
 MOST_HEADERS = 60
+LARGEST_HEAD = 16 * 1024
+"""Bytes of all header fields; our choice: a browser's are a tenth of that."""
+
 LARGEST_BODY = 16 * 1024
 """Bytes of a form; our choice: the largest of ours is a note of 500 characters."""
 
@@ -119,8 +123,9 @@ class Guard:
             or len(scope["query_string"]) > LONGEST_QUERY
         ):
             return 414, "This address is too long."
-        if len(headers) > MOST_HEADERS:
-            return 431, "Too many header fields."
+        weight = sum(len(name) + len(value) for name, value in headers)
+        if len(headers) > MOST_HEADERS or weight > LARGEST_HEAD:
+            return 431, "Too many header fields, or too long ones."
         hosts = [value.decode("latin-1") for name, value in headers if name == b"host"]
         if len(hosts) != 1 or host_name(hosts[0]) not in hosts_of(self._site):
             return 421, "These pages are not reached under this name."

@@ -15,6 +15,7 @@ import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol, RequestResponseCycle
 
 from watcher.web.app import make_app
+from watcher.web.guard import LARGEST_HEAD
 from watcher.web.site import Site
 
 HEAD_SECONDS = 8.0
@@ -24,9 +25,7 @@ KEEP_SECONDS = 15
 MOST_CONNECTIONS = 64
 """Connections at one time; beyond it the answer is 503. Our choice: a household and a shop."""
 
-LARGEST_HEAD = 16 * 1024
 STOP_SECONDS = 3
-START_SECONDS = 10.0
 
 
 class Bounded(H11Protocol):
@@ -123,6 +122,7 @@ class PageServer:
         try:
             taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             taken.bind((config.host, config.port))
+            taken.listen(config.backlog)  # who comes before the server runs waits for it
         except OSError:
             taken.close()
             raise

@@ -1,0 +1,78 @@
+"""The pages beside the watch: where they are, what is not safe, and when there are none."""
+
+from __future__ import annotations
+
+import socket
+import urllib.request
+from contextlib import ExitStack
+from pathlib import Path
+
+from tests.cli.state import command
+from tests.cli.test_accounts import empty_state
+from watcher.cli.exits import Exit
+from watcher.cli.pages import open_pages, reached_at, terms_of
+from watcher.cli.watch import pages_beside
+from watcher.service.bootstrap import load_settings
+from watcher.service.clock import SystemClock
+from watcher.service.settings_shape import Config, WebSettings
+
+
+def free_port() -> int:
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        return int(one.getsockname()[1])
+
+
+def config_with(tmp_path: Path, **web: object) -> Config:
+    config = load_settings(str(empty_state(tmp_path)), {})
+    return config.model_copy(update={"web": WebSettings.model_validate({"enabled": True, **web})})
+
+
+def test_it_is_said_where_the_pages_are_and_when_that_is_not_safe(tmp_path: Path) -> None:
+    safe = config_with(tmp_path, public_url="https://watch.example")
+    assert reached_at(safe) == "Pages at https://watch.example."
+    bare = safe.model_copy(update={"web": WebSettings(enabled=True, listen_address="0.0.0.0")})
+    assert "without TLS" in reached_at(bare)
+    assert terms_of(safe).is_secure
+    assert not terms_of(bare).is_secure
+
+
+def test_the_pages_run_until_they_are_ended(tmp_path: Path) -> None:
+    config = config_with(tmp_path, listen_port=free_port())
+    told: list[str] = []
+    served = open_pages(config, SystemClock(), told.append)
+    assert served is not None
+    with served:
+        address = f"http://127.0.0.1:{served.server.port}/sign-in"
+        with urllib.request.urlopen(address, timeout=20) as answer:
+            assert b"Sign in" in answer.read()
+        changed = config.model_copy(
+            update={"web": WebSettings(enabled=True, public_url="https://other.example")}
+        )
+        served.renew(changed)
+        assert served.server.site.terms.public_url == "https://other.example"
+    assert "Nobody can sign in yet" in told[-1]
+
+
+def test_a_port_that_is_taken_is_told_and_the_watch_goes_on(tmp_path: Path) -> None:
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        told: list[str] = []
+        config = config_with(tmp_path, listen_port=other.getsockname()[1])
+        assert open_pages(config, SystemClock(), told.append) is None
+    assert "There are no pages" in told[0]
+
+
+def test_without_state_there_are_no_pages(tmp_path: Path) -> None:
+    config = empty_state(tmp_path)
+    (tmp_path / "state" / "midwatch.db").unlink()
+    assert command(config, "pages")[0] == Exit.NO_STATE
+
+
+def test_the_watch_serves_no_pages_unless_it_is_told_to(tmp_path: Path) -> None:
+    config = load_settings(str(empty_state(tmp_path)), {})
+    told: list[str] = []
+    with ExitStack() as beside:
+        pages_beside(config, SystemClock(), told.append, beside, once=False)(config)
+    assert told == []
