@@ -24,6 +24,11 @@ settings=/etc/midwatch
 state=/var/lib/midwatch
 units=/etc/systemd/system
 link=/usr/local/bin/midwatch
+share=/usr/local/share
+manual=$share/man/man8/midwatch.8
+# Where each shell looks for completions, and what click calls the shell.
+completions=("bash $share/bash-completion/completions/midwatch" "zsh $share/zsh/site-functions/_midwatch"
+    "fish $share/fish/vendor_completions.d/midwatch.fish")
 dry=
 wheels=
 halves=
@@ -92,6 +97,22 @@ give_to_desk() {
     do_it chmod -R g+rX,o= "$settings"
 }
 
+# write_help : the manual page and the completions for the shells, made by the command itself.
+write_help() {
+    local row shell place
+    if [ -n "$dry" ]; then
+        printf 'would write: %s\n' "$manual" "${completions[@]#* }"
+        return 0
+    fi
+    install -d "${manual%/*}"
+    "$link" man >"$manual" || rm -f "$manual"
+    for row in "${completions[@]}"; do
+        shell=${row%% *} place=${row#* }
+        install -d "${place%/*}"
+        _MIDWATCH_COMPLETE="${shell}_source" "$link" >"$place" || rm -f "$place"
+    done
+}
+
 case "$what" in
 install)
     if [ -z "$dry" ]; then bring python3-venv smartmontools util-linux; else echo "would install: python3-venv smartmontools util-linux (those that are missing)"; fi
@@ -127,6 +148,7 @@ with target: source.backup(target)' "$state/midwatch.db" "$copy"
         say "no settings yet: sensible ones are used. To write a file: midwatch config init"
     fi
     do_it ln -sfn "$prefix/bin/midwatch" "$link"
+    write_help
     if [ -z "$halves" ] && [ -e "$units/midwatch-desk.service" ]; then halves=yes; fi
     if [ "$halves" = yes ]; then
         mine=(midwatch-reader.service midwatch-desk.service)
@@ -151,7 +173,7 @@ with target: source.backup(target)' "$state/midwatch.db" "$copy"
     ;;
 remove | purge)
     stop_service midwatch.service midwatch-desk.service midwatch-reader.service
-    do_it rm -f "$link"
+    do_it rm -f "$link" "$manual" "${completions[@]#* }"
     do_it rm -rf "$prefix"
     if has_systemd; then do_it systemctl daemon-reload; fi
     if [ "$what" = purge ]; then

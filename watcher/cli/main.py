@@ -47,6 +47,7 @@ COMMANDS = {
     "account": ("watcher.cli.accounts", "account", "Say who may use the pages."),
     "join": ("watcher.cli.join", "join", "Let a hub watch over this box too."),
     "hub": ("watcher.cli.hub", "hub", "Watch many boxes of many clients."),
+    "man": ("watcher.cli.man", "man", "Print the manual page."),
     "demo": ("watcher.cli.demo", "demo", "Watch an invented box go through a failure."),
 }
 
