@@ -59,3 +59,16 @@ def test_findings_lead_with_how_soon() -> None:
     lines = show_findings((finding(),), 80)
     assert lines[0].strip().startswith("today")
     assert "next: look" in lines[1]
+
+
+def test_the_same_trouble_of_many_drives_is_said_once() -> None:
+    """Twenty-four old drives are one thing to do; two are still named in full."""
+    labels = ["bay 1 (Altair A8, 8 TB, serial X1)", "Calder 8, 8 TB, serial X2 (sdb)", "pool zoo"]
+    many = tuple(finding(label=label) for label in labels)
+    lines = show_findings(many, 80)
+    assert len(lines) == 2
+    assert "So it is with 3: bay 1, sdb, pool zoo." in lines[0]
+    two = show_findings(many[:2], 80)
+    assert [line for line in two if "serial" in line and "holds" in line] == two[:2]
+    other = finding(label="bay 9", rule="another")
+    assert len(show_findings((*many, other), 80)) == 4

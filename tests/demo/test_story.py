@@ -24,8 +24,20 @@ def test_the_owner_hears_of_each_turn_and_of_the_end(played: tuple[Player, str])
     assert titles[0].startswith("This week")
     assert any("lost margin" in title for title in titles)
     assert any("not announced" in title and "no margin left" in title for title in titles)
-    assert titles[-1].startswith("All clear")
+    assert sum(title.startswith("All clear") for title in titles) == 2  # the cable, the drive
+    assert any(title.startswith("All clear") for title in titles[-2:])
     assert len(titles) <= 16
+
+
+def test_what_can_wait_waits_until_the_owner_is_up(played: tuple[Player, str]) -> None:
+    """As the story says: in the night only what cannot wait makes a sound."""
+    player, _ = played
+    nightly = [
+        notice.title
+        for notice in player.messages
+        if not 7 <= notice.created_at.hour < 22 and not notice.title.startswith("Now")
+    ]
+    assert nightly == []
 
 
 def test_the_wrong_drive_is_named_beside_the_announced_one(played: tuple[Player, str]) -> None:

@@ -145,7 +145,7 @@ class Player:
             view = last_view(tx, BOX, self.box.now)
         if view is None:
             return
-        text = show_survey(view, (), zone=UTC, width=self.pace.width)
+        text = show_survey(view, (), zone=UTC, width=self.pace.width - 4)
         self.pace.write("")
         for line in text.splitlines()[2:-2]:
             self.pace.write(f"    {line}".rstrip())
@@ -188,8 +188,10 @@ class Player:
             if found.window is None or found.chance is None:
                 continue
             self.pace.write(
-                f"    {pad(words, 38)}  whole again about {found.window.likely:%a %d %b %H:%M}, "
-                f"chance of loss until then {say_chance(found.chance.likely)}"
+                f"    {pad(words, 37)}whole again about {found.window.likely:%a %d %b %H:%M},"
+            )
+            self.pace.write(
+                f"    {' ' * 37}chance of loss until then {say_chance(found.chance.likely)}"
             )
         self.pace.pause(3.0)
 

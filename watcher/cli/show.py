@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime, tzinfo
 
 from watcher.cli.columns import clean, columns, fold
@@ -171,15 +172,42 @@ def _hidden(survey: Survey, width: int) -> list[str]:
 def show_findings(findings: tuple[Finding, ...], width: int) -> list[str]:
     """Say what holds and what to do next, most urgent first."""
     lines: list[str] = []
-    for finding in findings:
-        word = URGENCY_WORDS[finding.urgency]
-        about = clean(f"{finding.label}: {finding.sentence}")
-        folded = fold(about, max(width - 13, 24))
-        lines.append(f"  {word:<9}  {folded[0]}")
-        lines.extend(f"             {more}" for more in folded[1:])
-        for i, line in enumerate(fold(clean(finding.next_step), max(width - 19, 24))):
+    for alike in _alike(findings):
+        first = alike[0]
+        word = URGENCY_WORDS[first.urgency]
+        if len(alike) <= _NAMED_ONE_BY_ONE:
+            abouts = [f"{one.label}: {one.sentence}" for one in alike]
+        else:
+            places = ", ".join(_place_of(one.label) for one in alike)
+            abouts = [f"{first.sentence} So it is with {len(alike)}: {places}."]
+        for about in abouts:
+            folded = fold(clean(about), max(width - 13, 24))
+            lines.append(f"  {word:<9}  {folded[0]}")
+            lines.extend(f"             {more}" for more in folded[1:])
+        for i, line in enumerate(fold(clean(first.next_step), max(width - 19, 24))):
             lines.append(f"             {'next: ' if i == 0 else '      '}{line}")
     return lines
+
+
+_NAMED_ONE_BY_ONE = 2  # more drives with the same trouble and the same next step share a line
+_IN_BRACKETS = re.compile(r"\(([^()]+)\)$")
+
+
+def _alike(findings: tuple[Finding, ...]) -> list[list[Finding]]:
+    """Bring together what says the same of several places, where the first of them stands."""
+    groups: dict[tuple[str, str, str, str], list[Finding]] = {}
+    for one in findings:
+        key = (one.rule, one.urgency.value, one.sentence, one.next_step)
+        groups.setdefault(key, []).append(one)
+    return list(groups.values())
+
+
+def _place_of(label: str) -> str:
+    """Give the short name of a drive: its bay, else the node that stands at the end."""
+    node = _IN_BRACKETS.search(label)
+    if node is None or "," in node.group(1):
+        return label.partition(" (")[0]
+    return node.group(1)
 
 
 def show_survey(

@@ -250,15 +250,16 @@ SCENES: tuple[Scene, ...] = (
     ),
     Scene(
         after=timedelta(minutes=20),
-        say="ada takes it until tomorrow evening, and reseats the cable.",
+        say="ada reseats the cable and takes the case for a week: if no error comes, that was it.",
         happens=_nothing,
-        owner=_takes(24, "cable reseated"),
+        owner=_takes(8 * 24, "cable reseated"),
         every=timedelta(minutes=10),
     ),
     Scene(
-        after=timedelta(days=2, hours=10),
+        after=timedelta(days=9, hours=10),
         say="Bay 5 meets sectors that it cannot read. This time it is the drive.",
         happens=_frets,
+        every=timedelta(hours=2),
     ),
     Scene(
         after=timedelta(minutes=40),
@@ -268,7 +269,7 @@ SCENES: tuple[Scene, ...] = (
         every=timedelta(minutes=10),
     ),
     Scene(
-        after=timedelta(days=1, hours=12),
+        after=timedelta(days=1, hours=18),
         say="In the night to Sunday bay 5 gets worse, and then is gone. ada sleeps: the pool can "
         "still lose a drive, so this waits until seven.",
         happens=_worse,
@@ -330,7 +331,7 @@ SCENES: tuple[Scene, ...] = (
     ),
     Scene(
         after=timedelta(days=7),
-        say="A week later: nothing came back, the cable counted no new error.",
+        say="A week later: nothing came back.",
         happens=_nothing,
         every=timedelta(hours=3),
     ),

@@ -194,7 +194,8 @@ def cannot_see_source(view: View, tuning: Tuning) -> Iterator[Finding]:
             label=label,
             urgency=Urgency.TODAY if grave else Urgency.THIS_WEEK,
             sentence=f"We cannot look at {blind.source}: what it would tell is not known.{hides}",
-            next_step=blind.remedy or "Find out why it does not answer; run its program by hand.",
+            next_step=f"{blind.remedy[:1].upper()}{blind.remedy[1:]}"
+            or "Find out why it does not answer; run its program by hand.",
             observed_at=view.now,
             evidence=(Evidence(what=f"{blind.source} ({blind.why.value})", value=blind.detail),),
             pool=hidden[0] if hidden else None,
