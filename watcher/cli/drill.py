@@ -28,7 +28,7 @@ from watcher.facts.units import say_span
 from watcher.recovery.drill import spare_line
 from watcher.service.bootstrap import box_of
 from watcher.service.clock import SystemClock
-from watcher.service.drill import NoDrill, answered, begin, end, rehearse
+from watcher.service.drill import NoDrill, answered, begin, end, find_member, rehearse
 
 LOOK_SECONDS = 2.0
 """How often it is looked whether somebody answered."""
@@ -173,7 +173,9 @@ def start(
         with room.store.snapshot() as tx:
             view = prepared_view(tx, room)
             seen = find_pool(tx, pool, room)
-            lost = find_drive(tx, member, room).identity.drive
+            lost = find_member(view, seen, member)
+            if lost is None:
+                lost = find_drive(tx, member, room).identity.drive
         desk = room.desk()
         who = who_asks(room, by)
         try:

@@ -11,7 +11,7 @@ from watcher.cases.state import Case
 from watcher.exposure.estimate import if_lost
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import DriveId, SubjectKind
-from watcher.facts.pool import Pool, Protection
+from watcher.facts.pool import Pool, Protection, members_of
 from watcher.facts.readiness import DrillDone, Preparation
 from watcher.recovery.drill import Rehearsal, finding_of, page_of, subject_of, what_went_wrong
 from watcher.recovery.shelf import plan_with
@@ -30,6 +30,28 @@ _COPY_RULES: Final = frozenset({"copy-missing", "copy-stale", "copy-unseen", "re
 
 class NoDrill(Exception):
     """A drill cannot begin; the sentence says why."""
+
+
+def find_member(view: View, pool: Pool, text: str) -> DriveId | None:
+    """Find a member's drive by what a person types, as the pool itself knows it; None: not there.
+
+    The bay, the id, the serial number, the node, or the member's own name.
+    """
+    wanted = text.strip().casefold()
+    short = wanted.removeprefix("bay").strip()
+    for member in members_of(pool.tree) if pool.tree is not None else ():
+        if len(member.drives) != 1:
+            continue
+        drive = member.drives[0]
+        who = view.identity_of(drive)
+        node = (member.node or "").casefold()
+        names = {drive.casefold(), member.name.casefold(), node, node.removeprefix("/dev/")}
+        names |= {(who.serial if who is not None else "").casefold()}
+        names |= {(view.node_of(drive) or "").casefold()}
+        bay = (view.bay_of(drive) or "").casefold().removeprefix("bay").strip()
+        if wanted in names - {""} or (bay and bay == short):
+            return drive
+    return None
 
 
 def rehearse(view: View, desk: Desk, pool: Pool, drive: DriveId, now: datetime) -> Rehearsal:
@@ -89,7 +111,12 @@ def refuse(tx: Transaction, desk: Desk, view: View, pool: Pool, now: datetime) -
             f"The pool {pool.name} is not whole: this is no time to rehearse. "
             f"midwatch recovery {pool.name} says what to do."
         )
-    real = [c for c in tx.load_book(box).open_cases if c.urgency >= Urgency.TODAY]
+    real = [
+        case
+        for case in tx.load_book(box).open_cases
+        if case.urgency >= Urgency.TODAY
+        and any(f.pool == pool.pool or pool.drives & set(f.drives) for f in case.standing)
+    ]
     if real:
         raise NoDrill(f"Case {real[0].number} ({real[0].label}) is real and comes first.")
 
