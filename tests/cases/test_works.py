@@ -1,0 +1,176 @@
+"""Planned work in time: begun, warned of, compared, and planned again."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+from tests.cases.build import ORCHARD, START, Desk, finding, pool_seen
+from watcher.cases.observations import WorkAnnounced
+from watcher.cases.policy import Person, Policy
+from watcher.cases.state import Expectation, ExpectKind, PoolSeen, Stands
+from watcher.facts.finding import Urgency
+from watcher.facts.identity import DriveId, about_drive, about_pool
+from watcher.facts.pool import Protection
+
+HOUR = timedelta(hours=1)
+GONE = finding("margin-gone", about_pool(ORCHARD), Urgency.NOW, label="orchard")
+REPLACE = Expectation(kind=ExpectKind.REPLACE, drive=DriveId("D3"), said="replace bay 3")
+
+
+def seen(
+    *drives: str, protection: Protection = Protection.WHOLE, margin: int | None = 1
+) -> PoolSeen:
+    lost = () if protection is Protection.WHOLE else ("D3",)
+    return replace(
+        pool_seen(protection, lost),
+        stands=tuple(Stands(drive=DriveId(d), label=f"the drive {d}") for d in drives),
+        margin=margin,
+        full_margin=1,
+    )
+
+
+def announce(desk: Desk, *expects: Expectation, hours: int = 3, **more: object) -> None:
+    given = {
+        "by": "ada",
+        "reason": "new drive",
+        "begins": desk.now,
+        "ends": desk.now + hours * HOUR,
+        "expects": expects or (REPLACE,),
+        "pool": ORCHARD,
+        "pool_name": "orchard",
+    }
+    desk.tell(WorkAnnounced(**(given | more)))  # type: ignore[arg-type]
+
+
+def about(desk: Desk) -> str:
+    return desk.said[-1][1].items[-1].about
+
+
+def test_the_summary_names_margins_drives_signs_and_surprises() -> None:
+    desk = Desk()
+    desk.survey(pools=(seen("D1", "D3"),))
+    announce(desk)
+    gone = finding("drive-gone")
+    ails = [
+        finding("x", about_drive(DriveId(f"D{n}")), Urgency.NOW, label=f"bay {n}")
+        for n in range(5, 10)
+    ]
+    desk.survey(gone, GONE, *ails, pools=(seen("D1", protection=Protection.BARE, margin=0),))
+    desk.survey(*ails, pools=(seen("D1", "D9"),))
+    desk.wait(3 * HOUR + timedelta(minutes=1))
+    (item,) = [i for _, tell in desk.said for i in tell.items if i.kind.value == "work-ended"]
+    assert item.about.splitlines() == [
+        "new drive: nothing is left open",
+        "orchard: margin was 1, is 1 of 1.",
+        "Out: the drive D3.",
+        "In: the drive D9.",
+        "2 announced signs came and stayed quiet.",
+        "Not announced: bay 5: x holds",
+        "Not announced: bay 6: x holds",
+        "Not announced: bay 7: x holds",
+        "and 2 more that was not announced.",
+    ]
+
+
+def test_many_drives_are_counted_and_an_unknown_margin_is_said_to_be() -> None:
+    desk = Desk()
+    desk.survey(pools=(seen("D1", "D2", "D3", "D4", "D5", margin=None),))
+    announce(desk)
+    desk.survey(pools=(seen("D5", margin=None),))
+    desk.wait(4 * HOUR)
+    assert "margin was not known, is not known of 1." in about(desk)
+    assert "Out: the drive D1, the drive D2, the drive D3 and 1 more." in about(desk)
+    assert "Nothing of what was announced was seen." in about(desk)
+
+
+def test_a_pool_that_appeared_meanwhile_has_nothing_to_be_compared_with() -> None:
+    desk = Desk()
+    announce(desk, Expectation(kind=ExpectKind.REBUILD), pool=None, reason="")
+    desk.survey(pools=(replace(seen("D1"), full_margin=None),))
+    desk.wait(4 * HOUR)
+    assert about(desk).splitlines()[0] == "orchard: nothing is left open"
+    assert "margin was" not in about(desk)
+
+
+def test_a_pool_built_without_margin_is_as_it_should_be() -> None:
+    """Nothing is left open, though the next loss would cost data."""
+    desk = Desk()
+    bare = replace(seen("D1", protection=Protection.BARE, margin=0), full_margin=0)
+    desk.survey(pools=(bare,))
+    announce(desk)
+    desk.wait(4 * HOUR)
+    assert "nothing is left open" in about(desk)
+
+
+def test_work_on_the_box_alone_compares_no_pool() -> None:
+    desk = Desk()
+    desk.survey(pools=(seen("D1", protection=Protection.BARE, margin=0),))
+    announce(desk, Expectation(kind=ExpectKind.BOX_OFF), pool=None)
+    desk.wait(4 * HOUR)
+    assert about(desk).splitlines()[0] == "new drive: nothing is left open"
+
+
+def test_when_nobody_knows_who_does_the_work_everybody_hears_of_it() -> None:
+    desk = Desk(policy=Policy(people=(Person(name="ada"), Person(name="ben"))))
+    announce(desk, by="the electrician")
+    desk.wait(4 * HOUR)
+    assert {person for person, _ in desk.heard()} == {"ada", "ben"}
+
+
+def test_an_overrun_without_a_reason_names_the_pool() -> None:
+    desk = Desk()
+    announce(desk, reason="")
+    desk.survey(GONE, pools=(seen("D1", protection=Protection.BARE, margin=0),))
+    desk.wait(2 * HOUR + timedelta(minutes=50))
+    assert about(desk) == "orchard is bare"
+
+
+def test_planned_work_begins_by_itself_and_covers_from_then_on() -> None:
+    """What stood before is hushed when the work begins, and compared with how it was then."""
+    desk = Desk()
+    announce(desk, begins=desk.now + 2 * HOUR, ends=desk.now + 4 * HOUR)
+    desk.survey(GONE, pools=(seen("D1", protection=Protection.BARE, margin=0),))
+    assert desk.heard() == [("ada", ("opened",))]
+    desk.wait(2 * HOUR)
+    assert desk.book.open_cases[0].hushed
+    assert desk.book.works[0].begun is not None
+
+
+def test_work_that_comes_again_is_planned_when_one_ends() -> None:
+    """Each Monday at noon; what was slept through is left out; the year's end is written down."""
+    desk = Desk()
+    announce(desk, hours=2, repeat="weekly", reason="check")
+    desk.wait(3 * HOUR)
+    (following,) = [w for w in desk.book.works if not w.over]
+    assert following.begins == START + timedelta(days=7)
+    assert following.ends - following.begins == 2 * HOUR
+    desk.now += timedelta(days=40)  # asleep
+    desk.wait(HOUR)
+    (following,) = [w for w in desk.book.works if not w.over]
+    assert following.begins == datetime(2026, 4, 13, 12, 0, tzinfo=UTC)
+    assert "work-planned" in {r.what for r in desk.records}
+    desk.wait(timedelta(days=400))
+    assert [w for w in desk.book.works if not w.over] == []
+    assert desk.records[-1].what == "work-plan-over"
+
+
+def test_a_count_ends_a_plan() -> None:
+    desk = Desk()
+    announce(desk, hours=2, repeat="FREQ=DAILY;COUNT=2")
+    desk.wait(timedelta(days=4))
+    assert [kinds for _, kinds in desk.heard()] == [("work-ended",), ("work-ended",)]
+
+
+def test_long_lists_of_surprises_are_bounded() -> None:
+    desk = Desk()
+    announce(desk)
+    many = [
+        finding("x", about_drive(DriveId(f"D{n}")), Urgency.NOW, label=f"bay {n}")
+        for n in range(300)
+    ]
+    desk.survey(*many)
+    assert len(desk.book.works[0].surprises) == 200
+    book = desk.book
+    desk.survey(*many)
+    assert desk.book.works == book.works
