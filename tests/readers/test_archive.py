@@ -145,3 +145,9 @@ def test_a_member_that_claims_more_than_there_is_is_refused() -> None:
 def test_too_much_is_not_packed() -> None:
     with pytest.raises(ValueError, match="too many"):
         archive.pack({"one": b"\0" * (archive.MEMBER_BYTES + 1)}, AT)
+
+
+def test_a_file_too_large_to_be_one_is_not_even_unpacked(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(archive, "TOTAL_BYTES", 100)
+    with pytest.raises(CannotParse, match="too large"):
+        archive.parse(PACKED, NAMES)

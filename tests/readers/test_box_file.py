@@ -176,6 +176,37 @@ def test_a_file_that_cannot_be_opened_says_why(tmp_path: Path) -> None:
         box_file.read(tmp_path)
 
 
+def test_a_file_that_may_not_be_read_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "open", refuse)
+    with pytest.raises(CannotRead, match="may not be read"):
+        box_file.read(Path("x"))
+
+
+def lines_of(box: BoxFile) -> list[str]:
+    survey = box.surveyor().take("look", AT).survey
+    return [event.what for event in survey.events]
+
+
+def test_the_kernel_log_is_read_from_where_the_box_read_it() -> None:
+    line = "md/raid:md0: Disk failure on sdb, disabling device."
+    files = {"/proc/uptime": "100.0 50.0\n"}
+    ring = replace(BOX, files=files, ring=(f"6,1,5,-;{line}".encode(),), log=None)
+    file = replace(
+        BOX,
+        files=files,
+        looking=replace(BOX.looking, kernel_log="file"),
+        ring=None,
+        log=f"Mar  2 11:59:00 attic kernel: [ 90.0] {line}\n".encode(),
+    )
+    nothing = replace(BOX, files=files, ring=None, log=None)
+    assert len(lines_of(ring)) == 1
+    assert lines_of(file) == lines_of(ring)
+    assert lines_of(nothing) == []
+
+
 def test_times_are_kept_in_utc() -> None:
     elsewhere = replace(BOX, taken_at=AT.astimezone(timezone(timedelta(0))))
     assert box_file.parse(box_file.pack(elsewhere)).taken_at == AT

@@ -117,6 +117,7 @@ def test_one_name_has_one_pseudonym_in_a_box_and_others_in_other_boxes() -> None
         "scsi-35a0b0c000000010f",
         "naa.5a0b0c000000010f",
         "0x5A0B0C000000010F",
+        "wwn-5a0b0c000000010f",
         "LU WWN Device Id: 5 a0b0c0 00000010f",
         '"wwn": {"naa": 5, "oui": 10531008, "id": 271}',
         '"wwn":{"naa":5,"oui":10531008,"id":271}',
@@ -221,3 +222,43 @@ def test_settings_are_masked_too() -> None:
     assert looking.told[0].bay == "top"
     assert looking.told[0].serial != "FERN123456"
     assert str(looking.box).count("-") == 1
+
+
+def test_letters_that_only_look_alike_are_no_match_and_no_fault() -> None:
+    """U+212A and U+017F are K and s to Unicode's rules of case."""
+    names = Mask(Pseudonyms(KEY))
+    names.learn_serial("SKY1234567")
+    assert names.text("\u017f\u212ay1234567") == "\u017f\u212ay1234567"
+    assert "1234567" not in names.text("sky1234567 SKY1234567 \u212a")
+
+
+def test_a_name_of_a_shape_that_is_used_up_still_gets_a_pseudonym_of_its_own() -> None:
+    names = Pseudonyms(KEY)
+    given = {names.of_word(f"\u00e9\u00e9\u00e8\u00ea{digit}") for digit in range(10)}
+    assert len(given) == 10
+    text = Mask(names)
+    for digit in range(10):
+        text.learn_serial(f"\u00e9\u00e9\u00e8\u00ea{digit}")
+    said = text.text(" ".join(f"\u00e9\u00e9\u00e8\u00ea{digit}" for digit in range(10)))
+    assert len(set(said.split())) == 10
+
+
+def test_a_long_name_is_masked_to_its_end() -> None:
+    word = "FERN" + "0123456789" * 8
+    assert Pseudonyms(KEY).of_word(word)[40:] != word[40:]
+
+
+def test_what_a_drive_tells_of_no_serial_number_is_not_masked() -> None:
+    names = Mask(Pseudonyms(KEY))
+    for word in ("unknown", "", "  ", "00000000"):
+        names.learn_serial(word)
+    assert (names.names, names.plain) == (set(), set())
+
+
+def test_serial_files_and_a_missing_journal_are_covered() -> None:
+    sim = new_box()
+    box, _ = record(sim, Looking(box=BOX), sim.now)
+    files = {**box.files, "/sys/class/nvme/nvme0/serial": "FERN123456   \n", "/x": "FERN123456"}
+    masked = mask(replace(box, files=files, ring=5, log=None), KEY).box
+    assert "FERN123456" not in masked.files["/x"]
+    assert (masked.ring, masked.log) == (5, None)

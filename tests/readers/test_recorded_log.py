@@ -75,3 +75,37 @@ def test_a_log_file_is_kept_as_it_was_read(tmp_path: Path) -> None:
     recorded = RecordedLogFile(recording.kept)
     assert recorded.read(recorded.inode(), 0, 100) == b"one\ntwo\nthree\n"
     assert recorded.read(99, 0, 100) is None
+
+
+def test_a_line_longer_than_a_block_is_kept_whole() -> None:
+    class Long:
+        def inode(self) -> int:
+            return 1
+
+        def read(self, inode: int, offset: int, most: int) -> bytes | None:
+            return (b"x" * 10)[offset : offset + most] if inode == 1 else None
+
+    recording = RecordingLogFile(Long())
+    assert recording.read(1, 0, 4) == b"xxxx"
+    assert recording.read(1, 4, 4) == b"xxxx"
+    assert recording.read(1, 8, 4) == b"xx"
+    assert recording.read(2, 0, 4) is None
+    assert recording.kept == b"xxxxxxxx"
+
+
+def test_a_ring_that_failed_once_stays_failed() -> None:
+    class Once:
+        def __init__(self) -> None:
+            self.calls = 0
+
+        def take(self, most: int) -> tuple[bytes, ...]:
+            self.calls += 1
+            if self.calls == 1:
+                raise OSError(errno.EIO, f"no {most}")
+            return (b"1",)
+
+    recording = RecordingRing(Once())
+    with pytest.raises(OSError, match="no"):
+        recording.take(1)
+    assert recording.take(1) == (b"1",)
+    assert recording.kept == errno.EIO

@@ -95,3 +95,14 @@ def test_too_many_files_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     put(tmp_path / "b.txt", report("PLOUGH0002"))
     with pytest.raises(CannotRead, match="more than 1 files"):
         saved_reports.read(tmp_path)
+
+
+def test_what_may_not_be_read_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = put(tmp_path / "a.txt", report())
+
+    def refuse(*_: object) -> None:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "open", refuse)
+    with pytest.raises(CannotRead, match=r"a\.txt may not be read"):
+        saved_reports.read(path)

@@ -43,6 +43,9 @@ SHORTEST_NUMBER: Final = 8
 ANYWHERE: Final = 8
 """Characters from which a name is replaced inside of longer words too."""
 
+ATTEMPTS: Final = 1000
+"""At a pseudonym that no other name has. Our choice: enough unless all of that shape are given."""
+
 _NOTHING = frozenset({"unknown", "none", "n/a", "na", "null", "not available", "no serial"})
 _TRADE_WORDS = frozenset(
     {"linux", "kernel", "debian", "ubuntu", "localhost", "raid", "disk", "drive", "data", "root",
@@ -57,6 +60,7 @@ _SERIALS = (
     re.compile(r"\bSerialNumber: (\S+)"),
     re.compile(r"\bID_SERIAL_SHORT=(\S+)"),
 )
+_SMALL = {capital: capital + 32 for capital in range(65, 91)}
 _SERIAL_FILE = re.compile(r"/(?:serial|vpd_pg80)$")
 _HEX_NAME = re.compile(
     r"(?<![0-9a-z])(?:0x|3|naa\.|wwn-|wwn-0x)(5[0-9a-f]{15}|6[0-9a-f]{31})(?![0-9a-z])"
@@ -105,10 +109,9 @@ class Pseudonyms:
         """Give the pseudonym of a serial number or a host name, its letters in capitals."""
         canonical = word.upper()
         if canonical not in self._given:
-            for attempt in range(1000):
-                other = self._shaped(f"word {attempt} {canonical}", canonical)
-                if other not in self._used and other != canonical:
-                    break
+            tries = (self._shaped(f"word {n} {canonical}", canonical) for n in range(ATTEMPTS))
+            fresh = (word for word in tries if word not in self._used and word != canonical)
+            other = next(fresh, f"MASKED{len(self._used)}")
             self._given[canonical] = other
             self._used.add(other)
         return self._given[canonical]
@@ -144,6 +147,11 @@ class Pseudonyms:
         return "".join(letters)
 
 
+def _folded(text: str) -> str:
+    """Write the letters A to Z small, and leave all others as they are (as ``re.ASCII`` does)."""
+    return text.lower() if text.isascii() else text.translate(_SMALL)
+
+
 def _cased(other: str, found: str) -> str:
     """Write a pseudonym in the case of what it stands for."""
     if len(other) != len(found):
@@ -160,7 +168,7 @@ class Mask:
     def __init__(self, pseudonyms: Pseudonyms) -> None:
         """Begin with no names."""
         self._pseudonyms = pseudonyms
-        self._forms: dict[str, str] = {}  # what is looked for, in lower case, and its pseudonym
+        self._forms: dict[str, str] = {}  # what is looked for, in small letters, and its pseudonym
         self.plain: set[str] = set()
         self.names: set[str] = set()
 
@@ -186,7 +194,7 @@ class Mask:
         self.names.add(serial.upper())
         for form in {serial, re.sub(r"\s+", "_", serial)}:
             blank = "_" if form != serial else " "
-            self._forms[form.lower()] = re.sub(r"\s+", blank, other) if blank == "_" else other
+            self._forms[_folded(form)] = re.sub(r"\s+", blank, other) if blank == "_" else other
         self._forms[serial.encode().hex()] = other.encode().hex()
 
     def learn_hex(self, name: str, *, eui: bool = False) -> None:
@@ -200,11 +208,11 @@ class Mask:
         for word in {name, name.partition(".")[0]}:
             if len(word) > 2 and word.lower() not in _TRADE_WORDS:
                 self.names.add(word.upper())
-                self._forms[word.lower()] = self._pseudonyms.of_word(word)
+                self._forms[_folded(word)] = self._pseudonyms.of_word(word)
 
     def text(self, text: str) -> str:
         """Replace every name in a text."""
-        lower = text.lower()
+        lower = _folded(text)
         here = [form for form in self._forms if form in lower]
         text = _JSON_NAA.sub(self._json_naa, text)
         text = _JSON_EUI.sub(self._json_eui, text)
@@ -213,7 +221,7 @@ class Mask:
         if not here:
             return text
         return _pattern(tuple(sorted(here, key=lambda form: (-len(form), form)))).sub(
-            lambda found: _cased(self._forms[found[0].lower()], found[0]), text
+            lambda found: _cased(self._forms[_folded(found[0])], found[0]), text
         )
 
     def _json_naa(self, found: re.Match[str]) -> str:
@@ -245,7 +253,7 @@ def _pattern(forms: tuple[str, ...]) -> re.Pattern[str]:
         else rf"(?<![0-9A-Za-z]){re.escape(form)}(?![0-9A-Za-z])"
         for form in forms
     ]
-    return re.compile("|".join(parts), re.IGNORECASE)
+    return re.compile("|".join(parts), re.IGNORECASE | re.ASCII)
 
 
 def _texts(box: BoxFile) -> Iterator[str]:
