@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.cli.columns import clean, columns, fold, pad, width_of
+from watcher.cli.columns import clean, columns, fold, hang, pad, width_of
 
 
 def test_columns_line_up_by_what_the_eye_sees() -> None:
@@ -35,3 +35,10 @@ def test_folding_loses_no_word(text: str, width: int) -> None:
 def test_padding_never_cuts() -> None:
     assert pad("abc", 2) == "abc"
     assert pad("磁", 4) == "磁  "
+
+
+def test_what_hangs_under_its_words_fits_and_is_left_alone_where_it_fits_already() -> None:
+    assert hang("a  b   c", 3, 40) == ["a  b   c"]
+    lines = hang("  do      one two three four five six seven", 10, 34)
+    assert lines == ["  do      one two three four five", "          six seven"]
+    assert hang("one two three four", 3, 10) == ["one two", "three four"]

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
+
 from tests.cli.state import command
 from watcher.cli.exits import Exit
 
@@ -36,3 +38,15 @@ def test_programs_get_one_object_per_event_and_a_verdict(tmp_path: Path) -> None
 
 def test_a_file_that_is_not_there_is_a_wrong_word() -> None:
     assert command(None, "explain", "no-such-file")[0] == Exit.WRONG_WORDS
+
+
+def test_what_it_means_fits_a_narrow_terminal_and_the_line_stays_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    path = tmp_path / "kern.log"
+    path.write_text(LOG, encoding="utf-8")
+    lines = command(None, "explain", str(path))[1].splitlines()
+    assert [x for x in lines if len(x) > 80 and not x.startswith("  line ")] == []
+    (shown,) = [x.removeprefix("  line ").strip() for x in lines if x.startswith("  line ")]
+    assert shown in LOG

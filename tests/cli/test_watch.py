@@ -45,7 +45,16 @@ def test_the_first_look_is_printed_in_full_and_then_only_what_changed(
     assert "Watching." in first
     assert second == ""
     assert "bay 3" in third
-    assert "holds no more" in fourth
+    assert "holds no more  bay 3: sectors-in-doubt holds" in fourth
+    assert "D3" not in fourth  # no key of ours
+
+
+def test_a_single_look_does_not_promise_another(capsys: pytest.CaptureFixture[str]) -> None:
+    box = new_box()
+    survey = Surveyor(box, Looking(box=BOX)).take("s", box.now).survey
+    with open_memory(now=box.now) as store:
+        Printer(CONFIG, store, stays=False).surveyed(survey, Outcome())
+    assert "Watching." not in capsys.readouterr().out
 
 
 def test_the_rhythm_follows_the_settings() -> None:

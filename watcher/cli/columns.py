@@ -39,6 +39,16 @@ def fold(text: str, width: int, indent: str = "") -> list[str]:
     return lines
 
 
+def hang(line: str, begin: int, width: int) -> list[str]:
+    """Break a line whose words begin at a column, with the rest beneath those words."""
+    if width_of(line) <= width:
+        return [line]
+    if line[:1] != " ":
+        return fold(line, width)
+    folded = fold(line[begin:], max(width - begin, 24))
+    return [line[:begin] + folded[0], *(" " * begin + more for more in folded[1:])]
+
+
 def columns(
     rows: Iterable[Sequence[str]], *, total: int, indent: str = "  ", gap: str = "  "
 ) -> list[str]:

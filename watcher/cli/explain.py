@@ -7,7 +7,8 @@ from typing import BinaryIO
 
 import click
 
-from watcher.cli.parts import settings_of
+from watcher.cli.columns import hang
+from watcher.cli.parts import settings_of, terminal_width
 from watcher.readers.kernel_explain import explain as explained
 from watcher.readers.kernel_explain import to_json_lines, to_text
 from watcher.readers.kernel_prefix import Dating
@@ -30,7 +31,14 @@ def explain(
     text = file.read().decode("utf-8", errors="replace")
     now = SystemClock().now() + timedelta(days=1)  # a log from another zone is not a year old
     explanation = explained(text, Dating(now=now, zone=zone_of(settings_of(context))))
-    out = (
-        to_json_lines(explanation) if for_programs else to_text(explanation, all_events=all_events)
-    )
-    click.echo(out, nl=False)
+    if for_programs:
+        click.echo(to_json_lines(explanation), nl=False)
+        return
+    width = terminal_width()
+    for line in to_text(explanation, all_events=all_events).splitlines():
+        as_it_was = line.startswith("  line ")  # to be found again in the log
+        click.echo(line if as_it_was else "\n".join(hang(line, _WORDS_BEGIN, width)))
+
+
+_WORDS_BEGIN = 10
+"""Columns before the words of an explained event."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from watcher.cli.columns import columns, fold
+from watcher.cli.columns import columns, hang
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of, terminal_width
 from watcher.rules.catalogue import CATALOGUE, Kind, explain
@@ -47,8 +47,4 @@ def rule(context: click.Context, name: str) -> None:
     if found is None:
         raise Stop(f"There is no rule “{name}”. midwatch rules lists them.", Exit.NOT_FOUND)
     for line in explain(found, to_tuning(settings_of(context))).splitlines():
-        head, words = (line[:_WORDS_BEGIN], line[_WORDS_BEGIN:]) if line[:1] == " " else ("", line)
-        folded = fold(words, terminal_width() - len(head))
-        click.echo(head + folded[0])
-        for more in folded[1:]:
-            click.echo(" " * len(head) + more)
+        click.echo("\n".join(hang(line, _WORDS_BEGIN, terminal_width())))

@@ -12,6 +12,7 @@ from typing import Protocol
 
 import click
 
+from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import terminal_width
 from watcher.cli.show import show_survey
@@ -74,11 +75,12 @@ def reached_by(targets: tuple[Target, ...]) -> str:
 class Printer:
     """Prints what a person at the terminal wants to see: the first look in full, then changes."""
 
-    def __init__(self, config: Config, store: Store) -> None:
-        """Begin with nothing seen."""
+    def __init__(self, config: Config, store: Store, *, stays: bool = True) -> None:
+        """Begin with nothing seen; ``stays`` says whether other looks follow the first."""
         self._config = config
         self._store = store
-        self._before: tuple[str, ...] | None = None
+        self._stays = stays
+        self._before: dict[str, str] | None = None
 
     def line(self, text: str) -> None:
         """Print a line at once."""
@@ -87,7 +89,7 @@ class Printer:
 
     def surveyed(self, survey: Survey, outcome: Outcome) -> None:
         """Print the first survey in full; later ones in a line, when something changed."""
-        now = tuple(sorted({f.key for f in outcome.findings}))
+        now = {f.key: f"{f.label}: {f.sentence}" for f in outcome.findings}
         zone = zone_of(self._config)
         if self._before is None:
             with self._store.snapshot() as tx:
@@ -100,18 +102,22 @@ class Printer:
                     "pools and kernel log\nare. To see what midwatch does on a box with real "
                     "drives: midwatch demo"
                 )
-            self.line(
-                f"\nWatching. The next look is in {self._config.survey.every_minutes} min; stop "
-                "with Ctrl-C. Elsewhere: midwatch cases"
-            )
-        elif now != self._before:
-            fresh = [f for f in outcome.findings if f.key not in self._before]
-            gone = [key for key in self._before if key not in now]
-            stamp = survey.taken_at.astimezone(zone)
-            for finding in fresh:
-                self.line(f"{stamp:%H:%M}  {finding.label}: {finding.sentence}")
-            for key in gone:
-                self.line(f"{stamp:%H:%M}  holds no more: {key}")
+            if self._stays:
+                self.line(
+                    f"\nWatching. The next look is in {self._config.survey.every_minutes} min; "
+                    "stop with Ctrl-C. Elsewhere: midwatch cases"
+                )
+        else:
+            stamp = f"{survey.taken_at.astimezone(zone):%H:%M}"
+            fresh = [[stamp, "new", text] for key, text in now.items() if key not in self._before]
+            gone = [
+                [stamp, "holds no more", text]
+                for key, text in self._before.items()
+                if key not in now
+            ]
+            if fresh or gone:
+                table = columns([*fresh, *gone], total=terminal_width(), indent="")
+                self.line("\n".join(table))
         self._before = now
 
 
@@ -141,7 +147,7 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
             "root, or set state_directory in the settings to a folder you may write.",
             Exit.NO_STATE,
         ) from error
-    printer: Printer | ServiceLog = Printer(config, store)
+    printer: Printer | ServiceLog = Printer(config, store, stays=not once)
     if under_journal(environment()):
         printer = ServiceLog(set_up(environment()))
     if store.rescue is not None:
