@@ -1,29 +1,113 @@
-"""Findings come into the book: the record says of each what it is about."""
+"""From findings to cases: where each belongs, what is cleared, what a late survey may do."""
 
 from __future__ import annotations
 
-from tests.cases.build import Desk, finding
-from watcher.facts.identity import DriveId, about_drive
+from dataclasses import replace
+from datetime import timedelta
+
+from tests.cases.build import EVERYTHING, ORCHARD, START, Desk, finding
+from watcher.cases.observations import SurveyJudged
+from watcher.facts.finding import Finding, Urgency
+from watcher.facts.identity import DriveId, about_drive, about_pool, about_source
+
+MINUTE = timedelta(minutes=1)
+NOTE = Urgency.NOTE
+BATCH = finding("same-batch-risk", about_pool(ORCHARD), NOTE, label="orchard")
 
 
-def test_the_record_names_the_drive_of_each_finding() -> None:
-    """Six drives of one pool with the same trouble make six lines that differ."""
+def judged(desk: Desk, *findings: Finding, ago: timedelta = timedelta(0)) -> None:
+    desk.tell(SurveyJudged(findings=findings, seen=EVERYTHING, taken_at=desk.now - ago))
+
+
+def test_a_late_survey_clears_nothing_and_brings_back_nothing() -> None:
+    """It was taken before the newest one: only what nobody heard of yet is taken from it."""
     desk = Desk()
-    desk.survey(
-        *(finding(subject=about_drive(DriveId(f"D{n}")), label=f"bay {n} (8 TB)") for n in (1, 2)),
-        pools=(),
+    judged(desk, finding())
+    desk.now += 10 * MINUTE
+    judged(desk, ago=5 * MINUTE)  # in order: clears
+    desk.now += MINUTE
+    judged(desk, finding(), ago=20 * MINUTE)  # late: known and cleared since
+    assert desk.book.open_cases[0].standing == ()
+    judged(desk, finding("sectors-unreadable"), ago=20 * MINUTE)  # late: nobody heard of it
+    assert [f.rule for f in desk.book.open_cases[0].standing] == ["sectors-unreadable"]
+    judged(desk, ago=20 * MINUTE)
+    assert desk.book.open_cases[0].standing, "a late survey is no proof"
+
+
+def test_notes_have_a_case_of_their_own_and_hold_up_no_all_clear() -> None:
+    desk = Desk()
+    judged(desk, finding(), BATCH)
+    assert len(desk.book.open_cases) == 2
+    for _ in range(3):
+        desk.now += 10 * MINUTE
+        judged(desk, BATCH)
+    assert desk.heard()[-1] == ("ada", ("all-clear",))
+    assert [c.only_notes for c in desk.book.open_cases] == [True]
+
+
+def test_a_note_that_rises_and_sinks_stands_in_one_case_only() -> None:
+    """Otherwise the case that it left would never be over."""
+    desk = Desk()
+    judged(desk, BATCH)
+    desk.now += 10 * MINUTE
+    risen = replace(BATCH, urgency=Urgency.THIS_WEEK)
+    judged(desk, risen, finding())
+    assert [c.number for c in desk.book.open_cases if c.holds(BATCH.key)] == [2]
+    for _ in range(3):
+        desk.now += 10 * MINUTE
+        judged(desk, BATCH)
+    assert [c.number for c in desk.book.open_cases if c.holds(BATCH.key)] == [1]
+    assert [c.number for c in desk.book.open_cases] == [1]
+
+
+def test_a_case_is_called_by_the_name_of_its_pool_or_of_its_finding() -> None:
+    """The pool's name where a survey gave it; else what the finding says; else the pool's id."""
+    desk = Desk()
+    other = replace(finding(), pool=None)
+    own = finding("margin-gone", about_pool(ORCHARD), Urgency.NOW, label="pool orchard")
+    judged(desk, own, other)
+    assert {c.label for c in desk.book.cases} == {"pool orchard", "bay 3"}
+    alone = Desk()
+    judged(alone, finding())
+    assert alone.book.cases[0].label == ORCHARD
+
+
+def test_the_record_names_what_a_finding_is_about() -> None:
+    """But not twice where its sentence does so already."""
+    desk = Desk()
+    named = replace(finding(), sentence="bay 3 has sectors in doubt")
+    judged(desk, named, finding("x", about_source("md"), pool=None, label="the source md"))
+    texts = [r.text for r in desk.records if r.what == "opened"]
+    assert "bay 3 has sectors in doubt" in texts
+    assert "x holds" in texts
+
+
+def test_a_case_leaves_the_book_a_day_after_its_all_clear() -> None:
+    desk = Desk()
+    judged(desk, finding())
+    for _ in range(2):
+        desk.now += 15 * MINUTE
+        judged(desk)
+    assert desk.book.cases
+    desk.now += timedelta(hours=24)
+    judged(desk)
+    assert desk.book.cases == ()
+    desk.now += MINUTE
+    judged(desk, finding())
+    assert desk.book.cases[0].number == 2
+
+
+def test_a_drive_that_is_there_again_is_not_gone_though_it_was_not_read() -> None:
+    desk = Desk()
+    gone = finding("drive-gone", about_drive(DriveId("D3")))
+    judged(desk, gone)
+    desk.now += 10 * MINUTE
+    desk.tell(
+        SurveyJudged(
+            findings=(),
+            seen=frozenset(),
+            disproved=frozenset({gone.key}),
+            taken_at=START + 10 * MINUTE,
+        )
     )
-    assert [r.text for r in desk.records if r.what in {"opened", "finding-joined"}] == [
-        "bay 1 (8 TB): sectors-in-doubt holds",
-        "bay 2 (8 TB): sectors-in-doubt holds",
-    ]
-    desk.survey(finding(subject=about_drive(DriveId("D2")), label="bay 2 (8 TB)"))
-    (cleared,) = [r.text for r in desk.records if r.what == "finding-cleared"]
-    assert cleared == "bay 1 (8 TB): sectors-in-doubt holds"
-
-
-def test_the_place_of_the_case_is_not_said_again() -> None:
-    """Neither as the case's own name nor where the sentence has it."""
-    desk = Desk()
-    desk.survey(finding(pool=None))
-    assert desk.records[0].text == "sectors-in-doubt holds"
+    assert desk.book.open_cases[0].standing == ()

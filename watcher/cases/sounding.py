@@ -308,12 +308,17 @@ def _key(box: str, person: str, words: list[Pending]) -> str:
     return f"{box[:20]}/{person[:20]}/{hashlib.sha256(key.encode()).hexdigest()[:24]}"
 
 
-def _never_heard(draft: Draft, word: Pending) -> bool:
-    """Tell whether a word is about the end of something that its person never heard of."""
+def _has_heard(draft: Draft, word: Pending) -> bool:
+    """Tell whether a person was sent something about the case of a word before."""
     case = draft.cases.get(word.case)
-    if case is None or word.kind is not NoticeKind.ALL_CLEAR:
-        return False
-    return all(told.person != word.person for told in case.last_told)
+    return case is None or any(told.person == word.person for told in case.last_told)
+
+
+def _first_word(draft: Draft, word: Pending) -> Pending:
+    """Let the first word that a person hears of a case not be that it got worse."""
+    if word.kind is NoticeKind.WORSENED and not _has_heard(draft, word):
+        return replace(word, kind=NoticeKind.OPENED)
+    return word
 
 
 def _note_told(draft: Draft, person: str, words: list[Pending]) -> None:
@@ -340,7 +345,11 @@ def flush(draft: Draft) -> None:
             for w in draft.book.pending
             if w not in due and not (w.person == person and w.number < newest.get(w.case, 0))
         )
-        words = [w for w in _collapse(draft.cases, due) if not _never_heard(draft, w)]
+        words = [
+            _first_word(draft, w)
+            for w in _collapse(draft.cases, due)
+            if w.kind is not NoticeKind.ALL_CLEAR or _has_heard(draft, w)
+        ]
         draft.book = replace(draft.book, pending=rest)
         if not words:
             continue

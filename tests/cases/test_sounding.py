@@ -1,0 +1,178 @@
+"""Who is told now, and when again."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import time, timedelta
+
+from tests.cases.build import ORCHARD, START, Desk, finding
+from watcher.cases.draft import Draft
+from watcher.cases.observations import Acknowledged, HandedOver, SurveyJudged
+from watcher.cases.policy import Hours, Ladder, LadderChoice, Person, Policy, Rung
+from watcher.cases.sounding import FLOOD_MESSAGES, climb
+from watcher.cases.state import NoticeKind, Pending
+from watcher.facts.finding import Urgency
+from watcher.facts.identity import DriveId, about_drive, about_pool
+
+MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
+GONE = finding("margin-gone", about_pool(ORCHARD), Urgency.NOW, label="orchard")
+NIGHT = (Hours(begin=time(22, 0), end=time(7, 0)),)
+
+
+def ladder(*names: str, wait: timedelta = 15 * MINUTE) -> tuple[LadderChoice, ...]:
+    rungs = tuple(Rung(people=(name,), wait=wait) for name in names)
+    return (LadderChoice(ladder=Ladder(rungs=rungs, repeat_first=wait, repeat_longest=4 * HOUR)),)
+
+
+def people(*, asleep: tuple[str, ...] = (), away: tuple[str, ...] = ()) -> Policy:
+    return Policy(
+        people=tuple(
+            Person(
+                name=name,
+                quiet=NIGHT if name in asleep else (),
+                away_until=START + timedelta(days=9) if name in away else None,
+            )
+            for name in ("ada", "ben", "cleo")
+        ),
+        ladders=ladder("ada", "ben", "cleo"),
+    )
+
+
+def told(desk: Desk) -> list[tuple[int, str]]:
+    return [(int((at - desk.said[0][0]) / MINUTE), tell.person) for at, tell in desk.said]
+
+
+def test_the_ladder_is_climbed_and_its_last_rung_repeats() -> None:
+    desk = Desk(policy=people())
+    desk.survey(GONE)
+    desk.wait(2 * HOUR)
+    assert told(desk)[:5] == [(0, "ada"), (15, "ben"), (30, "cleo"), (45, "cleo"), (75, "cleo")]
+
+
+def test_who_is_away_is_passed_over_on_every_rung() -> None:
+    desk = Desk(policy=people(away=("ada", "ben")))
+    desk.survey(GONE)
+    assert told(desk) == [(0, "cleo")]
+
+
+def test_the_ladder_goes_past_those_who_sleep_with_it_to_one_who_is_up() -> None:
+    """A thing for today at night: the two who sleep get it in the morning, the third at once."""
+    desk = Desk(policy=people(asleep=("ada", "ben")), now=START.replace(hour=1))
+    desk.survey(replace(GONE, urgency=Urgency.TODAY))
+    desk.wait(HOUR)
+    assert {person for _, person in told(desk)} == {"cleo"}
+
+
+def test_a_night_in_which_nobody_can_be_told_counts_as_no_reminder() -> None:
+    """They get the time to answer after they were really told, and one message, not five."""
+    policy = Policy(people=(Person(name="ada", quiet=NIGHT),), ladders=ladder("ada"))
+    desk = Desk(policy=policy, now=START.replace(hour=1))
+    desk.survey(replace(GONE, urgency=Urgency.TODAY))
+    desk.wait(6 * HOUR + 14 * MINUTE)
+    assert desk.heard() == [("ada", ("opened",))]
+    desk.wait(2 * MINUTE)
+    assert desk.heard()[1:] == [("ada", ("reminder",))]
+
+
+def test_a_word_that_waits_is_taken_up_by_a_later_one_that_leaves_first() -> None:
+    """Held for the night, then the pool is bare: the morning does not bring the old word."""
+    desk = Desk(policy=people(asleep=("ada",)), now=START.replace(hour=1))
+    thin = finding("margin-thinned", about_pool(ORCHARD), Urgency.TODAY, label="orchard")
+    desk.survey(thin)
+    desk.now += 5 * MINUTE
+    desk.survey(GONE)
+    desk.tell(Acknowledged(case=1, by="ada", until=desk.now + 20 * HOUR))
+    desk.wait(10 * HOUR)
+    assert [kinds for person, kinds in desk.heard() if person == "ada"] == [("opened",)]
+
+
+def test_what_calms_is_not_said_when_it_is_true_no_more() -> None:
+    """An all-clear that waited for the morning is dropped when the trouble came back meanwhile."""
+    policy = Policy(people=(Person(name="ada", quiet=NIGHT), Person(name="ben")))
+    desk = Desk(policy=policy, now=START.replace(hour=20))
+    desk.survey(replace(GONE, urgency=Urgency.TODAY))
+    desk.now = desk.now.replace(hour=23)
+    for _ in range(2):
+        desk.now += 11 * MINUTE
+        desk.survey()
+    desk.now += HOUR
+    desk.survey(replace(GONE, urgency=Urgency.TODAY))
+    desk.wait(12 * HOUR)
+    kinds = [k for person, k in desk.heard() if person == "ada"]
+    assert ("all-clear",) not in kinds
+    assert kinds[:2] == [("opened",), ("opened",)]
+
+
+def test_taken_is_dropped_when_nobody_has_it_any_more() -> None:
+    desk = Desk(policy=Policy(people=(Person(name="ada"), Person(name="ben"))))
+    desk.survey(GONE)
+    desk.tell(Acknowledged(case=1, by="ben", until=desk.now + 20 * HOUR))
+    desk.now += 10 * MINUTE / 100
+    desk.survey(replace(GONE, level=1))
+    assert ("ada", ("taken",)) not in desk.heard()
+
+
+def test_a_flood_is_gathered_into_one_message_for_the_span() -> None:
+    """Eleven new troubles a minute apart and more: at most ten messages in ten minutes."""
+    desk = Desk(policy=Policy(people=(Person(name="ada"),), gather=timedelta(0)))
+    for number in range(40):
+        lost = [
+            finding("drive-gone", about_drive(DriveId(f"D{n}")), pool=None, label=f"bay {n}")
+            for n in range(number + 1)
+        ]
+        desk.survey(*lost)
+        desk.wait(timedelta(seconds=15))
+    early = [at for at, _ in desk.said if at - START < 10 * MINUTE]
+    assert len(early) == FLOOD_MESSAGES
+    desk.wait(20 * MINUTE)
+    assert len(desk.said) <= 2 * FLOOD_MESSAGES
+    told_of = {item.case for _, tell in desk.said for item in tell.items}
+    assert told_of == set(range(1, 41)), "nothing was lost in the flood"
+
+
+def test_a_handed_case_counts_the_rung_it_was_on_as_none() -> None:
+    """After the one it was handed to, the ladder begins with its first rung."""
+    desk = Desk(policy=people())
+    desk.survey(GONE)
+    desk.tell(HandedOver(case=1, by="ada", to="cleo"))
+    desk.wait(16 * MINUTE)
+    assert [person for _, person in told(desk)] == ["ada", "cleo", "ada"]
+
+
+def test_climbing_without_a_ladder_or_a_sound_changes_nothing() -> None:
+    desk = Desk()
+    desk.survey(finding())
+    case = desk.book.open_cases[0]
+    draft = Draft(desk.book, desk.policy, desk.now)
+    assert climb(draft, case, ()) is case
+    assert climb(draft, replace(case, climb=None), case.standing).climb is None
+
+
+def test_words_about_a_case_that_left_the_book_are_said_all_the_same() -> None:
+    desk = Desk()
+    word = Pending(
+        person="ada",
+        kind=NoticeKind.ALL_CLEAR,
+        case=77,
+        urgency=Urgency.NOTE,
+        not_before=START,
+        number=1,
+    )
+    desk.book = replace(desk.book, pending=(word,))
+    desk.tell(SurveyJudged(findings=(), seen=frozenset(), taken_at=START))
+    assert desk.heard() == [("ada", ("all-clear",))]
+
+
+def test_a_very_long_key_is_shortened_and_stays_the_same_for_the_same_words() -> None:
+    def key() -> str:
+        desk = Desk()
+        desk.survey(
+            *(
+                finding("x", about_drive(DriveId(f"D{n}")), pool=None, label=f"bay {n}")
+                for n in range(60)
+            )
+        )
+        return desk.said[0][1].key
+
+    assert key() == key()
+    assert len(key()) < 100
