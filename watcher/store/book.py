@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime
@@ -28,6 +29,13 @@ class BookPart(Part):
         Raises StoreDamaged when a row does not make sense, StoreTooNew for a newer format. Where
         the book's own row was lost and its cases were saved, their numbers go on.
         """
+        known = self.books.get(box)
+        if known is None:
+            known = self._read_book(box)
+            self.books[box] = known
+        return known
+
+    def _read_book(self, box: BoxId) -> Book:
         sql = statements("book")
         cases = tuple(
             CASE.read(row["state"], f"case {row['number']}")
@@ -50,13 +58,16 @@ class BookPart(Part):
         if book.box != box:
             raise ValueError(f"the book of {book.box} is not that of {box}")
         sql = statements("book")
+        self.books.pop(box, None)
         before = {
             row["number"]: row["state"] for row in self.db.rows(sql["load-cases"], {"box": box})
         }
         for case in book.cases:
             state = CASE.write(case)
-            if before.pop(case.number, None) != state:
-                self.told_or_said()
+            was = before.pop(case.number, None)
+            if was != state:
+                if was is None or _lasting(was) != _lasting(state):
+                    self.told_or_said()
                 self.db.change(
                     sql["save-case"],
                     {
@@ -75,21 +86,13 @@ class BookPart(Part):
         self._save_rest(box, replace(book, cases=()))
 
     def _save_rest(self, box: BoxId, rest: Book) -> None:
-        """Write the book without its cases, when it changed.
-
-        The time of the last survey moves with each survey and need not reach the disk at once:
-        a survey comes again. Everything else is what people were told or said.
-        """
+        """Write the book without its cases, when it changed."""
         sql = statements("book")
         row = self.db.one(sql["load-book"], {"box": box})
         state = BOOK.write(rest)
-        if row is not None:
-            if row["state"] == state:
-                return
-            old = BOOK.read(row["state"], f"the case book of {box}")
-            if replace(old, last_survey_at=rest.last_survey_at) != rest:
-                self.told_or_said()
-        else:
+        if row is not None and row["state"] == state:
+            return
+        if row is None or _lasting(row["state"]) != _lasting(state):
             self.told_or_said()
         self.db.change(sql["save-book"], {"box": box, "state": state})
 
@@ -177,6 +180,20 @@ class BookPart(Part):
         """Give the text remembered under a name, or None."""
         row = self.db.one(statements("book")["kept"], {"box": box, "name": name})
         return None if row is None else str(row["text"])
+
+
+_PASSING = re.compile(
+    r'"(?:last_survey_at|decided_at|seen_at|observed_at)":(?:"[0-9TZ:.+-]*"|null)'
+)
+
+
+def _lasting(state: str) -> str:
+    """Give what a case or a book says but for the moments that move with each survey.
+
+    Those need not reach the disk at once: a survey comes again. Everything else is what people
+    were told or said.
+    """
+    return _PASSING.sub("", state)
 
 
 def record_of(row: Any) -> Record:  # noqa: ANN401 - a row

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from watcher.cases.state import Book
+from watcher.facts.identity import BoxId
 from watcher.store.connection import Db
 from watcher.store.statements import statements
 
@@ -14,6 +16,7 @@ class Part:
         self._open_db: Db | None = db
         self.must_reach_disk = False
         self._metrics: dict[str, int] = {}
+        self.books: dict[BoxId, Book] = {}  # read in this transaction
 
     @property
     def db(self) -> Db:
