@@ -175,14 +175,13 @@ def lift(urgency: Urgency, pools: Iterable[Pool]) -> Urgency:
 
 def looks(view: View, tuning: Tuning) -> Iterator[Look]:
     """Walk the drives that were read, in the order of their ids."""
-    for reading in sorted(view.survey.drives, key=lambda r: r.identity.drive):
-        drive = reading.identity.drive
+    for reading, target in view.readings_in_order:
         yield Look(
             reading=reading,
-            past=view.past.get(drive),
+            past=view.past.get(reading.identity.drive),
             now=view.now,
             tuning=tuning,
-            target=view.target_of(drive),
+            target=target,
             view=view,
         )
 

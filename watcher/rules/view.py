@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 
 from watcher.facts.checks import require_utc
 from watcher.facts.drive import DriveIdentity, DrivePast, DriveReading, DriveUnread, Metric, Trace
@@ -21,9 +22,11 @@ from watcher.rules.tuning import Target
 _PLAIN_BAY = re.compile(r"[A-Za-z]?\d{1,3}[A-Za-z]?")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class View:
     """What the rules look at. The mappings are never changed.
+
+    Every rule asks the same of every drive, so what is found once is kept as long as the view.
 
     ``recent`` are the kernel events of the last 24 hours, those of this survey included; the box
     keeps them so that a count over a day does not start anew with each survey.
@@ -49,20 +52,34 @@ class View:
 
         A drive that left is looked up in what the pools were made of before.
         """
-        found = [
-            pool
-            for pool in self.survey.pools
-            if drive in pool.drives
-            or (
-                (past := self.pool_past.get(pool.pool)) is not None
-                and drive in {*past.drives, *past.lost}
-            )
-        ]
-        return tuple(sorted(found, key=lambda p: (-1 if p.margin is None else p.margin, p.pool)))
+        return self._homes.get(drive, ())
+
+    @cached_property
+    def _homes(self) -> Mapping[DriveId, tuple[Pool, ...]]:
+        """The pools of each drive."""
+        found: dict[DriveId, list[Pool]] = {}
+        pools = self.survey.pools
+        for pool in sorted(pools, key=lambda p: (-1 if p.margin is None else p.margin, p.pool)):
+            past = self.pool_past.get(pool.pool)
+            before = {*past.drives, *past.lost} if past is not None else set()
+            for drive in pool.drives | before:
+                found.setdefault(drive, []).append(pool)
+        return {drive: tuple(homes) for drive, homes in found.items()}
+
+    @cached_property
+    def _readings(self) -> Mapping[DriveId, DriveReading]:
+        """The readings by drive; of two the first, as the survey gives it."""
+        return {r.identity.drive: r for r in reversed(self.survey.drives)}
+
+    @cached_property
+    def readings_in_order(self) -> tuple[tuple[DriveReading, Target], ...]:
+        """The readings in the order of their drives, with what scopes are compared with."""
+        ordered = sorted(self.survey.drives, key=lambda r: r.identity.drive)
+        return tuple((r, self.target_of(r.identity.drive)) for r in ordered)
 
     def identity_of(self, drive: DriveId) -> DriveIdentity | None:
         """Give who a drive is, from this survey or from the past; None for a stranger."""
-        reading = self.survey.reading(drive)
+        reading = self._readings.get(drive)
         if reading is not None:
             return reading.identity
         past = self.past.get(drive)
@@ -70,7 +87,7 @@ class View:
 
     def bay_of(self, drive: DriveId) -> str | None:
         """Give where a drive sits, in the owner's words; None when that is not known."""
-        reading = self.survey.reading(drive)
+        reading = self._readings.get(drive)
         if reading is not None and reading.bay:
             return reading.bay
         for unread in self.survey.unread:
@@ -81,7 +98,7 @@ class View:
 
     def node_of(self, drive: DriveId) -> str | None:
         """Give the node at which a drive is or was last seen, without its folder."""
-        reading = self.survey.reading(drive)
+        reading = self._readings.get(drive)
         node = reading.node if reading is not None else None
         if node is None:
             node = next((u.node for u in self.survey.unread if u.drive == drive), None)
