@@ -1,0 +1,158 @@
+"""What a hub costs: run ``python -m tests.bench.hub [BOXES] [SURVEYS]`` (about a minute).
+
+Generated boxes of 24 drives and 2 pools hand their surveys to the whole desk of a hub: unpacking,
+strict reading, who sends, history, rules, cases, outbox, one transaction each, on SQLite on disk.
+In processor time of one process, beside the time that passed, for the machine may be busy.
+"""
+
+from __future__ import annotations
+
+import cProfile
+import pstats
+import resource
+import sys
+import tempfile
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from time import perf_counter, process_time
+
+from tests.bench.store import Box
+from watcher.cases.policy import Person, Policy
+from watcher.exposure.window import WindowPlan
+from watcher.facts.drive import DriveReading, Metric, SelfTest
+from watcher.facts.identity import BoxId, DriveId
+from watcher.facts.survey import Survey
+from watcher.hub.clients import Clients
+from watcher.hub.enrolment import hash_of, invite, join
+from watcher.hub.shop import Shop
+from watcher.hub.strangers import rename_drives
+from watcher.hub.wire import Joining, Parcel, pack, unpack
+from watcher.notify.secret import Secret
+from watcher.notify.target import Target
+from watcher.rules.tuning import Tuning
+from watcher.service.desk import Standing
+from watcher.service.settings_hub import ClientSettings, ShopSettings
+from watcher.service.settings_shape import Config
+from watcher.store.database import Store, open_store
+
+BEGIN = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
+EVERY = timedelta(minutes=10)
+
+
+class Fleet:
+    """Boxes that are alike, but for their names and their drives."""
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+        self.pattern = Box()
+        for counters in self.pattern.counters:
+            counters[Metric.HELIUM_PERCENT] = 100
+
+    def token(self, number: int) -> str:
+        return f"token-of-box-number-{number:08}"
+
+    def enrol(self, shop: Shop) -> None:
+        with shop.store.transaction() as tx:
+            for number in range(self.count):
+                code = invite(tx, f"Client {number % 500}", f"box {number}", BEGIN)
+                asked = Joining(
+                    code=code, box=f"box {number}", token_hash=hash_of(self.token(number))
+                )
+                join(tx, asked, BEGIN)
+
+    def parcel(self, number: int, survey: Survey) -> bytes:
+        """Give a survey as one box would send it."""
+        names = {
+            r.identity.drive: DriveId(f"{r.identity.drive}{number:08x}") for r in survey.drives
+        }
+        own = rename_drives(survey, names)
+        own = replace(own, drives=tuple(tested(r) for r in own.drives))
+        own = replace(own, survey=f"{number}/{survey.survey}", box=BoxId(f"box {number}"))
+        return pack(Parcel(sender=f"run-{number}", every_seconds=600, survey=own))
+
+
+def tested(reading: DriveReading) -> DriveReading:
+    """Give a drive that passed an extended self-test lately, as one that is looked after has."""
+    hours = reading.metric(Metric.POWER_ON_HOURS) or 0
+    test = SelfTest(
+        kind="Extended offline",
+        passed=True,
+        found_damage=False,
+        power_on_hours=hours - 100,
+        first_bad_lba=None,
+    )
+    return replace(reading, self_tests=(test,))
+
+
+def build(store: Store) -> Shop:
+    """Build a hub over a store."""
+    target = Target(name="mail", person="ann", url=Secret("json://127.0.0.1/"))
+    base = Standing(
+        box=BoxId("hub"),
+        policy=Policy(people=(Person(name="ann"),)),
+        tuning=Tuning(),
+        targets=(target,),
+        plan=WindowPlan(zone=UTC),
+    )
+    clients = tuple(ClientSettings(name=f"Client {n}") for n in range(500))
+    return Shop(store, Clients(base, Config(shop=ShopSettings(clients=clients))))
+
+
+def run(boxes: int, surveys: int, *, profile: bool = False) -> dict[str, float]:
+    """Let ``boxes`` boxes report twice, and measure ``surveys`` surveys after that."""
+    fleet = Fleet(boxes)
+    looks = [fleet.pattern.survey(BEGIN + n * EVERY, 144) for n in range(2 + surveys // boxes + 1)]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "hub.db"
+        with open_store(path, now=BEGIN) as store:
+            shop = build(store)
+            fleet.enrol(shop)
+            warm = looks[0]
+            for number in range(boxes):
+                told = unpack(fleet.parcel(number, warm))
+                shop.take(fleet.token(number), told, "192.0.2.7", warm.taken_at)
+            size = path.stat().st_size
+            begin_cpu = begin = spent = passed = 0.0
+            times = []
+            watcher = cProfile.Profile()
+            for n in range(surveys):
+                number = n % boxes
+                look = looks[1 + n // boxes]
+                body = fleet.parcel(number, look)
+                begin_cpu, begin = process_time(), perf_counter()
+                if profile:
+                    watcher.enable()
+                shop.take(fleet.token(number), unpack(body), "192.0.2.7", look.taken_at)
+                watcher.disable()
+                spent += process_time() - begin_cpu
+                times.append(perf_counter() - begin)
+                passed += times[-1]
+            if profile:
+                pstats.Stats(watcher).sort_stats("tottime").print_stats(35)
+            grown = path.stat().st_size - size
+    times.sort()
+    return {
+        "cpu_ms": spent / surveys * 1000,
+        "passed_ms": passed / surveys * 1000,
+        "p99_ms": times[int(len(times) * 0.99)] * 1000,
+        "grown_kib": grown / surveys / 1024,
+        "rss_mib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+    }
+
+
+def main() -> None:
+    """Print the table."""
+    surveys = int(sys.argv[2]) if len(sys.argv) > 2 else 600
+    sizes = [int(sys.argv[1])] if len(sys.argv) > 1 else [10, 100, 1000]
+    print(f"{'boxes':>7}{'cpu ms':>9}{'a second':>10}{'passed ms':>11}{'p99 ms':>8}{'MiB':>7}")
+    for boxes in sizes:
+        found = run(boxes, surveys, profile="--profile" in sys.argv)
+        print(
+            f"{boxes:>7}{found['cpu_ms']:>9.2f}{1000 / found['cpu_ms']:>10.0f}"
+            f"{found['passed_ms']:>11.2f}{found['p99_ms']:>8.1f}{found['rss_mib']:>7.0f}"
+        )
+
+
+if __name__ == "__main__":
+    main()
