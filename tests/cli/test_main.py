@@ -20,6 +20,18 @@ def test_every_command_has_help_that_says_what_it_does(name: str | None) -> None
     assert len(text.splitlines()) > 5
 
 
+@pytest.mark.parametrize("name", [None, *COMMANDS])
+def test_no_help_cuts_a_sentence_or_is_wider_than_its_terminal(
+    name: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At 80 columns, in the lists of commands too."""
+    monkeypatch.setenv("COLUMNS", "80")
+    _, text = command(None, *([name] if name else []), "--help")
+    body = text.partition("Options:")[2]
+    assert "..." not in body
+    assert [line for line in text.splitlines() if len(line) > 80] == []
+
+
 def test_a_wrong_option_is_told_in_a_sentence() -> None:
     status, text = command(None, "look", "--sideways")
     assert status == Exit.WRONG_WORDS

@@ -69,6 +69,8 @@ class Lazy(click.Group):
         command = getattr(importlib.import_module(where[0]), where[1])
         if not isinstance(command, click.Command):
             raise TypeError(f"{where[1]} is not a command")
+        if isinstance(command, click.Group):
+            _say_whole_sentences(command)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -76,6 +78,15 @@ class Lazy(click.Group):
         del ctx
         with formatter.section("Commands"):
             formatter.write_dl([(name, words) for name, (_, _, words) in COMMANDS.items()])
+
+
+def _say_whole_sentences(group: click.Group) -> None:
+    """Let the list of a group's commands show first sentences whole, not cut to one line."""
+    for command in group.commands.values():
+        if command.short_help is None and command.help:
+            paragraph = " ".join(command.help.partition("\n\n")[0].split())
+            sentence, dot, _ = paragraph.partition(". ")
+            command.short_help = sentence + dot.strip()
 
 
 @click.group(
