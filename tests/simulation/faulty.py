@@ -14,7 +14,7 @@ from watcher.store.database import Store, open_memory, open_store
 FULL, LOCKED = 13, 5  # SQLite's result codes (sqlite.org/rescode.html)
 
 
-class Killed(BaseException):  # noqa: N818 - it is no error but the end of a process
+class Killed(BaseException):
     """The process ended here."""
 
 

@@ -163,7 +163,7 @@ class Player:
 
 def _split_texts(text: str) -> list[str]:
     """Give what stands before the first quoted text, and the quoted texts."""
-    return [text.split('"')[0].strip(), *re.findall(r'"([^"]*)"', text)]
+    return [text.split('"', maxsplit=1)[0].strip(), *re.findall(r'"([^"]*)"', text)]
 
 
 def known_kinds() -> frozenset[str]:

@@ -1,0 +1,109 @@
+"""The desk: one transaction from survey to outbox; the same again changes nothing."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from tests.simulation.faulty import Killed
+from tests.simulation.stage import Stage
+from tests.simulation.world import BOX
+from watcher.cases.observations import Acknowledged, TimePassed
+from watcher.cases.policy import Person, Policy
+from watcher.store.errors import StoreError
+
+START = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
+MINUTE = timedelta(minutes=1)
+
+
+def stage() -> Stage:
+    return Stage(start=START, policy=Policy(people=(Person(name="ada"), Person(name="ben"))))
+
+
+def lose_a_drive(one: Stage) -> None:
+    one.look()
+    one.now += 10 * MINUTE
+    one.world.pull(7)
+
+
+def test_a_survey_taken_in_twice_counts_once() -> None:
+    one = stage()
+    lose_a_drive(one)
+    survey = one.survey()
+    assert one.desk.take_in(survey, one.now).taken
+    book, history = one.book(), one.history()
+    again = one.desk.take_in(survey, one.now + MINUTE)
+    assert not again.taken
+    assert (one.book(), one.history()) == (book, history)
+
+
+def test_what_was_decided_is_in_the_outbox_with_the_same_key() -> None:
+    one = stage()
+    lose_a_drive(one)
+    told = one.desk.take_in(one.survey(), one.now).told
+    assert {tell.key for tell in told} == {notice.key for notice in one.outbox()}
+    assert {notice.person for notice in one.outbox()} == {"ada", "ben"}
+
+
+@pytest.mark.parametrize("how", ["full", "locked", "killed"])
+def test_whichever_statement_fails_all_of_a_survey_is_taken_in_or_nothing(how: str) -> None:
+    """The first statement fails, then the second, and so on until a survey passes untouched."""
+    one = stage()
+    lose_a_drive(one)
+    number, survey = 0, one.survey()
+    while True:
+        number += 3
+        before = (one.book(), one.history(), one.outbox())
+        one.disk.faults.arm(how, number)
+        try:
+            outcome = one.desk.take_in(survey, one.now)
+        except (StoreError, Killed):
+            assert (one.book(), one.history(), one.outbox()) == before, f"statement {number}"
+            one.check_fold()
+            continue
+        one.disk.faults.disarm()
+        break
+    assert number > 30
+    assert outcome.taken
+    assert len(one.outbox()) == 2
+    one.check_fold()
+
+
+def test_time_in_which_nothing_falls_due_leaves_no_trace() -> None:
+    one = stage()
+    one.look()
+    history = one.history()
+    assert one.desk.tick(one.now).told == ()
+    assert one.history() == history
+
+
+def test_a_refusal_is_given_back_and_changes_nothing() -> None:
+    one = stage()
+    one.look()
+    book = one.book()
+    said = Acknowledged(case=9, by="ada", until=one.now + MINUTE)
+    assert "no open case 9" in one.desk.hear(said, one.now).refused
+    assert one.book().cases == book.cases
+
+
+def test_the_deadline_is_that_of_the_book() -> None:
+    one = stage()
+    lose_a_drive(one)
+    one.look()
+    due = one.desk.deadline(one.now)
+    assert due == one.now + 15 * MINUTE
+    assert one.desk.hear(TimePassed(), due).told
+
+
+def test_texts_that_belong_to_a_survey_are_kept_with_it_or_not_at_all() -> None:
+    one = stage()
+    survey = one.survey()
+    one.disk.faults.arm("full", 40)
+    with pytest.raises(StoreError):
+        one.desk.take_in(survey, one.now, keep={"log": "here"})
+    with one.peek() as tx:
+        assert tx.kept(BOX, "log") is None
+    one.desk.take_in(survey, one.now, keep={"log": "here"})
+    with one.peek() as tx:
+        assert tx.kept(BOX, "log") == "here"

@@ -1,0 +1,110 @@
+"""From what a survey and history know to what the exposure computes with."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from tests.store.made import NOW, drive_id, pool, reading, survey
+from watcher.exposure.life import DriveClass
+from watcher.exposure.window import WindowPlan
+from watcher.facts.drive import DriveIdentity, DrivePast, Medium, Metric, Protocol, Trace
+from watcher.facts.identity import PoolId
+from watcher.facts.pool import PoolKind, WorkKind
+from watcher.facts.pool_past import PoolPast, WorkSample
+from watcher.rules.view import View
+from watcher.service.prospects import (
+    best_choice,
+    class_of,
+    exposure_of,
+    life_of,
+    lives_of,
+    message_loss,
+    message_window,
+    progress_of,
+)
+
+HOUR = timedelta(hours=1)
+
+
+@pytest.mark.parametrize(
+    ("protocol", "medium", "kind"),
+    [
+        (Protocol.NVME, Medium.FLASH, DriveClass.NVME),
+        (Protocol.ATA, Medium.FLASH, DriveClass.FLASH),
+        (Protocol.SCSI, Medium.ROTATING, DriveClass.HARD_DISK),
+        (Protocol.ATA, Medium.UNKNOWN, DriveClass.UNKNOWN),
+    ],
+)
+def test_a_drive_has_the_class_of_what_it_is(
+    protocol: Protocol, medium: Medium, kind: DriveClass
+) -> None:
+    who = DriveIdentity(drive=drive_id(1), model="m", serial="s", protocol=protocol, medium=medium)
+    assert class_of(who) is kind
+
+
+def view(**more: object) -> View:
+    return View(survey=survey("s", drives=(reading(1, power_on_hours=900),)), now=NOW, **more)  # type: ignore[arg-type]
+
+
+def test_a_drive_that_is_gone_is_known_by_its_last_figures() -> None:
+    """It does not answer, and is said not to; a stranger has no future that we know."""
+    gone = DrivePast(
+        identity=reading(2).identity,
+        first_seen=NOW - HOUR,
+        last_read=NOW - HOUR,
+        last_present=NOW - HOUR,
+        traces=(Trace(metric=Metric.POWER_ON_HOURS, points=((NOW - HOUR, 4_000),)),),
+    )
+    seen = view(past={drive_id(2): gone})
+    here, lost = life_of(seen, drive_id(1)), life_of(seen, drive_id(2))
+    assert here is not None
+    assert lost is not None
+    assert (here.age_hours, here.answers) == (900, True)
+    assert (lost.age_hours, lost.answers) == (4_000, False)
+    assert life_of(seen, drive_id(3)) is None
+
+
+def bare_view() -> View:
+    past = PoolPast(
+        pool=PoolId("md:media"),
+        name="media",
+        kind=PoolKind.MD,
+        first_seen=NOW - 9 * HOUR,
+        last_seen=NOW - HOUR,
+        drives=tuple(drive_id(n) for n in range(1, 4)),
+        lost=(drive_id(0),),
+        not_whole_since=NOW - 2 * HOUR,
+        work=(
+            WorkSample(at=NOW - HOUR, kind=WorkKind.REBUILD, done_fraction=0.1),
+            WorkSample(at=NOW - HOUR, kind=WorkKind.SCRUB, done_fraction=0.9),
+            WorkSample(at=NOW - HOUR, kind=WorkKind.REBUILD),
+        ),
+    )
+    drives = tuple(reading(n, power_on_hours=900) for n in range(4))
+    bare = pool(lost=1, work=WorkKind.REBUILD, done=0.2)
+    return View(
+        survey=survey("s", drives=drives, pools=(bare,)), now=NOW, pool_past={past.pool: past}
+    )
+
+
+def test_the_lost_drives_count_and_progress_is_that_of_the_same_work() -> None:
+    seen = bare_view()
+    (bare,) = seen.survey.pools
+    assert set(lives_of(seen, bare)) == {drive_id(n) for n in range(4)}
+    looks = progress_of(bare, seen.pool_past[bare.pool])
+    assert [one.done for one in looks] == [0.1, 0.2]
+    assert progress_of(pool(), None) == ()
+
+
+def test_a_message_gets_a_window_in_order_and_a_chance_with_its_range() -> None:
+    seen = bare_view()
+    (bare,) = seen.survey.pools
+    exposure = exposure_of(seen, bare, WindowPlan(), NOW)
+    window, loss = message_window(exposure), message_loss(exposure)
+    assert window is not None
+    assert loss is not None
+    assert NOW <= window.earliest <= window.likely <= window.latest
+    assert 0 <= loss.low <= loss.likely <= loss.high <= 1
+    assert isinstance(best_choice(exposure), str)

@@ -1,0 +1,151 @@
+"""What a survey really showed, and what that disproves."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+from tests.store.made import BOX, NOW, drive_id, finding, pool, reading, survey, unread
+from watcher.facts.drive import DrivePast, Unread
+from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool, about_source
+from watcher.facts.pool import Pool, PoolKind, Protection
+from watcher.facts.pool_past import PoolPast
+from watcher.service.sight import (
+    DISCOVERY,
+    disproved,
+    given_up,
+    labels_of,
+    observe,
+    pool_seen,
+    replaced_drives,
+    still_news,
+    subjects_seen,
+)
+
+MEDIA = PoolId("md:media")
+
+
+def past_of_pool(*drives: DriveId, lost: tuple[DriveId, ...] = (), in_use: bool = True) -> PoolPast:
+    return PoolPast(
+        pool=MEDIA,
+        name="media",
+        kind=PoolKind.MD,
+        first_seen=NOW,
+        last_seen=NOW,
+        drives=drives,
+        lost=lost,
+        in_use=in_use,
+    )
+
+
+def past_of_drive(number: int, *, in_use: bool = True) -> DrivePast:
+    return DrivePast(
+        identity=reading(number).identity,
+        first_seen=NOW - timedelta(days=1),
+        last_read=NOW,
+        last_present=NOW,
+        in_use=in_use,
+    )
+
+
+def without(whole: Pool, count: int) -> Pool:
+    """The same pool with members whose devices are gone and name no drive."""
+    assert whole.tree is not None
+    parts = tuple(
+        replace(part, drives=()) if place < count else part  # type: ignore[type-var]
+        for place, part in enumerate(whole.tree.parts)
+    )
+    return replace(whole, tree=replace(whole.tree, parts=parts))
+
+
+def test_only_what_answered_was_seen() -> None:
+    """A drive that hung, a pool whose state is unknown and a silent source were not."""
+    hidden = replace(pool(), pool=PoolId("md:x"), protection=Protection.UNKNOWN, margin=None)
+    seen = survey(
+        "s", drives=(reading(1),), missing=(unread(2, Unread.HUNG),), pools=(pool(), hidden)
+    )
+    subjects = subjects_seen(seen)
+    assert about_drive(drive_id(1)) in subjects
+    assert about_drive(drive_id(2)) not in subjects
+    assert about_pool(MEDIA) in subjects
+    assert about_pool(PoolId("md:x")) not in subjects
+    assert about_source("md") in subjects
+    assert about_source("zfs") not in subjects
+
+
+def test_a_drive_that_is_there_and_hangs_is_not_gone() -> None:
+    seen = survey(
+        "s", missing=(unread(2, Unread.HUNG), unread(3, Unread.VANISHED)), drives=(reading(1),)
+    )
+    assert disproved(seen) == {
+        f"drive-gone/drive:{drive_id(1)}",
+        f"drive-gone/drive:{drive_id(2)}",
+    }
+
+
+def test_a_lost_member_is_named_by_what_the_pool_rested_on_before() -> None:
+    """At the first look by the drives of before; later by those it has missed since."""
+    now = without(pool(lost=1), 1)
+    first = pool_seen(now, past_of_pool(*(drive_id(n) for n in range(4))))
+    later = pool_seen(now, past_of_pool(*(drive_id(n) for n in range(1, 4)), lost=(drive_id(0),)))
+    assert first.lost == later.lost == 1
+    assert first.lost_drives == later.lost_drives == (drive_id(0),)
+    assert first.standing_drives == {drive_id(n) for n in range(1, 4)}
+    assert (first.margin, first.full_margin) == (0, 1)
+
+
+def test_drives_are_called_by_bay_and_serial_number() -> None:
+    seen = survey("s", drives=(reading(1, bay="3"), reading(2)))
+    assert labels_of(seen)[drive_id(1)] == "bay 3 (X0001)"
+    assert labels_of(seen)[drive_id(2)].endswith("(X0002)")
+
+
+def test_a_drive_that_left_a_whole_pool_is_not_missed_any_more() -> None:
+    """Replaced and proven; but only when its pool is seen whole, and the drives could be listed."""
+    past = {drive_id(9): past_of_drive(9)}
+    homes = {MEDIA: past_of_pool(lost=(drive_id(9),))}
+    whole = replace(survey("s", pools=(pool(),)), answered=("md", DISCOVERY))
+    assert replaced_drives(whole, past, homes) == {drive_id(9)}
+    assert replaced_drives(replace(whole, answered=("md",)), past, homes) == frozenset()
+    thin = replace(whole, pools=(pool(lost=1),))
+    assert replaced_drives(thin, past, homes) == frozenset()
+    assert replaced_drives(whole, past, {}) == frozenset(), "it was in no pool"
+
+
+def test_what_the_owner_retired_and_is_not_there_is_as_it_should_be() -> None:
+    past = {drive_id(1): past_of_drive(1, in_use=False), drive_id(2): past_of_drive(2)}
+    pools = {MEDIA: past_of_pool(in_use=False)}
+    assert given_up(survey("s"), past, pools) == {about_drive(drive_id(1)), about_pool(MEDIA)}
+    back = survey("s", drives=(reading(1),), pools=(pool(),))
+    assert given_up(back, past, pools) == frozenset()
+
+
+def test_of_a_late_survey_only_what_the_newest_could_not_see_is_kept() -> None:
+    """The newest listed all drives and saw one pool: what it did not find there is not so."""
+    newest = replace(survey("new", pools=(pool(),)), answered=("md", DISCOVERY))
+    about_it = replace(finding(1), subject=about_pool(MEDIA))
+    elsewhere = replace(finding(1), subject=about_pool(PoolId("zfs:tank")))
+    assert still_news((finding(1), about_it, elsewhere), newest) == (elsewhere,)
+    blind = replace(newest, answered=("md",))
+    assert still_news((finding(1),), blind) == (finding(1),)
+
+
+def test_the_observation_holds_it_all() -> None:
+    seen = survey("s", drives=(reading(1),), pools=(pool(),))
+    told = observe(
+        seen,
+        (finding(1),),
+        {},
+        frozenset({drive_id(7)}),
+        frozenset({"way ada/mail"}),
+        frozenset({about_pool(PoolId("md:old"))}),
+    )
+    assert {
+        about_drive(drive_id(7)),
+        about_source("way ada/mail"),
+        about_pool(PoolId("md:old")),
+    } <= told.seen
+    assert told.taken_at == seen.taken_at
+    assert told.pools[0].name == "media"
+    assert told.findings == (finding(1),)
+    assert BOX in {s.key for s in told.seen}
