@@ -141,6 +141,7 @@ def test_every_form_of_a_wwn_keeps_its_maker_and_loses_its_number(text: str) -> 
         ("IEEE EUI-64:                       00a0b8 004c5d6e7f", "4c5d6e7f"),
         ('"eui64": {"oui": 41144, "ext_id": 1281191551}', "1281191551"),
         ("wwn-0x6a0b0c0000000001000000000000001f", "000000001f"),
+        ("scsi-3333333300000abe0", "00000abe0"),
         ("usb 1-1: SerialNumber: FERN123456", "FERN123456"),
         ('"serial": "FERN 123456", "x": "FERN_123456"', "FERN_123456"),
         ("Serial Number:    FERN123456\nx", "FERN123456"),

@@ -6,8 +6,8 @@ reads exactly as the real one does, only with other names. Two boxes masked with
 nothing in common; the key is thrown away.
 
 Forms: a serial number as it is, with blanks as ``_``, in either case, and as hexadecimal bytes (in
-the by-id names of NVMe drives: ``nvme.1b36-…``). A WWN (NAA 5 with 16 hexadecimal digits, NAA 6
-with 32; T10 SPC-4, 7.8.6.6) and an EUI-64 or NGUID (NVMe base specification) as digits, with
+the by-id names of NVMe drives: ``nvme.1b36-…``). A WWN (16 hexadecimal digits, of NAA 6
+32; T10 SPC-4, 7.8.6.6) and an EUI-64 or NGUID (NVMe base specification) as digits, with
 ``0x``, ``3`` or ``naa.`` in front, parted by blanks as smartctl prints it, and as the decimal
 numbers of its JSON. The maker's part of such a name stays: it is the same for millions of drives.
 
@@ -63,11 +63,11 @@ _SERIALS = (
 _SMALL = {capital: capital + 32 for capital in range(65, 91)}
 _SERIAL_FILE = re.compile(r"/(?:serial|vpd_pg80)$")
 _HEX_NAME = re.compile(
-    r"(?<![0-9a-z])(?:0x|3|naa\.|wwn-|wwn-0x)(5[0-9a-f]{15}|6[0-9a-f]{31})(?![0-9a-z])"
+    r"(?<![0-9a-z])(?:0x|3|naa\.|wwn-|wwn-0x)([1235][0-9a-f]{15}|6[0-9a-f]{31})(?![0-9a-z])"
     r"|(?<![0-9a-z])eui\.([0-9a-f]{32}|[0-9a-f]{16})(?![0-9a-z])",
     re.IGNORECASE,
 )
-_SPACED = re.compile(r"\b([5-6]) ([0-9a-f]{6}) ([0-9a-f]{9})\b", re.IGNORECASE)
+_SPACED = re.compile(r"\b([1-6]) ([0-9a-f]{6}) ([0-9a-f]{9})\b", re.IGNORECASE)
 _SPACED_EUI = re.compile(r"(EUI-64:\s+)([0-9a-f]{6}) ([0-9a-f]{10})\b", re.IGNORECASE)
 _JSON_NAA = re.compile(
     r'("naa"\s*:\s*(\d{1,2})\s*,\s*"oui"\s*:\s*(\d{1,8})\s*,\s*"id"\s*:\s*)(\d{1,20})\b'
