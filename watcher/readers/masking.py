@@ -6,10 +6,10 @@ reads exactly as the real one does, only with other names. Two boxes masked with
 nothing in common; the key is thrown away.
 
 Forms: a serial number as it is, with blanks as ``_``, in either case, and as hexadecimal bytes (in
-the by-id names of NVMe drives: ``nvme.1b36-…``). A WWN (16 hexadecimal digits, of NAA 6
-32; T10 SPC-4, 7.8.6.6) and an EUI-64 or NGUID (NVMe base specification) as digits, with
-``0x``, ``3`` or ``naa.`` in front, parted by blanks as smartctl prints it, and as the decimal
-numbers of its JSON. The maker's part of such a name stays: it is the same for millions of drives.
+the by-id names of NVMe drives: ``nvme.1b36-…``). A WWN (16 hexadecimal digits, 32 for NAA 6; T10
+SPC-4, 7.8.6.6) and an EUI-64 or NGUID (NVMe base specification) as digits, with ``0x``, ``3`` or
+``naa.`` in front, parted by blanks as smartctl prints it, and as the decimal numbers of its JSON.
+The maker's part of such a name stays: it is the same for millions of drives.
 
 A pseudonym has the shape of the name: digits for digits, letters for letters, all else kept, so
 that columns and checks of form go on working.
