@@ -47,6 +47,7 @@ from watcher.service.log import ServiceLog, set_up, under_journal
 from watcher.service.loop import Delivers, Hooks, Looks, Rhythm, Rings, Watch, Word
 from watcher.service.settings_shape import Config
 from watcher.service.supervisor import ours
+from watcher.service.upkeep_hook import upkeep_here
 from watcher.store.database import Store
 
 
@@ -167,8 +168,8 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
             printer.line(f"The settings were not read again; the old ones stay.\n{faulty}")
             return None
         printer.line("The settings were read again.")
-        eyes.renew(fresh)
-        renew_pages(fresh)
+        for renew in (eyes.renew, keeper.renew, renew_pages):
+            renew(fresh)
         return link.joined(to_standing(fresh))
 
     beside = ExitStack()
@@ -178,8 +179,11 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
         last = tx.last_survey(standing.box)
     eyes.surveyor.remember(last.pools if last is not None else ())
 
+    keeper = upkeep_here(config, here=reader is None)
+
     def surveyed(survey: Survey, outcome: Outcome) -> None:
         printer.surveyed(survey, outcome)
+        keeper.after(ground.store, survey, clock.now(), printer.line)
         link.wake()
         if once:
             service.ask(Word.STOP)
