@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Makes everything ready for the tests on a fresh Debian or Ubuntu machine and runs all of them.
-# Installs, where this is root and they are missing: python3-venv, smartmontools, btrfs-progs, util-linux, mosquitto, tmux.
+# Installs, where this is root and they are missing: python3-venv, smartmontools, btrfs-progs, util-linux, mosquitto, tmux, chromium.
 # Makes the folder .venv-test beside README.md and installs midwatch with its [test] extra there.
 # Words after the script's name go to pytest: bash tests/run.sh tests/cases
 #   --lab    also boot the guest machine of tests/lab (needs qemu; minutes)
@@ -16,7 +16,7 @@ for word in "$@"; do
     if [ "$word" = "--lab" ]; then lab=(-m "lab or not lab"); else words+=("$word"); fi
 done
 
-bring python3-venv smartmontools btrfs-progs util-linux mosquitto tmux kmod
+bring python3-venv smartmontools btrfs-progs util-linux mosquitto tmux kmod chromium
 if [ "${#lab[@]}" -gt 0 ]; then bring qemu-system-x86 debootstrap debian-archive-keyring busybox-static cpio e2fsprogs; fi
 make_environment "$here/.venv-test" "$here" "[test]"
 bin="$here/.venv-test/bin"

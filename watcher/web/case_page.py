@@ -28,19 +28,6 @@ from watcher.web.words import address, say_standing
 LONGEST_NOTE = 500
 MOST_LISTED = 200
 
-RECORD_WORDS = {
-    "opened": "opened",
-    "came-back": "came back",
-    "finding-joined": "joined",
-    "finding-cleared": "holds no more",
-    "acknowledged": "taken",
-    "also-answered": "also answered",
-    "answer-ended": "the time of the answer is up",
-    "answer-broken": "taken, but got worse",
-    "handed-over": "handed over",
-    "all-clear": "all clear",
-}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
