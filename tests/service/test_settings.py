@@ -20,11 +20,11 @@ from watcher.facts.pool import AtStake, Role
 from watcher.notify.target import TERMINAL
 from watcher.rules.tuning import Compare, Override, OwnRule, Scope, SwitchedOff
 from watcher.service.errors import ConfigError
+from watcher.service.eyes import to_declared
 from watcher.service.settings import (
     Here,
     load,
     load_text,
-    to_declared,
     to_policy,
     to_targets,
     to_tuning,

@@ -4,28 +4,24 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from watcher.cases.policy import Hours
 from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId, DriveId
-from watcher.facts.readiness import HowKnown
-from watcher.readers.copies import CopyAsked, ThingAsked
-from watcher.readers.discovery import ToldDrive
-from watcher.readers.errors import ReadError
-from watcher.readers.kernel_follow import ChildFollow, KernelRing, RealLogFile
-from watcher.readers.kernel_source import boot_id, booted_at
-from watcher.readers.runner import RealHost
-from watcher.readers.survey import Looking, Surveyor
 from watcher.rules.catalogue import CATALOGUE
-from watcher.service.bell import JOURNAL_FROM_NOW, JournalBell, KernelBell
 from watcher.service.desk import Standing
-from watcher.service.settings import load, to_declared, to_policy, to_targets, to_tuning
-from watcher.service.settings_ready import CopySettings
+from watcher.service.settings import load, to_policy, to_targets, to_tuning
 from watcher.service.settings_shape import Config
 from watcher.store.database import Store, open_store
+
+if TYPE_CHECKING:
+    from watcher.readers.survey import Looking, Surveyor
+    from watcher.service.bell import JournalBell, KernelBell
+    from watcher.service.upkeep import Upkeep
 
 STORE_NAME = "midwatch.db"
 USUAL_SETTINGS = "/etc/midwatch/midwatch.yaml"
@@ -94,77 +90,46 @@ def to_standing(config: Config, drives: Mapping[str, DriveId] | None = None) -> 
 
 def to_looking(config: Config) -> Looking:
     """Give how the box is looked at."""
-    return Looking(
-        box=box_of(config),
-        told=tuple(
-            ToldDrive(
-                serial=drive.serial,
-                node=drive.node,
-                device_type=drive.device_type,
-                bay=drive.bay,
-                watch=drive.watch,
-            )
-            for drive in config.drives
+    from watcher.service import eyes  # noqa: PLC0415 - readers are loaded only where they look
+
+    return eyes.to_looking(config)
+
+
+def to_upkeep(config: Config) -> Upkeep | None:
+    """Give how scrubs and self-tests are run; None unless the owner switched it on."""
+    wanted = config.upkeep
+    if not wanted.enabled:
+        return None
+    from watcher.recovery.calendar import Calendar  # noqa: PLC0415 - most boxes need neither
+    from watcher.service.upkeep import Upkeep  # noqa: PLC0415 - loads readers
+
+    return Upkeep(
+        calendar=Calendar(
+            scrub_every=timedelta(days=wanted.scrub_every_days),
+            self_test_every=timedelta(days=wanted.self_test_every_days),
+            self_tests_at_once=wanted.self_tests_at_once,
         ),
-        declared=to_declared(config),
-        limit_seconds=float(config.survey.drive_timeout_seconds),
-        wake=config.survey.wake_sleeping_drives,
-        kernel_log=config.kernel_log.source,
-        kernel_log_file=config.kernel_log.file,
-    )
-
-
-def to_things(config: Config) -> tuple[ThingAsked, ...]:
-    """Give what the owner declares irreplaceable, and how its copies are recognised."""
-    return tuple(
-        ThingAsked(
-            name=thing.name,
-            paths=thing.paths,
-            copies=tuple(_copy_asked(copy) for copy in thing.copies),
-        )
-        for thing in config.irreplaceable
-    )
-
-
-def _copy_asked(copy: CopySettings) -> CopyAsked:
-    """Give one copy as it is looked at."""
-    where: tuple[str, ...]
-    if copy.newest_file_below is not None:
-        how, where = HowKnown.NEWEST_FILE, (copy.newest_file_below,)
-    elif copy.marker_file is not None:
-        how, where = HowKnown.MARKER, (copy.marker_file,)
-    else:
-        how, where = HowKnown.COMMAND, copy.command
-    return CopyAsked(
-        name=copy.name,
-        how=how,
-        where=where,
-        fresh_for=timedelta(days=copy.fresh_days),
-        limit_seconds=float(copy.limit_seconds),
-        off_site=copy.off_site,
-        medium=copy.medium or "",
+        busy=tuple(
+            Hours(begin=h.begin, end=h.end, weekdays=tuple(sorted(set(h.weekdays))))
+            for h in wanted.busy
+        ),
+        zone=config.zone or "UTC",
+        stop_above_celsius=wanted.stop_above_celsius,
     )
 
 
 def surveyor_here(config: Config) -> Surveyor:
     """Build the surveyor of this machine."""
-    return Surveyor(RealHost(), to_looking(config), ring=KernelRing, file=RealLogFile)
+    from watcher.service import eyes  # noqa: PLC0415 - as above
+
+    return eyes.surveyor_here(config)
 
 
 def bell_here(config: Config, now: datetime) -> KernelBell | JournalBell | None:
     """Build the bell of this machine; None when the owner wants no kernel log, or it is deaf."""
-    if config.kernel_log.source == "none":
-        return None
-    host = RealHost()
-    with suppress(ReadError):
-        started = booted_at(host, now)
-        bell = KernelBell(KernelRing, boot=boot_id(host), booted_at=started)
-        if not bell.is_deaf:
-            return bell
-    if config.kernel_log.source not in {"auto", "journal"}:
-        return None
-    follows = JournalBell(lambda: ChildFollow(JOURNAL_FROM_NOW))
-    return None if follows.is_deaf else follows
+    from watcher.service import eyes  # noqa: PLC0415 - as above
+
+    return eyes.bell_here(config, now)
 
 
 def environment() -> Mapping[str, str]:

@@ -21,10 +21,8 @@ from pydantic import ValidationError
 
 from watcher.cases.policy import Digest, Hours, Ladder, LadderChoice, Person, Policy, Rung
 from watcher.facts.identity import BoxId, DriveId, PoolId
-from watcher.facts.pool import Role
 from watcher.notify.secret import Secret
 from watcher.notify.target import TERMINAL, Target
-from watcher.readers.pools.declared import DeclaredMember, DeclaredPool
 from watcher.rules.tuning import Compare, Override, OwnRule, Scope, SwitchedOff, Tuning
 from watcher.service.errors import ConfigError, Fault
 from watcher.service.settings_check import OWNER, cross_faults, shape_faults, without_faulty
@@ -236,22 +234,6 @@ def to_targets(config: Config) -> tuple[Target, ...]:
                 )
             )
     return tuple(targets)
-
-
-def to_declared(config: Config) -> tuple[DeclaredPool, ...]:
-    """Give the pools that the owner declares."""
-    return tuple(
-        DeclaredPool(
-            name=pool.name,
-            members=(
-                *(DeclaredMember(name=name) for name in pool.drives),
-                *(DeclaredMember(name=name, role=Role.PARITY) for name in pool.parity_drives),
-            ),
-            bears=pool.may_lose,
-            at_stake=pool.at_stake,
-        )
-        for pool in config.pools
-    )
 
 
 def to_tuning(config: Config, drives: Mapping[str, DriveId] | None = None) -> Tuning:
