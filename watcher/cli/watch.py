@@ -168,18 +168,17 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
             printer.line(f"The settings were not read again; the old ones stay.\n{faulty}")
             return None
         printer.line("The settings were read again.")
-        for renew in (eyes.renew, keeper.renew, renew_pages):
-            renew(fresh)
+        eyes.renew(fresh)
+        renew_pages(fresh)
         return link.joined(to_standing(fresh))
 
     beside = ExitStack()
-    renew_pages = pages_beside(config, clock, printer.line, beside, once=once)
+    keeper = upkeep_here(config, here=reader is None)
+    renew_pages = keeper.renewed_with(pages_beside(config, clock, printer.line, beside, once=once))
     eyes = eyes_here(config, clock) if reader is None else eyes_there(config, reader, printer.line)
     with store.snapshot() as tx:
         last = tx.last_survey(standing.box)
     eyes.surveyor.remember(last.pools if last is not None else ())
-
-    keeper = upkeep_here(config, here=reader is None)
 
     def surveyed(survey: Survey, outcome: Outcome) -> None:
         printer.surveyed(survey, outcome)
