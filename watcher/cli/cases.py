@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from watcher.cases.record_words import say_record
 from watcher.cases.state import Case
 from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
@@ -102,20 +103,6 @@ def cases(context: click.Context, *, also_over: bool, for_programs: bool) -> Non
             click.echo("\n".join(columns(notes, total=width)))
 
 
-_RECORD_WORDS = {
-    "opened": "opened",
-    "came-back": "came back",
-    "finding-joined": "joined",
-    "finding-cleared": "holds no more",
-    "acknowledged": "taken",
-    "also-answered": "also answered",
-    "answer-ended": "term ended",
-    "answer-broken": "taken, but got worse",
-    "handed-over": "handed over",
-    "all-clear": "all clear",
-}
-
-
 def _recovery_lines(tx: Transaction, case: Case, room: Room, width: int) -> list[str]:
     """Say where the recovery of the case's pool is, while it goes on."""
     if case.locus.kind is not SubjectKind.POOL or case.only_notes:
@@ -186,10 +173,10 @@ def case(context: click.Context, number: int, *, for_programs: bool) -> None:
         rows = []
         for record in records:
             told = record.what.startswith("told-")
-            word = "told" if told else _RECORD_WORDS.get(record.what, record.what)
             kind = record.what.removeprefix("told-").replace("-", " ")
             text = f"{record.text} ({kind})" if told else record.text
-            rows.append([room.say(record.at), word, f"{record.by}  {text}".strip()])
+            who = f"{record.by}: " if record.by and text and not told else record.by
+            rows.append([room.say(record.at), say_record(record.what), f"{who} {text}".strip()])
         lines += columns(rows, total=width)
         if found.closed_at is not None:
             lines += ["", f"It lasted {say_span(found.closed_at - found.opened_at)}."]

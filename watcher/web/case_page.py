@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from watcher.cases.effects import Record
 from watcher.cases.observations import Acknowledged, HandedOver
+from watcher.cases.record_words import say_record
 from watcher.cases.state import Case
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Pool, Protection
@@ -108,9 +109,7 @@ def _is_short(pool: Pool) -> bool:
 
 
 def _say_record(record: Record) -> str:
-    if record.what.startswith("told-"):
-        return "told"
-    return RECORD_WORDS.get(record.what, record.what.replace("-", " "))
+    return say_record(record.what)
 
 
 def _outside(site: Site, which: Asked) -> str:
