@@ -26,6 +26,7 @@ from watcher.notify.target import TERMINAL, Target
 from watcher.rules.tuning import Compare, Override, OwnRule, Scope, SwitchedOff, Tuning
 from watcher.service.errors import ConfigError, Fault
 from watcher.service.settings_check import OWNER, cross_faults, shape_faults, without_faulty
+from watcher.service.settings_ready import UpkeepSettings
 from watcher.service.settings_secrets import with_secrets
 from watcher.service.settings_shape import (
     Config,
@@ -35,6 +36,21 @@ from watcher.service.settings_shape import (
 )
 from watcher.service.settings_text import parse_text
 from watcher.service.settings_types import HoursSettings
+
+
+USUAL_SETTINGS = "/etc/midwatch/midwatch.yaml"
+
+
+def usual_settings(given: str | None) -> str | None:
+    """Choose the settings file: the one given, else the usual one where it is there, else none."""
+    if given is not None:
+        return given
+    return USUAL_SETTINGS if Path(USUAL_SETTINGS).exists() else None
+
+
+def environment() -> Mapping[str, str]:
+    """Give the environment; nothing else in the service reads it."""
+    return os.environ
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,13 +261,38 @@ def to_tuning(config: Config, drives: Mapping[str, DriveId] | None = None) -> Tu
     ids = drives or {}
     changes = config.rules
     return Tuning(
-        overrides=tuple(
-            Override(rule=c.rule, threshold=c.threshold, value=c.value, where=_scope(c, ids))
-            for c in changes.thresholds
+        overrides=(
+            *_by_the_calendar(config),
+            *(
+                Override(rule=c.rule, threshold=c.threshold, value=c.value, where=_scope(c, ids))
+                for c in changes.thresholds
+            ),
         ),
         off=tuple(SwitchedOff(rule=off.rule, where=_scope(off, ids)) for off in changes.off),
         own=tuple(_own_rule(rule, ids) for rule in changes.own),
     )
+
+
+_SCRUB_SLACK = 35 / 30
+"""A scrub is overdue a sixth of its rhythm late: 35 days at a month, as the rule ships."""
+
+
+def _by_the_calendar(config: Config) -> tuple[Override, ...]:
+    """Let the rules about overdue upkeep use the calendar's terms, where those were changed.
+
+    What the owner says of a threshold itself counts before this.
+    """
+    shipped, wanted = UpkeepSettings(), config.upkeep
+    made = []
+    if wanted.scrub_every_days != shipped.scrub_every_days:
+        days = round(wanted.scrub_every_days * _SCRUB_SLACK)
+        made.append(Override(rule="scrub-overdue", threshold="days", value=days))
+        late = Override(rule="scrub-overdue", threshold="days-late", value=3 * days)
+        made.append(late)
+    if wanted.self_test_every_days != shipped.self_test_every_days:
+        hours = wanted.self_test_every_days * 24
+        made.append(Override(rule="self-test-overdue", threshold="power-on-hours", value=hours))
+    return tuple(made)
 
 
 def _scope(given: ScopedSettings, ids: Mapping[str, DriveId]) -> Scope:
