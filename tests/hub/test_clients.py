@@ -1,0 +1,57 @@
+"""Who hears of which box."""
+
+from __future__ import annotations
+
+from tests.hub.stage import CONFIG, NOW, enrol, shop, standing
+from tests.store import made
+from watcher.facts.finding import Urgency
+from watcher.facts.identity import BoxId
+from watcher.hub.clients import Clients
+from watcher.service.desk import Standing
+from watcher.service.settings_shape import Config
+
+
+def of(client: str) -> Standing:
+    hub = shop()
+    enrol(hub, "press", client)
+    with hub.store.snapshot() as tx:
+        box = tx.enrolled(BoxId("press"))
+    assert box is not None
+    return Clients(standing(), CONFIG).of(box)
+
+
+def told(found: Standing, urgency: Urgency) -> set[str]:
+    ladder = found.policy.ladder_for(made.finding(1, NOW, urgency), urgency, "press", "")
+    return {name for rung in ladder.rungs for name in rung.people}
+
+
+def test_a_client_hears_beside_the_shop_of_what_the_settings_say() -> None:
+    found = of("Harbour")
+    assert told(found, Urgency.NOW) == {"sam", "ann"}
+    assert told(found, Urgency.THIS_WEEK) == {"sam"}
+
+
+def test_a_client_that_is_to_hear_nothing_is_not_in_the_policy_at_all() -> None:
+    found = of("Orchard")
+    assert {p.name for p in found.policy.people} == {"sam"}
+    assert {t.person for t in found.targets} == {"sam"}
+
+
+def test_nobody_of_one_client_is_in_the_policy_of_another() -> None:
+    for client, other in (("Harbour", "bob"), ("Orchard", "ann"), ("unknown", "ann")):
+        found = of(client)
+        assert other not in {p.name for p in found.policy.people}
+        assert other not in {t.person for t in found.targets}
+        for urgency in Urgency:
+            assert other not in told(found, urgency)
+
+
+def test_a_hub_without_clients_in_its_settings_tells_everybody() -> None:
+    clients = Clients(standing(), Config())
+    assert {p.name for p in clients.own.policy.people} == {"sam", "ann", "bob"}
+
+
+def test_the_regular_message_comes_once_from_the_hub_and_not_from_each_box() -> None:
+    assert of("Harbour").policy.digest is None
+    assert not of("Harbour").minds_routes
+    assert Clients(standing(), CONFIG).own.minds_routes

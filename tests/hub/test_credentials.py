@@ -1,0 +1,32 @@
+"""The file is the old one or the new one, and its owner's only."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from watcher.hub import credentials
+from watcher.hub.credentials import FILE, JOINING, Credentials
+
+KNOWN = Credentials(url="https://hub.example.org", box="press", token="s3cret")
+
+
+def test_what_was_saved_is_loaded(tmp_path: Path) -> None:
+    assert credentials.load(tmp_path) is None
+    credentials.save(tmp_path, KNOWN)
+    assert credentials.load(tmp_path) == KNOWN
+    assert credentials.load(tmp_path, JOINING) is None
+    assert (tmp_path / FILE).stat().st_mode & 0o777 == 0o600
+    assert [p.name for p in tmp_path.iterdir()] == [FILE]
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"url": 1}', "\x00"])
+def test_a_file_that_makes_no_sense_says_to_join_again(tmp_path: Path, text: str) -> None:
+    (tmp_path / FILE).write_text(text)
+    with pytest.raises(ValueError, match="join the hub again"):
+        credentials.load(tmp_path)
+
+
+def test_no_secret_is_shown_by_accident() -> None:
+    assert "s3cret" not in repr(KNOWN)

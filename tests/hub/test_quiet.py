@@ -1,0 +1,82 @@
+"""Is it the box, its line, or we ourselves?"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from tests.hub.stage import NOW
+from watcher.facts.identity import BoxId
+from watcher.hub.quiet import (
+    finding_of_box,
+    findings_of_many,
+    is_quiet,
+    network_of,
+    sort_out,
+    subjects_looked_at,
+)
+from watcher.store.hub import BoxState, EnrolledBox
+
+LEAST = timedelta(minutes=45)
+
+
+def box(name: str, ago: int, address: str = "", every: int = 600) -> EnrolledBox:
+    return EnrolledBox(
+        box=BoxId(name),
+        client="Harbour",
+        state=BoxState.WATCHED,
+        joined_at=NOW - timedelta(days=9),
+        heard_at=NOW - timedelta(minutes=ago),
+        every_seconds=every,
+        address=address,
+        sender="s",
+        quiet_since=None,
+        due_at=None,
+        look_wanted=False,
+    )
+
+
+def test_quiet_is_longer_than_the_rhythm_of_the_box_allows() -> None:
+    assert not is_quiet(box("a", 45), NOW, LEAST)
+    assert is_quiet(box("a", 46), NOW, LEAST)
+    assert not is_quiet(box("a", 170, every=3600), NOW, LEAST)
+    assert is_quiet(box("a", 181, every=3600), NOW, LEAST)
+
+
+def test_one_alone_is_a_case_of_its_own() -> None:
+    found = sort_out([box("a", 60)], 100)
+    assert [b.box for b in found.alone] == ["a"]
+    assert finding_of_box(box("a", 60), NOW).subject.key == "a"
+
+
+def test_three_of_one_network_are_one_case_about_the_line() -> None:
+    found = sort_out([box(n, 60, "198.51.100.7") for n in "abc"], 100)
+    assert found.alone == ()
+    (line,) = findings_of_many(found, NOW)
+    assert "198.51.100.7" in line.label
+    assert line.level == 3
+
+
+def test_half_of_all_at_once_are_one_case_about_us() -> None:
+    found = sort_out([box(str(n), 60, f"198.51.100.{n}") for n in range(50)], 100)
+    assert found.alone == found.lines == ()
+    (us,) = findings_of_many(found, NOW)
+    assert "this hub" in us.sentence
+
+
+def test_boxes_that_fell_quiet_one_after_the_other_are_cases_of_their_own() -> None:
+    found = sort_out([box(str(n), 60 + 20 * n, "198.51.100.7") for n in range(5)], 100)
+    assert len(found.alone) == 5
+
+
+def test_two_boxes_of_a_hub_of_two_are_no_storm() -> None:
+    assert len(sort_out([box("a", 60), box("b", 60)], 2).alone) == 2
+
+
+def test_networks() -> None:
+    assert network_of("2001:db8:1:2::9") == network_of("2001:db8:1:2:ffff::1")
+    assert network_of("127.0.0.1") == network_of("nonsense") == ""
+
+
+def test_lines_that_were_told_of_are_looked_at_again() -> None:
+    keys = {s.key for s in subjects_looked_at(["boxes behind x"], ())}
+    assert keys == {"boxes", "boxes behind x"}

@@ -1,0 +1,163 @@
+"""In order, each once in effect, and never for ever at one that nobody can read."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.hub.stage import EVERY, NOW, StillClock, enrol, look, shop
+from tests.hub.test_handover import BOX, desk, handover
+from watcher.hub import credentials
+from watcher.hub.credentials import Credentials
+from watcher.hub.enrolment import hash_of, renew
+from watcher.hub.errors import HubError, Refused, Unreachable, Why
+from watcher.hub.sender import BAD_TRIES, GAP_LONGEST_SECONDS, Sender, gap_after
+from watcher.hub.shop import Shop
+from watcher.hub.wire import Answer, unpack, unpack_renewal
+from watcher.store.database import Store, open_memory
+
+
+class Wire:
+    """A line to a hub in the same process; it does what it is told before and after."""
+
+    def __init__(self, hub: Shop, clock: StillClock) -> None:
+        self.hub, self.clock = hub, clock
+        self.before: list[HubError] = []
+        self.lose_answers = 0
+        self.arrived: list[str] = []
+
+    def post(self, path: str, body: bytes, token: str = "") -> Answer:
+        if self.before:
+            raise self.before.pop(0)
+        if path == "/box/token":
+            with self.hub.store.transaction() as tx:
+                renew(tx, token, unpack_renewal(body).token_hash, self.clock.now())
+            return Answer()
+        parcel = unpack(body)
+        answer = self.hub.take(token, parcel, "192.0.2.7", self.clock.now()).answer
+        self.arrived.append(parcel.survey.survey)
+        if self.lose_answers:
+            self.lose_answers -= 1
+            raise Unreachable("the line was cut")
+        return answer
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+class Scene:
+    def __init__(self, folder: Path, surveys: int) -> None:
+        self.clock = StillClock(NOW + surveys * EVERY)
+        self.hub = shop()
+        self.token = enrol(self.hub, "press")
+        self.store: Store = open_memory(now=NOW)
+        self.link = handover()
+        self.said: list[str] = []
+        self.looks: list[str] = []
+        box = desk(self.store, self.link)
+        for number in range(1, surveys + 1):
+            box.take_in(look(number), NOW + number * EVERY)
+        self.wire = Wire(self.hub, self.clock)
+        self.folder = folder
+        known = Credentials(url="http://127.0.0.1:1", box="press", token=self.token)
+        credentials.save(folder, known)
+        self.sender = Sender(
+            store=lambda: self.store,
+            handover=self.link,
+            line=self.wire,
+            folder=folder,
+            known=known,
+            clock=self.clock,
+            chance=lambda: 1.0,
+            look=lambda: self.looks.append("look"),
+            say=self.said.append,
+        )
+
+    def waiting(self) -> int:
+        with self.store.snapshot() as tx:
+            return tx.outgoing_size()[1]
+
+    def taken(self) -> list[str]:
+        with self.hub.store.snapshot() as tx:
+            rows = tx.db.rows("SELECT survey FROM survey ORDER BY taken_at")
+        return [row["survey"] for row in rows]
+
+
+def test_what_waited_goes_in_order(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, 4)
+    assert [scene.sender.step() for _ in range(4)] == [0.0] * 4
+    assert scene.wire.arrived == ["look-1", "look-2", "look-3", "look-4"]
+    assert scene.sender.step() > 0
+    assert scene.said == []
+
+
+def test_a_lost_answer_makes_it_come_again_and_it_counts_once(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, 2)
+    scene.wire.lose_answers = 1
+    assert scene.sender.step() > 0
+    assert scene.waiting() == 2
+    while scene.sender.step() == 0.0:
+        pass
+    assert scene.wire.arrived == ["look-1", "look-1", "look-2"]
+    assert scene.taken() == ["press|look-1", "press|look-2"]
+    assert "Hub: the line was cut" in scene.said
+    assert scene.said[-1] == "The hub takes the surveys in."
+
+
+def test_gaps_grow_to_a_bound() -> None:
+    gaps = [gap_after(n, 1.0) for n in range(1, 30)]
+    assert gaps == sorted(gaps)
+    assert gaps[-1] == GAP_LONGEST_SECONDS
+    assert gap_after(3, 0.0) == gap_after(3, 1.0) / 2
+
+
+@pytest.mark.parametrize("why", [Why.NEWER, Why.NOT_KNOWN, Why.TWO_SENDERS, Why.BUSY])
+def test_a_hub_that_refuses_the_box_makes_it_keep_everything(tmp_path: Path, why: Why) -> None:
+    scene = Scene(tmp_path, 1)
+    scene.wire.before = [Refused(why, "No.") for _ in range(20)]
+    for _ in range(20):
+        assert scene.sender.step() > 0
+    assert scene.waiting() == 1
+
+
+def test_one_that_cannot_be_read_does_not_hold_up_the_others_for_ever(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, 2)
+    scene.wire.before = [Refused(Why.UNREADABLE, "Garbled.") for _ in range(BAD_TRIES)]
+    for _ in range(BAD_TRIES):
+        scene.sender.step()
+    assert any("not sent any more" in line for line in scene.said)
+    assert scene.sender.step() == 0.0
+    assert scene.taken() == ["press|look-2"]
+
+
+def test_a_hub_can_ask_for_a_new_survey(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, 1)
+    with scene.hub.store.transaction() as tx:
+        tx.want_look(BOX)
+    scene.sender.step()
+    assert scene.looks == ["look"]
+
+
+def test_an_old_token_is_replaced_and_ends(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, 2)
+    scene.clock.at += 31 * 144 * EVERY
+    scene.sender.step()
+    kept = credentials.load(tmp_path)
+    assert kept is not None
+    assert kept.next_token
+    scene.sender.step()
+    after = credentials.load(tmp_path)
+    assert after is not None
+    assert (after.token, after.next_token) == (kept.next_token, "")
+    with scene.hub.store.snapshot() as tx:
+        assert tx.shown(hash_of(scene.token)) is None
+        assert tx.shown(hash_of(after.token)) is not None
+
+
+def test_a_thread_sends_and_stops(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, 3)
+    scene.sender.start()
+    scene.sender.wake()
+    scene.sender.stop()
+    assert scene.taken() == [f"press|look-{n}" for n in range(1, len(scene.taken()) + 1)]

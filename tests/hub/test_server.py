@@ -1,0 +1,176 @@
+"""The hub's own clock: what falls due, who is quiet; and where it listens."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from tests.hub.stage import EVERY, NOW, StillClock, enrol, look, parcel, report, shop
+from tests.store import made
+from watcher.facts.identity import BoxId
+from watcher.hub.enrolment import hash_of, invite, join
+from watcher.hub.errors import HubError
+from watcher.hub.line import Line
+from watcher.hub.server import HubLoop, Place
+from watcher.hub.wire import Joining, pack
+from watcher.service.clock import SystemClock
+from watcher.store.database import Store, open_store
+
+
+class Silent:
+    def __init__(self) -> None:
+        self.woken = 0
+
+    def ensure(self, monotonic: float) -> None:
+        del monotonic
+
+    def wake(self) -> None:
+        self.woken += 1
+
+    def stop(self) -> bool:
+        return True
+
+
+def test_without_a_certificate_it_listens_on_this_machine_only() -> None:
+    with pytest.raises(ValueError, match="certificate"):
+        Place(address="0.0.0.0", port=1)
+    Place(address="0.0.0.0", port=1, certificate="hub.pem")
+    Place(address="127.0.0.1", port=1)
+
+
+def test_a_turn_moves_books_and_finds_who_is_quiet() -> None:
+    hub, clock, delivery = shop(), StillClock(), Silent()
+    report(hub, enrol(hub, "press"), look(1))
+    said: list[str] = []
+    loop = HubLoop(
+        hub, clock, delivery,
+        quiet_after=timedelta(minutes=45), trouble=said.append, alive=said.append,
+    )  # fmt: skip
+    clock.at = NOW + EVERY
+    loop.turn()
+    clock.at = NOW + timedelta(hours=3)
+    loop.turn()
+    with hub.store.snapshot() as tx:
+        found = tx.enrolled(BoxId("press"))
+        assert tx.load_book(BoxId("press")).open_cases
+    assert found is not None
+    assert found.quiet_since == NOW + EVERY
+    loop.end()
+    loop.run(lambda: True)
+    assert delivery.woken
+
+
+def start(folder: Path, port: int) -> subprocess.Popen[str]:
+    """Start a real hub as a process, and wait until it listens."""
+    settings = folder / "hub.yaml"
+    settings.write_text(
+        f"box_name: workshop\nstate_directory: {folder}\nshop:\n  listen_port: {port}\n"
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-m", "watcher.cli", "--config", settings, "hub"],
+        stdout=subprocess.PIPE, text=True, start_new_session=True,
+    )  # fmt: skip
+    assert process.stdout is not None
+    assert "takes surveys in" in process.stdout.readline()
+    return process
+
+
+@pytest.mark.slow
+def test_a_hub_that_is_killed_while_boxes_send_and_one_from_a_backup_lose_and_double_nothing(
+    tmp_path: Path,
+) -> None:
+    """Three boxes send until each survey was answered; the hub dies with signal 9 in between."""
+    port = 20_000 + os.getpid() % 20_000
+    tokens = {name: f"token-of-{name}-0123456789" for name in ("a", "b", "c")}
+    now = SystemClock().now()
+    with open_store(tmp_path / "midwatch.db", now=now) as store:
+        _enrol_all(store, tokens)
+    hub = start(tmp_path, port)
+    try:
+        for number in range(1, 13):
+            if number == 5:
+                hub = _killed_in_the_middle(hub, tmp_path, port, tokens)
+            if number == 9:
+                _stop(hub)
+                shutil.copy(tmp_path / "midwatch.db", tmp_path / "backup.db")
+                hub = start(tmp_path, port)
+            for place, name in enumerate(sorted(tokens)):
+                _send(port, tokens[name], _survey(name, number, place))
+        _stop(hub)
+        restored = tmp_path / "restored"
+        restored.mkdir()
+        shutil.copy(tmp_path / "backup.db", restored / "midwatch.db")
+        hub = start(restored, port)
+        for number in (8, 9, 10, 11, 12):  # what a box sends again is what was not answered
+            for place, name in enumerate(sorted(tokens)):
+                _send(port, tokens[name], _survey(name, number, place))
+    finally:
+        _stop(hub)
+    for folder in (tmp_path, restored):
+        with open_store(folder / "midwatch.db", now=now) as store, store.snapshot() as tx:
+            rows = tx.db.rows("SELECT box, count(*) AS n FROM survey GROUP BY box ORDER BY box")
+            doubled = tx.db.rows(
+                "SELECT 1 FROM notice GROUP BY box, notice_key, target HAVING count(*) > 1"
+            )
+            kernel = tx.db.one("SELECT sum(count) AS n FROM event")["n"]
+            order = tx.db.rows("SELECT box, taken_at FROM survey ORDER BY rowid")
+        assert {row["box"]: row["n"] for row in rows} == dict.fromkeys(tokens, 12)
+        assert list(doubled) == []
+        assert kernel == 3
+        for name in tokens:
+            times = [row["taken_at"] for row in order if row["box"] == name]
+            assert times == sorted(times)
+
+
+def _enrol_all(store: Store, tokens: dict[str, str]) -> None:
+    with store.transaction() as tx:
+        for name, token in tokens.items():
+            code = invite(tx, "Harbour", name, SystemClock().now())
+            asked = Joining(code=code, box=name, token_hash=hash_of(token))
+            join(tx, asked, SystemClock().now())
+
+
+def _survey(name: str, number: int, place: int) -> bytes:
+    events = (made.event(NOW + 5 * EVERY),) if number == 5 else ()
+    survey = look(number, lost=int(number >= 5), first_drive=10 * place, events=events)
+    return pack(parcel(replace(survey, survey=f"{name}-{number}"), sender=f"run-{name}"))
+
+
+def _send(port: int, token: str, body: bytes) -> None:
+    line = Line(f"http://127.0.0.1:{port}")
+    try:
+        assert line.post("/box/surveys", body, token).taken
+    finally:
+        line.close()
+
+
+def _killed_in_the_middle(
+    hub: subprocess.Popen[str], folder: Path, port: int, tokens: dict[str, str]
+) -> subprocess.Popen[str]:
+    """Kill the hub while a survey is on its way, whose answer nobody hears."""
+    line = Line(f"http://127.0.0.1:{port}")
+    os.kill(hub.pid, signal.SIGKILL)
+    try:
+        line.post("/box/surveys", _survey("a", 5, 0), tokens["a"])
+    except HubError:
+        hub.wait(timeout=20)
+    finally:
+        line.close()
+        _stop(hub)
+    return start(folder, port)
+
+
+def _stop(hub: subprocess.Popen[str]) -> None:
+    if hub.poll() is None:
+        hub.terminate()
+        hub.wait(timeout=60)
+    if hub.stdout is not None:
+        hub.stdout.close()

@@ -1,0 +1,201 @@
+"""The hub's desk: every box in its own book, each survey once, nobody sees another's."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from tests.hub.stage import EVERY, NOW, enrol, look, parcel, report, shop
+from tests.store import made
+from watcher.facts.identity import BoxId, Subject, SubjectKind
+from watcher.hub.errors import Refused, Why
+from watcher.hub.shop import own_finding, own_survey
+from watcher.store.hub import BoxState
+
+LEAST = timedelta(minutes=45)
+
+
+def messages(at: object) -> list[tuple[str, str, str]]:
+    with at.store.snapshot() as tx:  # type: ignore[attr-defined]
+        rows = tx.db.rows("SELECT box, person, title FROM notice ORDER BY id")
+    return [tuple(row) for row in rows]
+
+
+def test_a_survey_that_comes_again_counts_once() -> None:
+    hub = shop()
+    token = enrol(hub, "press")
+    first = report(hub, token, look(1, lost=1))
+    told = messages(hub)
+    again = report(hub, token, look(1, lost=1))
+    assert first.told
+    assert not again.told
+    assert again.answer.taken == first.answer.taken == "look-1"
+    assert messages(hub) == told
+
+
+def test_a_loss_of_margin_is_told_to_the_shop_and_the_client_and_to_nobody_else() -> None:
+    hub = shop()
+    report(hub, enrol(hub, "press"), look(1, lost=1))
+    hub.due(NOW + EVERY + timedelta(minutes=2))
+    assert {(box, who) for box, who, _ in messages(hub)} == {("press", "sam"), ("press", "ann")}
+
+
+def test_two_boxes_that_call_themselves_the_same_and_number_alike_do_not_mix() -> None:
+    hub = shop()
+    one, two = enrol(hub, "press"), enrol(hub, "archive", "Orchard")
+    report(hub, one, look(1, lost=1))
+    report(hub, two, look(1, first_drive=10))
+    with hub.store.snapshot() as tx:
+        assert len(tx.load_book(BoxId("press")).open_cases) >= 1
+        pools = [tx.last_survey(BoxId(b)).pools[0].protection for b in ("press", "archive")]
+        assert pools == ["bare", "whole"]
+        assert {d.identity.drive for d in tx.drives(BoxId("archive"))} == {
+            made.drive_id(n) for n in range(10, 14)
+        }
+
+
+def test_a_client_that_claims_the_drives_of_another_neither_sees_nor_changes_them() -> None:
+    hub = shop()
+    one, two = enrol(hub, "press"), enrol(hub, "thief", "Orchard")
+    report(hub, one, look(1))
+    with hub.store.snapshot() as tx:
+        before = tx.drive_pasts(BoxId("press"), NOW, NOW)
+    report(hub, two, look(2))
+    with hub.store.snapshot() as tx:
+        assert tx.drive_pasts(BoxId("press"), NOW, NOW) == before
+        stolen = tx.drive_pasts(BoxId("thief"), NOW, NOW)
+    assert set(stolen) == {f"{drive}@thief" for drive in before}
+    assert all(past.first_seen == NOW + 2 * EVERY for past in stolen.values())
+
+
+def test_a_drive_that_moves_between_boxes_of_one_client_keeps_its_history() -> None:
+    hub = shop()
+    one, two = enrol(hub, "press"), enrol(hub, "archive")
+    report(hub, one, look(1))
+    report(hub, two, look(5))
+    with hub.store.snapshot() as tx:
+        moved = tx.drive_pasts(BoxId("archive"), NOW, NOW)
+    assert moved[made.drive_id(1)].first_seen == NOW + EVERY
+
+
+def test_what_a_box_calls_itself_is_not_believed() -> None:
+    mine = own_survey(BoxId("press"), look(1))
+    assert (mine.box, mine.survey) == ("press", "press|look-1")
+    about_box = replace(made.finding(), subject=Subject(kind=SubjectKind.BOX, key="liar"))
+    assert own_finding(BoxId("press"), about_box).subject.key == "press"
+
+
+def test_a_copy_of_a_box_is_noticed_and_nothing_is_mixed() -> None:
+    hub = shop()
+    token = enrol(hub, "press")
+    report(hub, token, look(1), sender="first")
+    report(hub, token, replace(look(2), survey="copy-2"), sender="copy")
+    report(hub, token, look(3), sender="first")
+    with pytest.raises(Refused) as caught:
+        report(hub, token, replace(look(4), survey="copy-4"), sender="copy")
+    assert caught.value.why is Why.TWO_SENDERS
+    report(hub, token, look(5), sender="first")
+    with hub.store.snapshot() as tx:
+        book = tx.load_book(BoxId("press"))
+    assert any(case.holds("two-senders/box:press") for case in book.open_cases)
+
+
+def test_a_box_that_was_started_again_is_no_copy() -> None:
+    hub = shop()
+    token = enrol(hub, "press")
+    for number, sender in enumerate(("a", "a", "b", "b", "c")):
+        report(hub, token, look(number), sender=sender)
+    with hub.store.snapshot() as tx:
+        assert not tx.has_second_sender(BoxId("press"), NOW)
+
+
+def test_a_quiet_box_is_a_case_once_and_its_next_survey_clears_it() -> None:
+    hub = shop()
+    token = enrol(hub, "press")
+    report(hub, token, look(1))
+    away = NOW + timedelta(hours=2)
+    hub.mind_the_quiet(away, LEAST)
+    hub.due(away + timedelta(minutes=2))
+    told = messages(hub)
+    hub.mind_the_quiet(away + timedelta(minutes=1), LEAST)
+    assert messages(hub) == told
+    assert any("not reported" in title or "press" in title for _, _, title in told)
+    report(hub, token, look(20))
+    with hub.store.snapshot() as tx:
+        book = tx.load_book(BoxId("press"))
+    assert not any(case.holds("box-quiet/box:press") for case in book.cases)
+
+
+def test_many_that_fall_quiet_at_once_are_one_case_of_the_hub() -> None:
+    hub = shop()
+    for number in range(5):
+        token = enrol(hub, f"box {number}")
+        report(hub, token, look(1, first_drive=10 * number))
+    hub.mind_the_quiet(NOW + timedelta(hours=2), LEAST)
+    with hub.store.snapshot() as tx:
+        own = tx.load_book(BoxId("hub"))
+        others = [tx.load_book(BoxId(f"box {n}")) for n in range(5)]
+    assert [c.standing[0].rule for c in own.open_cases] == ["many-boxes-quiet"]
+    assert not any(c.holds(f"box-quiet/box:{b.box}") for b in others for c in b.cases)
+    for number in range(5):
+        report(hub, f"token-of-box {number}-0123456789", look(20, first_drive=10 * number))
+    hub.mind_the_quiet(NOW + 20 * EVERY, LEAST)
+    with hub.store.snapshot() as tx:
+        assert not tx.load_book(BoxId("hub")).cases[0].standing
+
+
+def test_a_box_at_rest_may_be_quiet() -> None:
+    hub = shop()
+    report(hub, enrol(hub, "press"), look(1))
+    with hub.store.transaction() as tx:
+        tx.set_box_state(BoxId("press"), BoxState.RETURNED)
+    hub.mind_the_quiet(NOW + timedelta(days=3), LEAST)
+    with hub.store.snapshot() as tx:
+        assert not any(
+            c.holds("box-quiet/box:press") for c in tx.load_book(BoxId("press")).cases
+        )
+        assert tx.drives(BoxId("press"))
+
+
+def test_a_hub_asks_for_a_survey_with_its_answer_and_once() -> None:
+    hub = shop()
+    token = enrol(hub, "press")
+    report(hub, token, look(1))
+    with hub.store.transaction() as tx:
+        tx.want_look(BoxId("press"))
+    assert report(hub, token, look(2)).answer.look
+    assert not report(hub, token, look(3)).answer.look
+
+
+def test_an_old_token_is_to_be_renewed() -> None:
+    hub = shop()
+    token = enrol(hub, "press", now=NOW - timedelta(days=31))
+    assert report(hub, token, look(1)).answer.renew
+
+
+def test_that_a_box_spoke_alone_stands_in_its_record() -> None:
+    hub = shop()
+    token = enrol(hub, "press")
+    report(hub, token, look(1))
+    report(hub, token, look(9), alone_since=NOW + 5 * EVERY)
+    with hub.store.snapshot() as tx:
+        assert [r.what for r in tx.records(BoxId("press"), 0)].count("box-spoke-alone") == 1
+
+
+def test_a_stranger_is_refused() -> None:
+    with pytest.raises(Refused) as caught:
+        shop().take("nobody-knows-this-one", parcel(look(1)), "192.0.2.7", NOW)
+    assert caught.value.why is Why.NOT_KNOWN
+
+
+def test_books_that_fall_due_are_moved_and_say_when_they_are_due_next() -> None:
+    hub = shop()
+    report(hub, enrol(hub, "press"), look(1, lost=1))
+    due = hub.next_due(NOW + EVERY)
+    assert due is not None
+    hub.due(due + timedelta(hours=1))
+    after = hub.next_due(due)
+    assert after is not None
+    assert after > due
