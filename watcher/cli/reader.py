@@ -9,18 +9,12 @@ from pathlib import Path
 import click
 
 from watcher.cli.exits import Exit, Stop
-from watcher.service.bootstrap import (
-    bell_here,
-    environment,
-    load_settings,
-    surveyor_here,
-    to_looking,
-    usual_settings,
-)
 from watcher.service.clock import SystemClock
 from watcher.service.errors import ConfigError
+from watcher.service.eyes import bell_here, surveyor_here, to_looking
 from watcher.service.half_reader import Reader, Ways, open_socket, users_of
 from watcher.service.half_words import user_of_name
+from watcher.service.settings import environment, load, usual_settings
 from watcher.service.supervisor import ours
 
 
@@ -47,7 +41,7 @@ def reader(context: click.Context, path: str, names: tuple[str, ...]) -> int:
     users named here may use. It keeps nothing on the disk. Run it as root.
     """
     settings = usual_settings(context.obj)
-    config = load_settings(settings, environment(), secrets=False)
+    config = load(settings, environment(), secrets=False)
     try:
         users = users_of(user_of_name(name) for name in names)
         listening = open_socket(Path(path))
@@ -60,7 +54,7 @@ def reader(context: click.Context, path: str, names: tuple[str, ...]) -> int:
 
     def reload() -> str:
         try:
-            fresh = load_settings(settings, environment(), secrets=False)
+            fresh = load(settings, environment(), secrets=False)
         except ConfigError as faulty:
             say(f"The settings were not read again; the old ones stay.\n{faulty}")
             return " ".join(str(faulty).split())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -14,7 +13,14 @@ from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId, DriveId
 from watcher.rules.catalogue import CATALOGUE
 from watcher.service.desk import Standing
-from watcher.service.settings import load, to_policy, to_targets, to_tuning
+from watcher.service.settings import (
+    environment,
+    load,
+    to_policy,
+    to_targets,
+    to_tuning,
+    usual_settings,
+)
 from watcher.service.settings_shape import Config
 from watcher.store.database import Store, open_store
 
@@ -23,8 +29,25 @@ if TYPE_CHECKING:
     from watcher.service.bell import JournalBell, KernelBell
     from watcher.service.upkeep import Upkeep
 
+__all__ = [
+    "FOLDER_MODE",
+    "STORE_NAME",
+    "bell_here",
+    "box_of",
+    "environment",
+    "load_settings",
+    "open_state",
+    "rule_names",
+    "store_path",
+    "surveyor_here",
+    "to_looking",
+    "to_standing",
+    "to_upkeep",
+    "usual_settings",
+    "zone_of",
+]
+
 STORE_NAME = "midwatch.db"
-USUAL_SETTINGS = "/etc/midwatch/midwatch.yaml"
 
 FOLDER_MODE = 0o750
 
@@ -35,13 +58,6 @@ def rule_names() -> Mapping[str, tuple[str, ...]]:
         name: tuple(threshold.name for threshold in rule.thresholds)
         for name, rule in CATALOGUE.items()
     }
-
-
-def usual_settings(given: str | None) -> str | None:
-    """Choose the settings file: the one given, else the usual one where it is there, else none."""
-    if given is not None:
-        return given
-    return USUAL_SETTINGS if Path(USUAL_SETTINGS).exists() else None
 
 
 def load_settings(path: str | None, environ: Mapping[str, str], *, secrets: bool = True) -> Config:
@@ -130,8 +146,3 @@ def bell_here(config: Config, now: datetime) -> KernelBell | JournalBell | None:
     from watcher.service import eyes  # noqa: PLC0415 - as above
 
     return eyes.bell_here(config, now)
-
-
-def environment() -> Mapping[str, str]:
-    """Give the environment; nothing else in the service reads it."""
-    return os.environ

@@ -37,7 +37,6 @@ from watcher.service.settings_shape import (
 from watcher.service.settings_text import parse_text
 from watcher.service.settings_types import HoursSettings
 
-
 USUAL_SETTINGS = "/etc/midwatch/midwatch.yaml"
 
 

@@ -1,0 +1,44 @@
+"""The table of promises tells what was measured, and two runs are compared fairly."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+from tests.bench.__main__ import drawing, line
+from tests.bench.compare import changes
+from tests.bench.promises import BY_HAND, PROBES, Row
+
+
+def test_every_bench_is_in_the_table_or_said_to_be_run_by_hand() -> None:
+    folder = Path(__file__).parent
+    own = {"promises", "compare", "__main__", "sign_data"}
+    names = {path.stem for path in folder.glob("*.py") if not path.name.startswith("test_")} - own
+    code = (folder / "promises.py").read_text(encoding="utf-8")
+    by_hand = " ".join(BY_HAND)
+    assert [
+        name for name in names if f"tests.bench.{name} " not in code and name not in by_hand
+    ] == []
+    assert PROBES
+
+
+def test_a_missed_target_is_said_in_table_and_drawing() -> None:
+    good = Row(name="a", value=1.0, unit="s", most=2, bare=0.5, bare_is="dd")
+    bad = Row(name="b", value=90.0, unit="%", least=95)
+    none = Row(name="c", value=3.0, unit="s")
+    assert (good.is_met, bad.is_met, none.is_met) == (True, False, None)
+    assert "2.00 × dd" in line(good)
+    assert "MISSED" in line(bad)
+    assert "met" not in line(none)
+    bars = ET.fromstring(drawing([good, bad, none])).findall("{http://www.w3.org/2000/svg}rect")  # noqa: S314
+    assert len(bars) == 2
+
+
+def test_ratios_are_compared_before_values_and_more_is_better_only_where_it_should_be() -> None:
+    def run(value: float, ratio: float | None, least: float | None = None) -> dict[str, object]:
+        return {"rows": [{"name": "a", "value": value, "ratio": ratio, "least": least}]}
+
+    assert changes(run(1, 2.0), run(5, 2.0)) == [("a", "the same", 0.0)]
+    assert changes(run(1, None), run(1.5, None)) == [("a", "worse", 0.5)]
+    assert changes(run(1, None, 1.0), run(1.5, None, 1.0)) == [("a", "better", 0.5)]
+    assert changes(run(1, None), {"rows": []}) == [("a", "not measured any more", None)]
