@@ -35,7 +35,11 @@ CAUTION = (
 
 
 def parse_size(text: str) -> int | None:
-    """Read a size as a person writes it: ``12TB``, ``1.5 TB``, ``500GB``, ``931 GiB``, bytes."""
+    """Read a size as a person writes it: ``12TB``, ``1.5 TB``, ``500GB``, ``931 GiB``, bytes.
+
+    What is printed on a drive, in whole GB or TB, means the count of sectors that the makers agreed
+    on for it, a little more than the bare number: an ``8TB`` spare fits an 8 TB drive.
+    """
     found = _SIZE.fullmatch(text.strip())
     if found is None:
         return None
@@ -44,8 +48,23 @@ def parse_size(text: str) -> int | None:
     base = 1024 if unit.endswith("i") and power else 1000
     if unit == "i":
         return None
-    count = round(float(found[1]) * base**power)
+    count = round(float(found[1]) * float(base**power))
+    printed = base == 1000 and power >= _GIGA and count % _A_GB == 0
+    size_gb = count // _A_GB
+    if printed and size_gb > _TABLE_TO_GB:
+        return -(-count // _A_GIB) * _A_GIB
+    if printed and size_gb >= _TABLE_FROM_GB:
+        return (_SECTORS_50_GB + _SECTORS_A_GB * (size_gb - 50)) * 512
     return count if count > 0 else None
+
+
+_GIGA = 3  # powers of a thousand
+_A_GB, _A_GIB = 1_000_000_000, 1 << 30
+_TABLE_FROM_GB = 80
+_TABLE_TO_GB = 8_000  # larger ones: the next whole GiB (SFF-8447, from memory)
+_SECTORS_50_GB = 97_696_368
+_SECTORS_A_GB = 1_953_504
+"""Sectors of 512 bytes, IDEMA LBA1-03 (from memory): 97,696,368 + 1,953,504 x (GB - 50)."""
 
 
 def size_of(text: str) -> int:
