@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -103,3 +104,30 @@ def test_of_a_drive_that_never_answered_nothing_is_said_about_signs(tmp_path: Pa
     assert "It shows no sign" not in text
     assert "Last reading" not in text
     assert "model unknown" in command(config, "drives")[1]
+
+
+def test_a_pool_that_went_for_good_is_retired_and_one_that_is_there_is_not(tmp_path: Path) -> None:
+    """Otherwise its case could never end."""
+    config = prepare(tmp_path, lose="")
+    status, text = command(config, "retire", "--pool", "cellar")
+    assert status == Exit.REFUSED
+    assert "still there" in text
+    now = SystemClock().now()
+    box = new_box()
+    box.now = now
+    box.arrays = [array for array in box.arrays if array.label != "cellar"]
+    with open_store(tmp_path / "state" / STORE_NAME, now=now) as store:
+        desk = Desk(store, standing())
+        gone = desk.take_in(Surveyor(box, Looking(box=BOX)).take("s9", now).survey, now)
+        (told,) = [f for f in gone.findings if f.rule == "pool-gone"]
+        assert "midwatch retire --pool cellar" in told.next_step
+    assert "not expected any more" in command(config, "retire", "--pool", "cellar")[1]
+    with open_store(tmp_path / "state" / STORE_NAME, now=now) as store:
+        later = now + timedelta(minutes=10)
+        box.now = later
+        after = Desk(store, standing()).take_in(
+            Surveyor(box, Looking(box=BOX)).take("s10", later).survey, later
+        )
+    assert "pool-gone" not in {f.rule for f in after.findings}
+    assert command(config, "retire", "--pool", "meadow")[0] == Exit.NOT_FOUND
+    assert command(config, "retire")[0] == Exit.WRONG_WORDS

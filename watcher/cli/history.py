@@ -160,13 +160,41 @@ def drives(context: click.Context) -> None:
 
 
 @click.command()
-@click.argument("drive")
+@click.argument("drive", required=False)
+@click.option("--pool", metavar="POOL", help="A pool that was dissolved or moved away, instead.")
 @click.option("--back", is_flag=True, help="Expect it again.")
 @click.pass_context
-def retire(context: click.Context, drive: str, *, back: bool) -> None:
-    """Expect DRIVE no more: it was taken out for good. Its history stays."""
+def retire(context: click.Context, drive: str | None, pool: str | None, *, back: bool) -> None:
+    """Expect DRIVE no more: it was taken out for good. Its history stays.
+
+    A pool too: midwatch retire --pool orchard
+    """
+    if (drive is None) == (pool is None):
+        raise Stop("Name a drive, or a pool with --pool.", Exit.WRONG_WORDS)
     with room_of(context) as room, room.store.transaction() as tx:
-        found = find_drive(tx, drive, room)
-        tx.retire_drive(found.identity.drive, in_use=back)
+        if pool is not None:
+            label = _retire_pool(tx, pool, room, back=back)
+        else:
+            found = find_drive(tx, drive or "", room)
+            tx.retire_drive(found.identity.drive, in_use=back)
+            label = label_of(found)
         words = "is expected again" if back else "is not expected any more; its history stays"
-        click.echo(f"{label_of(found)} {words}.")
+        click.echo(f"{label} {words}.")
+
+
+def _retire_pool(tx: Transaction, text: str, room: Room, *, back: bool) -> str:
+    """Expect a pool no more, or again; give its name. One that is there cannot be retired."""
+    box = box_of(room.config)
+    pasts = tx.pool_pasts(box)
+    found = [key for key, past in pasts.items() if text in {key, past.name}]
+    survey = tx.last_survey(box)
+    here = {pool.pool for pool in survey.pools} if survey is not None else set()
+    gone = [key for key in found if key not in here]
+    if not found:
+        names = ", ".join(sorted({past.name for past in pasts.values()})) or "none"
+        raise Stop(f"No pool here is called “{text}”; known are: {names}.", Exit.NOT_FOUND)
+    if not gone and not back:
+        raise Stop(f"The pool {text} is still there, so it goes on being watched.", Exit.REFUSED)
+    for key in gone or found:
+        tx.retire_pool(box, key, in_use=back)
+    return f"The pool {text}"

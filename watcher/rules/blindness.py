@@ -181,7 +181,8 @@ def cannot_see_source(view: View, tuning: Tuning) -> Iterator[Finding]:
         )
         grave = bool(hidden) or blind.source == DISCOVERY
         subject = blind.subject or about_source(blind.source)
-        label = f"the source {blind.source}"
+        named = blind.source.replace("-", " ")
+        label = f"the source {named}"
         drives: tuple[DriveId, ...] = ()
         if subject.kind is SubjectKind.DRIVE:
             drives = (DriveId(subject.key),)
@@ -193,7 +194,7 @@ def cannot_see_source(view: View, tuning: Tuning) -> Iterator[Finding]:
             subject=subject,
             label=label,
             urgency=Urgency.TODAY if grave else Urgency.THIS_WEEK,
-            sentence=f"We cannot look at {blind.source}: what it would tell is not known.{hides}",
+            sentence=f"We cannot look at {named}: what it would tell is not known.{hides}",
             next_step=f"{blind.remedy[:1].upper()}{blind.remedy[1:]}"
             or "Find out why it does not answer; run its program by hand.",
             observed_at=view.now,

@@ -275,8 +275,9 @@ def pool_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
             urgency=Urgency.NOW,
             sentence=f"The pool {past.name} is no longer there.",
             next_step=(
-                "If you stopped or exported it, retire it here. If not, create nothing anew: check "
-                "power and cables of its drives, then follow the recovery steps."
+                f"If you stopped or exported it: midwatch retire --pool {past.name}. If not, "
+                "create nothing anew: check power and cables of its drives, then follow the "
+                "recovery steps."
             ),
             observed_at=view.now,
             evidence=(
