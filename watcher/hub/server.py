@@ -24,6 +24,7 @@ KEEP_SECONDS = 30
 MOST_CONNECTIONS = 2000
 LARGEST_HEAD = 16 * 1024
 STOP_SECONDS = 3
+BACKLOG = 1024
 LONGEST_WAIT_SECONDS = 1.0
 MIND_QUIET_EVERY = timedelta(minutes=1)
 UPKEEP_EVERY = timedelta(hours=24)
@@ -78,7 +79,7 @@ class DoorServer:
                 limit_concurrency=MOST_CONNECTIONS,
                 timeout_keep_alive=KEEP_SECONDS,
                 timeout_graceful_shutdown=STOP_SECONDS,
-                backlog=1024,
+                backlog=BACKLOG,
                 h11_max_incomplete_event_size=LARGEST_HEAD,
                 **more,
             )
@@ -88,6 +89,7 @@ class DoorServer:
         try:
             self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             self._socket.bind((place.address, place.port))
+            self._socket.listen(BACKLOG)  # so that nobody is turned away while the server starts
         except OSError:
             self._socket.close()
             raise
