@@ -36,7 +36,9 @@ class House:
         self.server = DoorServer(door, Place(address="127.0.0.1", port=0), self.trouble.append)
         self.server.start()
 
-    def post(self, path: str, body: bytes, token: str = "", method: str = "POST") -> tuple[int, str]:
+    def post(
+        self, path: str, body: bytes, token: str = "", method: str = "POST"
+    ) -> tuple[int, str]:
         line = http.client.HTTPConnection("127.0.0.1", self.server.port, timeout=20)
         line.request(method, path, body, {"Authorization": f"Bearer {token}"} if token else {})
         response = line.getresponse()
@@ -91,9 +93,7 @@ def test_there_is_no_other_door(house: House) -> None:
     assert house.post("/", b"", house.token)[0] == 404
 
 
-def test_a_full_disk_makes_boxes_come_later(
-    house: House, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_full_disk_makes_boxes_come_later(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(*_: object, **__: object) -> None:
         raise StoreFull("there is no room")
 

@@ -7,14 +7,16 @@ from dataclasses import replace
 from tests.hub.stage import look, parcel
 from tests.store import made
 from watcher.hub.masking import Mask, serials_of
-from watcher.hub.wire import pack_plain, unpack
 from watcher.hub.wire import pack as packed
+from watcher.hub.wire import pack_plain, unpack
 
 MASK = Mask(key=b"k" * 32, serials=True, names=("press",))
 
 
 def full() -> object:
-    survey = look(1, lost=1, events=(replace(made.event(), line="ata3: Altair X0001 reset on press"),))
+    survey = look(
+        1, lost=1, events=(replace(made.event(), line="ata3: Altair X0001 reset on press"),)
+    )
     return parcel(
         replace(survey, doubts=("Drive X0002 is odd.",), survey="press/1"),
         besides=(made.finding(),),

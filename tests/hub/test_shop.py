@@ -153,9 +153,7 @@ def test_a_box_at_rest_may_be_quiet() -> None:
         tx.set_box_state(BoxId("press"), BoxState.RETURNED)
     hub.mind_the_quiet(NOW + timedelta(days=3), LEAST)
     with hub.store.snapshot() as tx:
-        assert not any(
-            c.holds("box-quiet/box:press") for c in tx.load_book(BoxId("press")).cases
-        )
+        assert not any(c.holds("box-quiet/box:press") for c in tx.load_book(BoxId("press")).cases)
         assert tx.drives(BoxId("press"))
 
 
