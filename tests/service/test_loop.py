@@ -1,0 +1,198 @@
+"""The loop: look, decide, write down, let deliver; and keep going whatever happens."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+
+from tests.simulation.faulty import Disk
+from tests.simulation.stage import Stage
+from tests.simulation.world import World
+from watcher.cases.policy import Person, Policy
+from watcher.readers.kernel_log import Position
+from watcher.readers.survey import Taken
+from watcher.service.clock import ManualClock
+from watcher.service.delivery_child import Ended
+from watcher.service.desk import Standing
+from watcher.service.ground import Ground
+from watcher.service.loop import Hooks, Rhythm, Watch, Word
+from watcher.service.supervisor import Supervisor
+
+START = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
+
+
+@dataclass
+class Delivery:
+    """Counts what it is asked for."""
+
+    woken: int = 0
+    reloaded: int = 0
+    stopped: int = 0
+    ended: list[Ended] = field(default_factory=list)
+
+    def ensure(self, monotonic: float) -> Ended | None:
+        del monotonic
+        return self.ended.pop() if self.ended else None
+
+    def wake(self) -> None:
+        self.woken += 1
+
+    def reload(self) -> None:
+        self.reloaded += 1
+
+    def stop(self) -> bool:
+        self.stopped += 1
+        return True
+
+
+class Eyes:
+    """Looks at an invented world; ``before`` is done before each look, by its number."""
+
+    def __init__(self, world: World, before: dict[int, Callable[[], None]]) -> None:
+        self.world = world
+        self.before = before
+        self.deep: list[bool] = []
+
+    def take(
+        self, survey: str, now: datetime, *, position: Position | None = None, deep: bool = False
+    ) -> Taken:
+        del survey, position
+        self.deep.append(deep)
+        self.before.get(len(self.deep), lambda: None)()
+        return Taken(survey=self.world.look(now), position=None, more_log=False)
+
+
+@dataclass
+class Scene:
+    """A loop with everything around it."""
+
+    before: dict[int, Callable[[], None]] = field(default_factory=dict)
+    looks: int = 1  # stop after so many surveys
+
+    def __post_init__(self) -> None:
+        self.world = World.new()
+        self.disk = Disk(None, START)
+        self.clock = ManualClock(START)
+        self.eyes = Eyes(self.world, self.before)
+        self.delivery, self.here = Delivery(), Delivery()
+        self.troubles: list[str] = []
+        self.told: list[str] = []
+        self.fresh: Standing | None = None
+        stage = Stage(start=START, policy=Policy(people=(Person(name="ada"),)))
+        self.standing = stage.desk.standing
+        self.watch = Watch(
+            ground=Ground(self.disk.store, self.clock),
+            standing=self.standing,
+            surveyor=self.eyes,
+            clock=self.clock,
+            delivery=self.delivery,
+            supervisor=Supervisor(),
+            rhythm=Rhythm(),
+            hooks=Hooks(
+                surveyed=self._surveyed,
+                trouble=self._trouble,
+                reload=lambda: self.fresh,
+                deliver_here=lambda _: self.here,
+                beat=lambda: True,
+            ),
+        )
+
+    def _trouble(self, sentence: str) -> None:
+        self.troubles.append(sentence)
+        if "look at the box failed" in sentence:
+            self.watch.ask(Word.SURVEY)  # as the schedule would
+
+    def _surveyed(self, _survey: object, outcome: object) -> None:
+        self.told += [tell.key for tell in outcome.told]  # type: ignore[attr-defined]
+        self.clock.pass_by(timedelta(minutes=10))
+        if self.watch.rounds >= self.looks:
+            self.watch.ask(Word.STOP)
+        else:
+            self.watch.ask(Word.SURVEY)
+
+
+def test_the_first_look_is_a_deep_one_and_the_delivery_is_ended_at_the_end() -> None:
+    scene = Scene()
+    scene.watch.run()
+    assert scene.eyes.deep == [True]
+    assert scene.delivery.stopped == 1
+    assert scene.troubles == []
+
+
+def test_what_is_decided_wakes_the_delivery() -> None:
+    scene = Scene(looks=2)
+    scene.before[2] = lambda: scene.world.pull(7)
+    scene.watch.run()
+    assert len(scene.told) == 1
+    assert scene.delivery.woken >= 1
+
+
+def test_a_look_that_fails_is_said_and_the_watch_goes_on() -> None:
+    scene = Scene(looks=2)
+
+    def fail() -> None:
+        raise ZeroDivisionError("oops")
+
+    scene.before[1] = fail
+    scene.watch.run()
+    assert len(scene.eyes.deep) >= 3
+    assert "a fault of ours (ZeroDivisionError: oops" in scene.troubles[0]
+
+
+def test_a_full_disk_stops_no_message() -> None:
+    """The watch gives way to memory, comes back when it can, and loses nothing on the way."""
+    scene = Scene(looks=2)
+
+    def fill() -> None:
+        scene.world.pull(7)
+        scene.disk.faults.arm("full", 20)
+
+    scene.before[2] = fill
+    scene.watch.run()
+    assert scene.troubles[0].startswith("The watch goes on in memory")
+    assert scene.troubles[1] == "The history is written to the disk again."
+    assert len(scene.told) == 1, "the loss was told"
+    assert scene.here.woken + scene.delivery.woken >= 1
+    assert scene.here.stopped == 1, "no two deliveries at once"
+
+
+def test_a_busy_store_delays_a_survey_and_loses_none() -> None:
+    scene = Scene(looks=2)
+
+    def lock() -> None:
+        scene.world.pull(7)
+        scene.disk.faults.arm("locked", 20)
+
+    scene.before[2] = lock
+    scene.watch.run()
+    assert scene.troubles == []
+    assert len(scene.told) == 1
+
+
+def test_new_settings_take_the_place_of_the_old_ones() -> None:
+    scene = Scene(looks=2)
+    scene.fresh = scene.standing
+    scene.before[1] = lambda: scene.watch.ask(Word.RELOAD)
+    scene.watch.run()
+    assert scene.delivery.reloaded == 1
+    assert len(scene.eyes.deep) >= 2
+
+
+def test_a_delivery_that_ended_by_itself_is_said() -> None:
+    scene = Scene()
+    scene.delivery.ended.append(Ended(status=-9, times=1, retry_at=0.0))
+    scene.watch.run()
+    assert "ended by itself (status -9)" in scene.troubles[0]
+
+
+def test_upkeep_and_heartbeat_are_done_when_asked_for() -> None:
+    scene = Scene()
+
+    def both() -> None:
+        scene.watch.ask(Word.UPKEEP)
+        scene.watch.ask(Word.HEARTBEAT)
+
+    scene.before[1] = both
+    scene.watch.run()
+    assert scene.troubles == []
