@@ -5,7 +5,7 @@ from __future__ import annotations
 import signal
 import sys
 from collections.abc import Callable, Iterable
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Protocol
@@ -49,6 +49,7 @@ from watcher.service.settings_shape import Config
 from watcher.service.supervisor import ours
 from watcher.service.upkeep_hook import upkeep_here
 from watcher.store.database import Store
+from watcher.store.errors import StoreDiskFails, StoreFull, StoreReadOnly
 
 
 def rhythm_of(config: Config) -> Rhythm:
@@ -140,22 +141,17 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     path = usual_settings(context.obj)
     config = load_settings(path, environment())
     clock = SystemClock()
-    try:
-        store = open_state(config, clock.now(), check=True)
-    except OSError as error:
-        raise Stop(
-            f"The state folder {config.state_directory} cannot be made ({error.strerror}). Run as "
-            "root, or set state_directory in the settings to a folder you may write.",
-            Exit.NO_STATE,
-        ) from error
+    ground = ground_here(config, clock)
+    store = ground.store
     printer: Printer | ServiceLog = Printer(config, store, stays=not once)
     if under_journal(environment()):
         printer = ServiceLog(set_up(environment()))
+    if ground.in_memory:
+        printer.line(ground.findings(clock.now())[0].sentence + f" ({ground.why})")
     if store.rescue is not None:
         printer.line(f"The database was damaged. {store.rescue.sentence}")
     standing = to_standing(config)
     printer.line(reached_by(standing.targets))
-    ground = Ground(store, clock)
     link = _link(config, url, ground, clock, lambda: service.ask(Word.SURVEY), printer.line)
     standing = link.joined(standing)
     command = delivery_command(str(store_path(config)), path)
@@ -220,11 +216,26 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.ask(Word.STOP))
     signal.signal(signal.SIGHUP, lambda *_: service.ask(Word.RELOAD))
-    with store, beside:
+    with closing(ground), beside:
         link.start()
         beside.callback(link.stop)
         service.run()
     return int(Exit.DONE)
+
+
+def ground_here(config: Config, clock: Clock) -> Ground:
+    """Give the ground to stand on: the disk, or memory where the disk cannot be had now.
+
+    Raises StoreError for what no waiting mends: a store of a newer version, or a foreign file.
+    """
+
+    def open_disk() -> Store:
+        return open_state(config, clock.now(), check=True)
+
+    try:
+        return Ground(open_disk(), clock)
+    except (OSError, StoreReadOnly, StoreFull, StoreDiskFails) as error:
+        return Ground.without_disk(open_disk, clock, error)
 
 
 def _link(

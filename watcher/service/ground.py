@@ -78,23 +78,44 @@ class Ways:
 class Ground:
     """The store the desk stands on: the disk, or memory while the disk takes nothing."""
 
-    def __init__(self, disk: Store, clock: Clock) -> None:
-        """Begin on the disk."""
+    def __init__(self, disk: Store | None, clock: Clock) -> None:
+        """Begin on the disk; for what has none yet see ``without_disk``."""
         self.disk = disk
         self._clock = clock
         self._memory: Fallback | None = None
         self._why = ""
         self._since: datetime | None = None
+        self._open_disk: Callable[[], Store] | None = None
+
+    @classmethod
+    def without_disk(
+        cls, open_disk: Callable[[], Store], clock: Clock, error: StoreError | OSError
+    ) -> Ground:
+        """Begin in memory, because the store could not be opened; ``open_disk`` is tried again."""
+        ground = cls(None, clock)
+        ground._open_disk = open_disk
+        ground._since = clock.now()
+        ground._memory = fall_back(None, now=ground._since)
+        ground._why = str(error)
+        return ground
 
     @property
     def store(self) -> Store:
         """The store to use now."""
-        return self._memory.store if self._memory is not None else self.disk
+        if self._memory is not None:
+            return self._memory.store
+        assert self.disk is not None  # noqa: S101 - without a disk there is a memory
+        return self.disk
 
     @property
     def in_memory(self) -> bool:
         """Whether the disk is not written now."""
         return self._memory is not None
+
+    @property
+    def why(self) -> str:
+        """What the disk said last."""
+        return self._why
 
     def give_way(self, error: StoreError) -> None:
         """Move onto memory because of an error of the disk."""
@@ -108,8 +129,11 @@ class Ground:
         if self._memory is None:
             return False
         try:
+            if self.disk is None and self._open_disk is not None:
+                self.disk = self._open_disk()
+            assert self.disk is not None  # noqa: S101 - one of the two was given
             return_to_disk(self._memory, self.disk)
-        except StoreError as error:
+        except (StoreError, OSError) as error:
             self._why = str(error)
             return False
         self._memory.store.close()
@@ -138,7 +162,7 @@ class Ground:
 
     def _damage(self, now: datetime) -> tuple[Finding, ...]:
         """Say that the file was damaged and set aside, until that was told."""
-        rescue = self.disk.rescue
+        rescue = self.disk.rescue if self.disk is not None else None
         if rescue is None:
             return ()
         return (
@@ -157,8 +181,14 @@ class Ground:
 
     def were_told(self) -> None:
         """Note that people were told what ``findings`` said."""
-        if self._memory is None and self.disk.rescue is not None:
+        if self._memory is None and self.disk is not None and self.disk.rescue is not None:
             self.disk.rescue_was_told()
+
+    def close(self) -> None:
+        """Close the disk and the memory."""
+        for store in (self.disk, self._memory.store if self._memory is not None else None):
+            if store is not None:
+                store.close()
 
     def deliver_here(self, ways: Ways) -> DeliveryHere:
         """Give a delivery from memory."""

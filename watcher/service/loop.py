@@ -170,6 +170,8 @@ class Watch:
             )
         scheduler.start()
         self.ask(Word.DEEP)
+        if self.ground.in_memory:  # the disk could not even be opened
+            self._delivery = self._hooks.deliver_here(self.ground)
         self._keep_delivering()
         self._supervisor.ready("taking the first look")
         try:
