@@ -8,7 +8,7 @@ from datetime import datetime
 
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool
-from watcher.facts.pool import Pool
+from watcher.facts.pool import Pool, Protection
 from watcher.facts.units import say_span
 from watcher.recovery.advice import sentence_of
 from watcher.recovery.record import DetourKind, Event, Recovery, Step
@@ -55,6 +55,8 @@ def follow(recoveries: Iterable[Recovery], view: View, around: Around) -> tuple[
     for pool in pools.values():
         if pool.pool in open_ones:
             continue
+        if pool.protection is Protection.WHOLE and not around.announced & pool.drives:
+            continue  # the usual case, told without looking further
         seen = see(view, pool.pool, around)
         if needs_recovery(seen):
             opened, events = open_recovery(seen, view.now)

@@ -31,7 +31,7 @@ def prepared(
         if spare.identity is None or spare.identity.drive not in inside
     )  # one that went into a pool is no spare any more, whether or not somebody said so
     answer = tx.last_answer(survey.box)
-    since = next((b.first_seen for b in tx.boxes() if b.box == survey.box), None)
+    since = tx.watched_since(survey.box)
     backups = survey.backups
     ready = Preparation(
         shelf=shelf,

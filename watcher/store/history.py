@@ -121,6 +121,11 @@ class HistoryPart(Part):
             for row in self.db.rows(statements("questions")["boxes"])
         )
 
+    def watched_since(self, box: BoxId) -> datetime | None:
+        """Give when a box was heard of first, or None; at the cost of one row."""
+        row = self.db.one(statements("intake")["box"], {"box": box})
+        return None if row is None else from_micros(row["first_seen"])
+
     def drives(self, box: BoxId | None = None) -> tuple[KnownDrive, ...]:
         """Give the drives of a box, or all, retired ones too."""
         sql = statements("questions")
