@@ -173,17 +173,27 @@ def lift(urgency: Urgency, pools: Iterable[Pool]) -> Urgency:
     return best
 
 
-def looks(view: View, tuning: Tuning) -> Iterator[Look]:
-    """Walk the drives that were read, in the order of their ids."""
-    for reading, target in view.readings_in_order:
-        yield Look(
-            reading=reading,
-            past=view.past.get(reading.identity.drive),
-            now=view.now,
-            tuning=tuning,
-            target=target,
-            view=view,
+def looks(view: View, tuning: Tuning) -> tuple[Look, ...]:
+    """Give the drives that were read, in the order of their ids.
+
+    They are made once per view, for what one rule works out about a drive others ask too.
+    """
+    made: tuple[Tuning, tuple[Look, ...]] | None = view.looked.get("drives")
+    if made is None or made[0] is not tuning:
+        found = tuple(
+            Look(
+                reading=reading,
+                past=view.past.get(reading.identity.drive),
+                now=view.now,
+                tuning=tuning,
+                target=target,
+                view=view,
+            )
+            for reading, target in view.readings_in_order
         )
+        made = (tuning, found)
+        view.looked["drives"] = made
+    return made[1]
 
 
 def silent_looks(view: View, tuning: Tuning) -> Iterator[Look]:

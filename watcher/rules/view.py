@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
+from typing import Any
 
 from watcher.facts.checks import require_utc
 from watcher.facts.drive import DriveIdentity, DrivePast, DriveReading, DriveUnread, Metric, Trace
@@ -38,6 +39,8 @@ class View:
     pool_past: Mapping[PoolId, PoolPast] = field(default_factory=dict)
     recent: tuple[KernelEvent, ...] = ()
     ready: Preparation | None = None  # None: how the box is prepared was not asked
+    looked: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """What ``look.looks`` keeps: the drives with what was found out about each."""
 
     def __post_init__(self) -> None:
         """Check the time."""
