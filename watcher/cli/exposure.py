@@ -15,6 +15,7 @@ from watcher.exposure.estimate import Exposure, if_lost
 from watcher.exposure.figure import say_between, say_chance
 from watcher.exposure.window import WindowPlan
 from watcher.exposure.years import over_the_years
+from watcher.recovery.shelf import plan_with
 from watcher.rules.view import View
 from watcher.service.bootstrap import box_of
 from watcher.service.desk import last_view
@@ -125,7 +126,8 @@ def exposure(context: click.Context, pool: str, lost: str | None, *, for_program
             lives = lives_of(view, seen)
             labels = {drive: view.label_of(drive) for drive in lives}
             try:
-                found = if_lost(seen, gone, lives, plan, room.now, label=labels)
+                shelf = plan_with(plan, view.ready, seen, room.now)
+                found = if_lost(seen, gone, lives, shelf, room.now, label=labels)
             except ValueError as error:
                 raise Stop(f"{str(error)[:1].upper()}{str(error)[1:]}.", Exit.REFUSED) from error
     click.echo(
@@ -145,7 +147,8 @@ def plan(context: click.Context, pool: str, *, quick: bool) -> None:
         lives = lives_of(view, seen)
         chance = None if quick else Random(_SEED)  # noqa: S311 - not a secret
         try:
-            years = over_the_years(seen, lives, WindowPlan(zone=room.zone), room.now, chance=chance)
+            shelf = plan_with(WindowPlan(zone=room.zone), view.ready, seen, room.now)
+            years = over_the_years(seen, lives, shelf, room.now, chance=chance)
         except ValueError as error:
             raise Stop(f"{str(error)[:1].upper()}{str(error)[1:]}.", Exit.REFUSED) from error
     width = terminal_width()

@@ -21,8 +21,11 @@ from typing import Final
 
 from watcher.readers.host import Ended, Host
 
-DRIVE_BYTES: Final = 300 * 1024 * 1024
-"""Size of a scratch drive. Our choice: well above the 109 MiB that btrfs asks for at least."""
+DRIVE_BYTES: Final = 1024 * 1024 * 1024
+"""Size of a scratch drive. Our choice: room enough; a file takes only what is written to it."""
+
+BARE_BYTES: Final = 160 * 1024 * 1024
+"""How much is written while a drive is missing."""
 
 LABEL: Final = "practice"
 _RAID1: Final = re.compile(r"^(Data|System|Metadata), (\w+):", re.MULTILINE)
@@ -86,7 +89,8 @@ class Scratch:
         left = next(iter(self.nodes.values()))
         self.run("mount", "-o", "degraded", left, str(self.at))
         self.mounted = True
-        (self.at / "written-while-bare.bin").write_bytes(os.urandom(8 * 1024 * 1024))
+        # More than the room that is left in what exists: so new data gets one copy only.
+        (self.at / "written-while-bare.bin").write_bytes(os.urandom(BARE_BYTES))
         self.run("sync", "--file-system", str(self.at))
 
     @property
