@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from watcher.readers.survey import Looking, Surveyor
 from watcher.service.clock import ManualClock
 from watcher.service.desk import Desk
 from watcher.service.ground import STATE, Ground
-from watcher.store.database import open_store
+from watcher.store.database import Store, open_store
 from watcher.store.errors import StoreFull
 
 NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
@@ -55,3 +56,28 @@ def test_an_error_twice_keeps_the_first_memory(tmp_path: Path) -> None:
         ground.give_way(StoreFull("two"))
         assert ground.store is memory
         assert "two" in ground.findings(NOW)[0].evidence[0].value
+
+
+def test_what_cannot_be_opened_at_the_start_is_opened_when_it_can_be(tmp_path: Path) -> None:
+    """The watch begins in memory, says so, and everything seen since is on the disk afterwards."""
+    box = new_box()
+    place = tmp_path / "not there yet"
+    clock = ManualClock(NOW)
+
+    def open_disk() -> Store:
+        return open_store(place / "s.db", now=NOW)
+
+    ground = Ground.without_disk(open_disk, clock, OSError(30, "read-only"))
+    with closing(ground):
+        assert ground.in_memory
+        assert "read-only" in ground.findings(NOW)[0].evidence[0].value
+        survey = Surveyor(box, Looking(box=BOX)).take("s1", box.now).survey
+        Desk(ground.store, standing()).take_in(survey, box.now)
+        assert not ground.come_back()
+        ground.were_told()
+        place.mkdir()
+        assert ground.come_back()
+        assert ground.findings(NOW) == ()
+        with ground.store.snapshot() as tx:
+            assert len(tx.drives(BOX)) == len(box.drives)
+    assert (place / "s.db").exists()

@@ -69,7 +69,8 @@ class Position:
             fields = json.loads(text)
         except ValueError as why:
             raise CannotParse(SOURCE, "a stored position is not JSON", line=text) from why
-        if not isinstance(fields, dict) or fields.get("source") not in {"journal", "kmsg", "file"}:
+        known_sources = ("journal", "kmsg", "file")  # not a set: what stands there may be a list
+        if not isinstance(fields, dict) or fields.get("source") not in known_sources:
             raise CannotParse(SOURCE, "a stored position names no source", line=text)
         known = {name: fields[name] for name in cls.__slots__ if name in fields}
         for name, value in known.items():

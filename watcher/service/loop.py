@@ -23,6 +23,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from watcher.facts.finding import Finding
 from watcher.facts.survey import Survey
+from watcher.readers.errors import CannotParse
 from watcher.readers.kernel_log import Position
 from watcher.readers.taken import Taken
 from watcher.service.clock import Clock, StepWatch, raw_wall_clock
@@ -305,7 +306,7 @@ class Watch:
             return
         with self.desk.store.snapshot() as tx:
             text = tx.kept(self.desk.standing.box, POSITION)
-        position = Position.from_text(text) if text else None
+        position = self._position_of(text)
         self._looking = True
         self._count += 1
         now = self._clock.now()
@@ -313,6 +314,17 @@ class Watch:
         threading.Thread(
             target=self._look_now, args=(name, now, position, deep), name="look", daemon=True
         ).start()
+
+    def _position_of(self, text: str | None) -> Position | None:
+        """Read how far the kernel log was read; a damaged note begins anew, and that is said."""
+        try:
+            return Position.from_text(text) if text else None
+        except CannotParse as error:
+            self._hooks.trouble(
+                f"How far the kernel log was read is not known any more ({error}); this boot's log "
+                "is read again."
+            )
+            return None
 
     def _look_now(
         self,
