@@ -129,7 +129,7 @@ def run(boxes: int, surveys: int, *, profile: bool = False) -> dict[str, float]:
                 times.append(perf_counter() - begin)
                 passed += times[-1]
             if profile:
-                pstats.Stats(watcher).sort_stats("tottime").print_stats(35)
+                pstats.Stats(watcher).sort_stats("tottime").print_stats(40)
             grown = path.stat().st_size - size
     times.sort()
     return {

@@ -8,9 +8,13 @@ from datetime import timedelta
 import click
 import segno
 
+from watcher.cli.cases import standing_of
 from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, parse_span, room_of, settings_of, terminal_width
+from watcher.cli.show import URGENCY_WORDS
+from watcher.exposure.figure import say_chance
+from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId
 from watcher.facts.units import say_span
 from watcher.hub.clients import Clients
@@ -18,6 +22,7 @@ from watcher.hub.enrolment import CODE_LIVES, invite
 from watcher.hub.intake import Door
 from watcher.hub.server import DoorServer, HubLoop, Place
 from watcher.hub.shop import Shop
+from watcher.hub.work import work_of
 from watcher.service.bootstrap import (
     environment,
     open_state,
@@ -147,6 +152,28 @@ def _heard(box: EnrolledBox, room: Room) -> str:
         return "not heard of yet"
     ago = say_span(room.now - box.heard_at)
     return f"quiet for {ago}" if box.quiet_since else f"heard {ago} ago"
+
+
+@hub.command("work")
+@click.pass_context
+def work(context: click.Context) -> None:
+    """List what needs the shop, over all clients: by urgency, then by chance of loss."""
+    with room_of(context) as room, room.store.snapshot() as tx:
+        pieces = work_of(tx, WindowPlan(zone=room.zone), room.now)
+        rows = [
+            [
+                URGENCY_WORDS[piece.case.urgency],
+                f"{piece.box} of {piece.client}",
+                f"loss {say_chance(piece.chance)}" if piece.chance is not None else "",
+                standing_of(piece.case, room),
+                f"{piece.case.label}: {piece.case.weightiest.sentence}",
+            ]
+            for piece in pieces
+        ]
+    if not rows:
+        click.echo("Nothing is open that needs the shop. That is no proof of health.")
+        return
+    click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
 
 
 @hub.command("revoke")
