@@ -22,9 +22,26 @@ PASSWORD = "lamp orchard seven kettle"
 CHECK = make_check(PASSWORD, b"0123456789abcdef")
 PUBLIC = "https://watch.example"
 
-TAKEN, WORSE, COMPARED, WRONG_PULL, REBUILDING, OVER = 5, 6, 8, 10, 14, len(SCENES)
-"""How many scenes of the story were played: bay 5 is taken, it is gone, the plans are compared,
-the wrong drive was pulled, the rebuild runs, all is over."""
+
+def _after(name: str, more: int = 0) -> int:
+    """Give how many scenes were played once the one of that name is over."""
+    names = [scene.happens.__name__ for scene in SCENES]
+    return names.index(name) + 1 + more
+
+
+WORSE = _after("_worse")
+"""Bay 5 has got worse and is still there."""
+
+COMPARED = next(place for place, scene in enumerate(SCENES, 1) if scene.compare)
+"""Bay 5 is gone, and the plans are compared."""
+
+WRONG_PULL = _after("_wrong_pull")
+"""The wrong drive was pulled."""
+
+REBUILDING = _after("_new_drive", 2)
+"""The new drive is in, and the rebuild runs for a while."""
+
+OVER = len(SCENES)
 
 
 @dataclass(slots=True)

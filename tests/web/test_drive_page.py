@@ -27,7 +27,7 @@ def test_the_page_names_the_drive_its_pool_its_case_and_what_it_counts() -> None
         "Brinkmoor BX8",
         "serial BR4859",
         "orchard",
-        "case 3",
+        "/case/",
         "pending sectors",
         "What the kernel said",
     ):

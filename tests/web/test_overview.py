@@ -39,9 +39,10 @@ def test_margin_comes_before_everything_else_and_the_least_protected_first() -> 
 
 
 def test_a_drive_with_a_sign_a_drive_that_is_gone_and_a_quiet_one_are_drawn_apart() -> None:
-    text = text_of(stage_at(COMPARED))
-    for kind in ("seat sign", "seat gone", "seat quiet"):
-        assert f'class="{kind}"' in text
+    for scenes, kinds in ((WORSE, ("sign", "quiet")), (COMPARED, ("gone", "quiet"))):
+        text = text_of(stage_at(scenes))
+        for kind in kinds:
+            assert f'class="seat {kind}"' in text
     assert "no sign" in text
     assert "healthy" not in text
 

@@ -47,8 +47,8 @@ def test_the_preview_names_what_would_sound_and_what_would_not() -> None:
     text = asked(signed_in(stage), "/silence", scope=f"pool {ORCHARD}").text
     sounding, _, silent = text.partition("Silent</h3>")
     assert "The pool orchard lost some of its protection" in silent
-    assert "if bay 7 is lost (cellar would be bare)" in sounding
-    assert "if bay 1 is lost (orchard would be bare)" in silent
+    assert "if bay 7 or bay 8 is lost: cellar would be bare" in sounding
+    assert "bay 4 or bay 6 is lost: orchard would be bare" in silent
 
 
 def test_the_button_below_keeps_it_quiet_and_it_can_be_ended() -> None:
@@ -102,7 +102,7 @@ def test_planned_work_is_shown_before_and_covers_what_was_announced_only() -> No
     path = f"/case/{stage.case_number()}/work"
     page = asked(browser, path, **{f"expect replace {LOST}": "yes"})
     sounding, _, silent = page.text.partition("Silent</h3>")
-    assert "if bay 4 is lost (orchard would be bare)" in sounding
+    assert "bay 4 or bay 6 is lost: orchard would be bare" in sounding
     assert "The pool orchard lost some of its protection" in silent
     assert book_of(stage).works == ()
     assert browser.send(button(page)).status == 303

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from watcher.store.accounts import AccountsPart
 from watcher.store.book import BookPart
+from watcher.store.charts import ChartsPart
 from watcher.store.history import HistoryPart
 from watcher.store.hub import HubPart
 from watcher.store.intake import IntakePart
@@ -23,6 +24,7 @@ class Transaction(
     HistoryPart,
     UpkeepPart,
     AccountsPart,
+    ChartsPart,
     ReadinessPart,
     RecoveriesPart,
     HubPart,

@@ -44,7 +44,7 @@ from watcher.web.words import address
 
 Handler = Callable[[Site, Ask], Reply]
 
-THREADS = 4
+THREADS = 3
 """Pages that are made at the same time; our choice: the store answers one at a time anyhow, and
 a password that is being checked must not hold up a page."""
 

@@ -14,6 +14,8 @@ from datetime import datetime, timedelta, tzinfo
 
 from markupsafe import Markup, escape
 
+from watcher.store.charts import Stretch
+
 WIDTH, HEIGHT = 720, 200
 LEFT, RIGHT, TOP = 52, 10, 10
 FLOOR = HEIGHT - 24
@@ -56,6 +58,13 @@ class Chart:
     marks: tuple[Mark, ...] = ()
     unseen: tuple[tuple[datetime, datetime], ...] = ()  # when nothing was looked at
     whole_numbers: bool = True
+
+
+def columns_of(stretches: Sequence[Stretch]) -> tuple[Column, ...]:
+    """Make columns of what the store has thinned already."""
+    return tuple(
+        Column(s.begins.timestamp(), s.ends.timestamp(), s.low, s.high, s.last) for s in stretches
+    )
 
 
 def thin(

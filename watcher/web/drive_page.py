@@ -18,7 +18,17 @@ from watcher.rules.risk import chance_30_days
 from watcher.store.history import KnownDrive, Point, PollDay
 from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Reply, not_found
-from watcher.web.charts import Chart, Mark, draw_chart, rows, say_range, thin
+from watcher.web.charts import (
+    COLUMNS,
+    Chart,
+    Column,
+    Mark,
+    columns_of,
+    draw_chart,
+    rows,
+    say_range,
+    thin,
+)
 from watcher.web.overview import open_cases
 from watcher.web.site import Site, draw
 from watcher.web.words import address, say_metric
@@ -82,7 +92,16 @@ def drive(site: Site, ask: Ask) -> Reply:
         known = drive_asked(tx, site, ask)
         who = known.identity.drive
         metrics = [Metric(n) for n, _, _ in known.latest if n in _METRICS]
-        series = {m: tx.series(who, m, since, ask.now) for m in metrics if m not in DULL}
+        moving = {
+            m: columns_of(tx.stretches(who, m, since, ask.now, most=COLUMNS))
+            for m in metrics
+            if m in MOVING
+        }
+        series = {
+            m: tx.series(who, m, since, ask.now)
+            for m in metrics
+            if m not in DULL and m not in MOVING
+        }
         hours = tx.series(who, Metric.POWER_ON_HOURS, since, ask.now)
         polls = tx.poll_days(who, since, ask.now)
         events = tx.events_of([about_drive(who)], since, box=known.box, limit=MOST_EVENTS)
@@ -103,9 +122,16 @@ def drive(site: Site, ask: Ask) -> Reply:
         unseen=unseen_days(polls, known, since, ask.now),
     )
     charts = [
-        _drawn(metric, found, around)
-        for metric, found in _in_order(series)
-        if found and not _flat(metric, found)
+        _drawn(metric, columns, around)
+        for metric, columns in (
+            *moving.items(),
+            *(
+                (metric, _steps(found, around))
+                for metric, found in _in_order(series)
+                if found and not _flat(found)
+            ),
+        )
+        if columns
     ][:MOST_CHARTS]
     chance = chance_chart(known, series, hours, since, ask.now)
     reading = survey.reading(who) if survey is not None else None
@@ -115,7 +141,7 @@ def drive(site: Site, ask: Ask) -> Reply:
         "pools": [pool for pool in (survey.pools if survey else ()) if who in pool.drives],
         "charts": charts,
         "chance": _chance_drawn(chance, clock.zone) if chance is not None else None,
-        "flat": [say_metric(m) for m, found in _in_order(series) if found and _flat(m, found)],
+        "flat": [say_metric(m) for m, found in _in_order(series) if found and _flat(found)],
         "ranges": [(key, text) for key, (_, text) in RANGES.items()],
         "range": name,
         "events": events,
@@ -131,12 +157,12 @@ _PLACE = {metric: place for place, metric in enumerate(Metric)}
 
 
 def _in_order(series: Mapping[Metric, Sequence[Point]]) -> list[tuple[Metric, Sequence[Point]]]:
-    return sorted(series.items(), key=lambda item: (item[0] not in MOVING, _PLACE[item[0]]))
+    return sorted(series.items(), key=lambda item: _PLACE[item[0]])
 
 
-def _flat(metric: Metric, points: Sequence[Point]) -> bool:
+def _flat(points: Sequence[Point]) -> bool:
     """Tell whether a counter stood still all the time."""
-    return metric not in MOVING and len({point.last for point in points}) == 1
+    return len({point.last for point in points}) == 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,14 +178,19 @@ class _Around:
     unseen: tuple[tuple[datetime, datetime], ...]
 
 
-def _drawn(metric: Metric, points: Sequence[Point], around: _Around) -> Drawn:
-    """Draw the chart of one metric."""
+def _steps(points: Sequence[Point], around: _Around) -> tuple[Column, ...]:
+    """Thin the changes of a counter."""
     values = [(p.at, p.lasts, p.lowest, p.highest, p.last) for p in points]
+    return thin(values, around.since, around.until)
+
+
+def _drawn(metric: Metric, columns: tuple[Column, ...], around: _Around) -> Drawn:
+    """Draw the chart of one metric."""
     chart = Chart(
         title=say_metric(metric),
         since=around.since,
         until=around.until,
-        columns=thin(values, around.since, around.until),
+        columns=columns,
         steps=metric not in MOVING,
         marks=around.marks,
         unseen=around.unseen,
@@ -206,9 +237,7 @@ def chance_chart(
     Computed anew from what was recorded, by the rules of today; None when nothing was.
     """
     counters = {
-        metric: [(p.at, p.last) for p in points]
-        for metric, points in series.items()
-        if points and metric not in MOVING
+        metric: [(p.at, p.last) for p in points] for metric, points in series.items() if points
     }
     if not counters and not hours:
         return None
@@ -231,6 +260,11 @@ def chance_chart(
     )
 
 
+RISKS_LOOK_BACK = timedelta(days=32)
+"""Signs are rises within a week and a month (``rules.risk``): older changes need not be handed
+over, but for the last before."""
+
+
 def _as_of(
     counters: Mapping[Metric, list[tuple[datetime, int]]], hours: Sequence[Point], at: datetime
 ) -> tuple[dict[Metric, int], dict[Metric, Trace]]:
@@ -238,14 +272,19 @@ def _as_of(
     metrics: dict[Metric, int] = {}
     traces: dict[Metric, Trace] = {}
     for metric, points in counters.items():
-        upto = bisect_right(points, at, key=lambda point: point[0])
+        upto = bisect_right(points, at, key=_when)
         if upto:
+            begin = bisect_right(points, at - RISKS_LOOK_BACK, hi=upto, key=_when)
             metrics[metric] = points[upto - 1][1]
-            traces[metric] = Trace(metric=metric, points=tuple(points[:upto]))
+            traces[metric] = Trace(metric=metric, points=tuple(points[max(begin - 1, 0) : upto]))
     upto = bisect_right(hours, at, key=lambda point: point.at)
     if upto:
         metrics[Metric.POWER_ON_HOURS] = hours[upto - 1].last
     return metrics, traces
+
+
+def _when(point: tuple[datetime, int]) -> datetime:
+    return point[0]
 
 
 def _chance_drawn(chart: Chart, zone: tzinfo) -> Drawn:

@@ -43,6 +43,11 @@ class IfLost:
     then: str  # how the pool would stand
     sounds: bool
 
+    @property
+    def outcome(self) -> str:
+        """Say what would come of it."""
+        return f"{self.pool} would be {self.then}"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Preview:
