@@ -53,6 +53,11 @@ def test_without_a_box_it_says_how_to_invite_one(settings: str) -> None:
     assert "hub invite" in run(settings, "boxes").output
 
 
+def test_an_empty_list_of_work_is_no_proof_of_health(settings: str) -> None:
+    run(settings, "invite", "--client", "Harbour Print Room")
+    assert "no proof of health" in run(settings, "work").output
+
+
 @pytest.mark.parametrize("command", ["revoke", "return", "look"])
 def test_a_box_nobody_knows_is_not_found(settings: str, command: str) -> None:
     run(settings, "invite", "--client", "Harbour Print Room")
