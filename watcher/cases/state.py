@@ -147,7 +147,10 @@ class Case:
         standing = self.standing
         if standing:
             return standing[0]
-        return max(self.held, key=lambda h: (h.finding.urgency.rank, h.seen_at)).finding
+        return max(
+            self.held,
+            key=lambda h: (h.finding.urgency.rank, h.finding.subject == self.locus, h.seen_at),
+        ).finding
 
     def holds(self, key: str) -> bool:
         """Tell whether a finding stands in this case."""

@@ -30,7 +30,7 @@ from watcher.facts.survey import Survey
 from watcher.notify.message_facts import CaseExtras, PoolLine, Watched
 from watcher.notify.messages import render
 from watcher.notify.target import Target, ways_to
-from watcher.recovery.follow import lead, unverified
+from watcher.recovery.follow import NOT_VERIFIED, lead, unverified
 from watcher.rules.catalogue import judge
 from watcher.rules.tuning import Tuning
 from watcher.rules.view import View
@@ -295,7 +295,7 @@ class Desk:
         for item in tell.items:
             case = book.case(item.case)
             if case is not None:
-                found = self._extras_of(case, view, now)
+                found = self._extras_of(case, book, view, now)
                 extras[item.case] = replace(found, link=link_to(item.case))
         if any(item.case == 0 for item in tell.items):
             extras[0] = CaseExtras(watched=watched(book, view), link=self.standing.page_url)
@@ -303,7 +303,7 @@ class Desk:
             extras[0] = replace(extras.get(0, CaseExtras()), link=link_to(0))
         return extras
 
-    def _extras_of(self, case: Case, view: View | None, now: datetime) -> CaseExtras:
+    def _extras_of(self, case: Case, book: Book, view: View | None, now: datetime) -> CaseExtras:
         """Gather what is known around one case."""
         ended = case.closed_at or case.calm_since
         lasted = (ended - case.opened_at) if case.closed_at is not None and ended else None
@@ -322,7 +322,7 @@ class Desk:
             window=message_window(exposure) if exposure else None,
             loss=message_loss(exposure) if exposure else None,
             best_choice=best_choice(exposure) if exposure else "",
-            proof=proof_of(case, pool),
+            proof=proof_of(case, pool, book),
             lasted=lasted,
             work=pool.work,
         )
@@ -380,15 +380,21 @@ def pool_of_case(case: Case, view: View | None) -> Pool | None:
     return next((pool for pool in view.survey.pools if pool.pool == key), None)
 
 
-def proof_of(case: Case, pool: Pool | None) -> str:
-    """Say what showed that a case is over; "" while it is not."""
+def proof_of(case: Case, pool: Pool | None, book: Book | None = None) -> str:
+    """Say what showed that a case is over, and what is not proven yet; "" while it is not over."""
     if case.closed_at is None:
         return ""
     if pool is not None and pool.protection is Protection.WHOLE:
-        return (
+        whole = (
             f"{pool.name} has all of its members again and its full margin "
             f"({pool.margin} of {pool.full_margin})."
         )
+        unchecked = book is not None and any(
+            f.rule == NOT_VERIFIED and f.subject.key == pool.pool
+            for other in book.open_cases
+            for f in other.standing
+        )
+        return f"{whole} Not verified yet: a check (scrub) is to follow." if unchecked else whole
     return "The signs were looked for again and do not hold any more."
 
 
