@@ -92,3 +92,8 @@ def test_a_fit_is_found_by_spare_and_pool() -> None:
     assert ready.fit(SPARE, PoolId("md:b")) is None
     assert (fit.fits_all, fit.fits_some) == (False, True)
     assert not replace(fit, places=0, too_small_for=()).fits_all
+
+
+def test_a_copy_that_is_fresh_for_no_time_is_refused() -> None:
+    with pytest.raises(ValueError, match="fresh_for"):
+        CopySeen(name="nas", how=HowKnown.MARKER, fresh_for=timedelta(0))

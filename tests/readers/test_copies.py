@@ -160,3 +160,9 @@ def test_an_empty_answer_holds_no_time() -> None:
     assert parse_printed(" \n", NOW) == NOW
     with pytest.raises(CannotParse):
         parse_newest("0x10\n")
+
+
+@pytest.mark.parametrize("text", ["999999999999", "9999-12-31T23:59:59-10:00"])
+def test_a_time_beyond_all_calendars_is_refused(text: str) -> None:
+    with pytest.raises(CannotParse, match="time"):
+        parse_printed(text, NOW)

@@ -13,6 +13,7 @@ from watcher.exposure.life import DriveClass, DriveLife
 from watcher.exposure.window import WindowPlan
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import DriveId, SubjectKind, about_drive
+from watcher.facts.pool import Protection
 from watcher.facts.readiness import DRILL_MARK, DrillDone, ShelfSpare
 from watcher.recovery.drill import (
     ANSWER_IN_TIME,
@@ -156,3 +157,22 @@ def test_no_message_at_all_is_told_before_nobody_answered() -> None:
     page = page_of(rehearsal(GOOD), replace(silent, went_wrong=found), NOW)
     assert "Answered      by nobody" in page
     assert "  - No message left this box" in page
+
+
+def test_an_ordered_spare_would_be_waited_for() -> None:
+    coming = spare(1, None, identity=None, ordered=True, capacity_bytes=12 * TB)
+    assert spare_line(rehearsal(coming), T0).endswith("would be waited for.")
+
+
+def test_a_pool_that_bears_no_loss_would_have_lost_data_at_once() -> None:
+    broken = replace(rehearsal(GOOD).exposure, protection=Protection.BROKEN, window=None)
+    found = what_went_wrong(rehearsal(GOOD, exposure=broken), DONE, NOW)
+    assert found[0] == "Data would have been lost at once: the pool bears no loss."
+    page = page_of(rehearsal(GOOD, exposure=replace(broken, loss=None)), DONE, NOW)
+    assert "The window" not in page
+    assert "Loss  " not in page
+
+
+def test_a_window_of_more_than_a_week_is_named() -> None:
+    found = what_went_wrong(rehearsal(), DONE, NOW)
+    assert any("over a week" in wrong for wrong in found)

@@ -59,3 +59,12 @@ def test_the_report_says_verdict_speed_counters_and_what_is_not_proven() -> None
     assert "Paused for 1 min" in text
     assert "Counters before and after: not known." in text
     assert "Faults (1 place)" in text
+
+
+def test_what_was_not_done_is_not_reported() -> None:
+    begun = replace(GOOD, write=(), read=(), warmth=(), ended_at=None, after=(), before=())
+    text = report_text(begun, outcome_of(begun))
+    assert "Written:" not in text
+    assert "Temperature" not in text
+    assert "not ended" in text
+    assert "none of those that matter" in text

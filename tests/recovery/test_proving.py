@@ -50,7 +50,7 @@ def proof(**more: object) -> Proof:
 def curve(done: float, hours: float = PASS_HOURS, ratio: float = 0.5) -> tuple[Stretch, ...]:
     """A pass over a disk, up to a share of it."""
     made = Curve(SIZE)
-    upto = int(done * BUCKETS)
+    upto = round(done * BUCKETS)
     for number in range(upto):
         a, b = number / BUCKETS, (number + 1) / BUCKETS
         seconds = (time_share(b, ratio) - time_share(a, ratio)) * hours * 3600
@@ -150,3 +150,9 @@ def test_what_grew_is_told_and_what_was_not_told_is_not_compared() -> None:
 def test_a_position_beyond_the_drive_is_no_record() -> None:
     with pytest.raises(ValueError, match="within the drive"):
         proof(position=SIZE + 1)
+
+
+def test_how_far_a_burn_in_is_follows_its_phase() -> None:
+    assert proof(phase=Phase.DONE).done_fraction == 1.0
+    assert proof(phase=Phase.SELF_TEST, test_percent=30).done_fraction == 0.3
+    assert proof(position=SIZE // 4).done_fraction == 0.25

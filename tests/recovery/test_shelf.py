@@ -16,7 +16,7 @@ from watcher.facts.readiness import (
     Preparation,
     ShelfSpare,
 )
-from watcher.recovery.shelf import compare, compare_all, plan_with, say_fits, usable
+from watcher.recovery.shelf import class_of, compare, compare_all, plan_with, say_fits, usable
 
 T0 = datetime(2026, 3, 1, tzinfo=UTC)
 TB = 10**12
@@ -203,3 +203,17 @@ def test_a_larger_spare_never_fits_fewer_members(size: int, more: int) -> None:
         return len(fit.too_small_for)
 
     assert misfits(size + more) <= misfits(size)
+
+
+def test_a_spare_that_fits_one_pool_and_not_another_names_the_other() -> None:
+    small = replace(orchard("small"), pool=PoolId("md:small"))
+    sizes = {DriveId(x): who(x, 2 * TB) for x in "abc"}
+    fine = compare(spare(1, 4 * TB), small, identity_of=sizes.get, label_of=label_of)
+    large = compare(spare(1, 4 * TB), orchard(), identity_of=identity_of, label_of=label_of)
+    assert say_fits((fine, large)) == "fits all but orchard"
+
+
+def test_a_drive_is_named_by_the_class_that_failure_rates_know() -> None:
+    assert class_of(who("n", 1, protocol=Protocol.NVME)) is DriveClass.NVME
+    assert class_of(who("f", 1, medium=Medium.FLASH)) is DriveClass.FLASH
+    assert class_of(who("u", 1, medium=Medium.UNKNOWN)) is DriveClass.UNKNOWN

@@ -23,6 +23,7 @@ from watcher.service.prove import (
     Prover,
     heat_limit,
 )
+from watcher.service.prove_pass import AHEAD
 
 
 def answers(*more: DriveReading | None) -> FakeAsk:
@@ -264,4 +265,4 @@ def test_a_drive_full_of_faults_is_not_tried_to_the_end() -> None:
     done = Prover(at.proof, scene.around()).run()
     assert "broken off" in done.gave_up
     assert outcome_of(done).result is Result.FAILED
-    assert device.operations - before <= 3
+    assert device.operations - before <= 1 + 2 * AHEAD  # of ten pieces; some were read ahead

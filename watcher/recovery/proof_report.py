@@ -33,10 +33,7 @@ def round_top(highest: float) -> float:
     step = 1.0
     while step * 10 < highest:
         step *= 10
-    for factor in (1, 2, 5, 10):
-        if step * factor >= highest:
-            return step * factor
-    return step * 10
+    return next((step * factor for factor in (1, 2, 5) if step * factor >= highest), step * 10)
 
 
 def curve_svg(proof: Proof, title: str) -> str:
