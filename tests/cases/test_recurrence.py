@@ -130,7 +130,15 @@ def test_any_text_is_a_rule_or_refused(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["FREQ=DAILY;COUNT=x", "FREQ=WEEKLY;BYDAY=XX", "INTERVAL=2;FREQ=DAILY;FOO=1"]
+    "text",
+    [
+        "FREQ=DAILY;COUNT=x",
+        "FREQ=WEEKLY;BYDAY=XX",
+        "INTERVAL=2;FREQ=DAILY;FOO=1",
+        "FREQ=HOURLY",
+        "FREQ=DAILY;BYHOUR=3",
+        "FREQ=DAILY;UNTIL=xZ",
+    ],
 )
 def test_a_broken_rule_is_refused(text: str) -> None:
     with pytest.raises(NotUnderstood):

@@ -176,3 +176,9 @@ def test_a_very_long_key_is_shortened_and_stays_the_same_for_the_same_words() ->
 
     assert key() == key()
     assert len(key()) < 100
+
+
+def test_when_everybody_is_away_the_last_rung_hears_all_the_same() -> None:
+    desk = Desk(policy=people(away=("ada", "ben", "cleo")))
+    desk.survey(GONE)
+    assert told(desk) == [(0, "cleo")]

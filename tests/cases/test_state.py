@@ -60,6 +60,7 @@ def test_a_silence_is_explained_and_work_announces_something() -> None:
 def test_a_calm_case_is_still_named_for_what_held_last() -> None:
     desk = Desk()
     desk.survey(finding())
+    assert desk.book.cases[0].weightiest.rule == "sectors-in-doubt"
     desk.now += timedelta(minutes=1)
     desk.survey()
     case = desk.book.cases[0]

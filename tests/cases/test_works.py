@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from tests.cases.build import ORCHARD, START, Desk, finding, pool_seen
-from watcher.cases.observations import WorkAnnounced
+from watcher.cases.observations import WorkAnnounced, WorkEnded
 from watcher.cases.policy import Person, Policy
 from watcher.cases.state import Expectation, ExpectKind, PoolSeen, Stands
 from watcher.facts.finding import Urgency
@@ -174,3 +174,10 @@ def test_long_lists_of_surprises_are_bounded() -> None:
     book = desk.book
     desk.survey(*many)
     assert desk.book.works == book.works
+
+
+def test_work_that_was_called_off_before_it_began_has_no_summary() -> None:
+    desk = Desk()
+    announce(desk, begins=desk.now + 2 * HOUR, ends=desk.now + 4 * HOUR)
+    desk.tell(WorkEnded(number=1, by="ada"))
+    assert about(desk) == "new drive: nothing is left open"

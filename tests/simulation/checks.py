@@ -304,9 +304,13 @@ def _pool(stage: Stage, step: Step, account: Account, name: str, guard: Watchman
     covered = _covered(stage, account, step, pool_id, guard, name)
     answered = any(account.answers.get(number, step.at) > step.at for number in numbers)
     if guard.rank == 0 or covered:
-        guard.owed_since = None
-        guard.last_loud = None if guard.rank == 0 or covered else guard.last_loud
-        return
+        guard.owed_since, guard.last_loud = None, None
+    else:
+        _must_be_told(step, guard, name, answered=answered)
+
+
+def _must_be_told(step: Step, guard: Watchman, name: str, *, answered: bool) -> None:
+    """What is bad and uncovered is told within its term, and again while nobody answers."""
     if guard.rank > guard.told_rank:
         guard.owed_since = step.lived if guard.owed_since is None else guard.owed_since
         term = TERM if guard.rank > 1 else TERM + NIGHT
@@ -315,7 +319,7 @@ def _pool(stage: Stage, step: Step, account: Account, name: str, guard: Watchman
         return
     guard.owed_since = None
     if answered or guard.last_loud is None:
-        guard.last_loud = step.lived if answered else guard.last_loud or step.lived
+        guard.last_loud = step.lived
         return
     gap = LONGEST_GAP[guard.rank] + TERM + (NIGHT * 2 if guard.rank == 1 else timedelta(0))
     if step.lived - guard.last_loud > gap:

@@ -188,10 +188,8 @@ def next_deadline(book: Book, policy: Policy, now: datetime) -> datetime | None:
             times.append(case.grows_at)
     times.extend(s.until for s in book.silences)
     times.extend(works_deadline(book))
-    for person in {word.person for word in book.pending}:
-        at = ready_at(book, person, policy.gather, now)
-        if at is not None:
-            times.append(at)
+    people = {word.person for word in book.pending}
+    times.extend(ready_at(book, person, policy.gather, now) for person in people)
     if policy.digest is not None:
         times.append(book.digest_at or now)
     return min(times, default=None)

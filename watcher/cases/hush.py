@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from typing import assert_never
 
 from watcher.cases.state import (
     Book,
@@ -91,6 +92,8 @@ def _covers(silence: Silence, finding: Finding, box: str, client: str) -> bool:
             return silence.key == pool_of(finding)
         case ScopeKind.DRIVE:
             return finding.subject.kind is SubjectKind.DRIVE and silence.key == finding.subject.key
+        case _:
+            assert_never(silence.scope)
 
 
 def _announced_drives(work: Maintenance) -> frozenset[DriveId]:

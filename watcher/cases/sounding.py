@@ -277,15 +277,13 @@ def _recent(book: Book, person: str, now: datetime) -> list[datetime]:
     return sorted(s.at for s in book.sent if s.person == person and s.at > now - FLOOD_SPAN)
 
 
-def ready_at(book: Book, person: str, gather: timedelta, now: datetime) -> datetime | None:
-    """Give when the next message to a person may leave; None when nothing waits for them.
+def ready_at(book: Book, person: str, gather: timedelta, now: datetime) -> datetime:
+    """Give when the next message may leave to a person for whom something waits.
 
     The answer may lie in the past. Quiet hours are in each word's ``not_before``; on top, words
     below ``now`` keep ``gather`` distance from the last message, and the flood limit holds.
     """
     waiting = [word for word in book.pending if word.person == person]
-    if not waiting:
-        return None
     first = min(word.not_before for word in waiting)
     at = max(first, now)
     recent = _recent(book, person, at)
@@ -336,7 +334,7 @@ def flush(draft: Draft) -> None:
     now = draft.now
     for person in sorted({word.person for word in draft.book.pending}):
         at = ready_at(draft.book, person, draft.policy.gather, now)
-        if at is None or at > now:
+        if at > now:
             continue
         due = [w for w in draft.book.pending if w.person == person and w.not_before <= now]
         newest = {w.case: w.number for w in due if w.case}
