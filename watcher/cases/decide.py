@@ -21,6 +21,14 @@ How they are coupled. News beats an answer; an answer stops the climb; a hush st
 pauses the climb; closing ends all of it. The coupling happens in ``sound_the_news`` (news.py)
 and in ``_run_clock`` below, nowhere else.
 
+What is news (news.py). A higher urgency, another drive, one member more that is lost: at once. The
+same trouble of the same drive that only grew: when a reminder would come. A further symptom of it,
+or less of a loss: never. What was better for long enough, and what was hushed, is news when it
+returns.
+
+Time. ``now`` may lie before the last decision: then every term moves back with the clock
+(timeshift.py). Surveys may come late: one that was taken before the newest clears nothing.
+
 In a conflict: a broken pool beats a silence; what was announced for planned work beats nothing
 but itself, everything else in its pool sounds louder; the first answer stands, later ones are
 recorded.
