@@ -60,7 +60,7 @@ _PRIORITY = {
 }
 # Answers that a second try would not change: the receiver knows us and says no, or the address is
 # not one. HTTP 400, 401, 403, 404, 410 (RFC 9110 section 15.5). For mail Apprise keeps the server's
-# code to itself, so a refused recipient looks like any failure and is tried again with growing gaps.
+# code to itself: a refused recipient looks like any failure, and is tried again with growing gaps.
 _PERMANENT = re.compile(r"error=(?:400|401|403|404|410)\b")
 
 
