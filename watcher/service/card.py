@@ -200,8 +200,8 @@ def _copies(view: View, ready: Preparation) -> _Said:
             Standing.UNSEEN,
             "Nothing was declared irreplaceable, so no copy is looked for.",
             (
-                "Say in the settings, under irreplaceable, what cannot be got again. Redundancy is no "
-                "backup."
+                "Say in the settings, under irreplaceable, what cannot be got again. Redundancy is "
+                "no backup."
             ),
         )
     total = [thing.bytes for thing in ready.things]
