@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -45,6 +46,19 @@ def test_the_names_that_the_settings_give_and_this_machine_s_own_are_right(host:
     assert Browser(stage_at(WORSE).site, host=host).get("/sign-in").status == 200
 
 
+def test_a_program_is_refused_in_json_wherever_it_is_refused() -> None:
+    browser = Browser(stage_at(WORSE).site)
+    for page in (
+        browser.get("/api/nothing"),
+        browser.ask("DELETE", "/api/boxes"),
+        browser.ask("POST", "/api/boxes"),
+        browser.get("/api/boxes?a=" + "a" * LONGEST_QUERY),
+        Browser(stage_at(WORSE).site, host="evil.example").get("/api/boxes"),
+    ):
+        assert page.header("content-type") == "application/json"
+        assert json.loads(page.text)["status"] == page.status
+
+
 def test_two_hosts_or_none_are_refused() -> None:
     browser = Browser(stage_at(WORSE).site)
     assert browser.get("/sign-in", raw=[(b"host", b"watch.example")]).status == 421
@@ -82,6 +96,7 @@ def test_every_answer_has_the_safe_headers(path: str) -> None:
     page = Browser(stage_at(WORSE).site).get(path)
     policy = page.header("content-security-policy")
     assert "default-src 'none'" in policy
+    assert "script-src" not in policy
     assert "unsafe" not in policy
     assert "frame-ancestors 'none'" in policy
     for name, value in (

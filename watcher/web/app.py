@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import traceback
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -35,7 +34,16 @@ from watcher.web import (
     static,
 )
 from watcher.web.ask import JSON, PLAIN, Ask, Needs, Refusal, Reply, go_to
-from watcher.web.guard import BODY_SECONDS, LARGEST_BODY, Guard, host_name, hosts_of, is_loopback
+from watcher.web.guard import (
+    BODY_SECONDS,
+    LARGEST_BODY,
+    Guard,
+    host_name,
+    hosts_of,
+    is_for_programs,
+    is_loopback,
+    plainly,
+)
 from watcher.web.holders import Known, cookie_for, know
 from watcher.web.signin import ANYONE
 from watcher.web.site import Site, refuse_page
@@ -134,10 +142,11 @@ def make_app(site: Site, ways: tuple[Way, ...] = WAYS) -> Guard:
     threads = ThreadPoolExecutor(THREADS, thread_name_prefix="page")
     routes = [Route(way.path, _endpoint(site, way, threads), methods=[way.method]) for way in ways]
 
-    async def lost(_request: Request, error: Exception) -> Response:
+    async def lost(request: Request, error: Exception) -> Response:
         status = error.status_code if isinstance(error, HTTPException) else 500
         sentence = "There is no page here." if status == 404 else "This is not understood here."
-        return Response(f"{sentence}\n", status_code=status, media_type=PLAIN)
+        body, kind = plainly(status, sentence, as_json=is_for_programs(request.url.path))
+        return Response(body, status_code=status, media_type=kind)
 
     handlers: Mapping[Any, Any] = {HTTPException: lost}
     return Guard(Starlette(routes=routes, exception_handlers=handlers), site)
@@ -300,8 +309,5 @@ def _refused(site: Site, way: Way, ask: Ask, refusal: Refusal) -> Reply:
 
 
 def _plainly(way: Way, status: int, sentence: str) -> Reply:
-    if way.program:
-        return Reply(
-            body=json.dumps({"status": status, "detail": sentence}), status=status, kind=JSON
-        )
-    return Reply(body=f"{sentence}\n", status=status, kind=PLAIN)
+    body, kind = plainly(status, sentence, as_json=way.program)
+    return Reply(body=body, status=status, kind=kind)

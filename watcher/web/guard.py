@@ -6,7 +6,7 @@
   parts).
 - **Times**: the head, the body and the whole answer each have a limit, so that slow ones hold
   nobody up.
-- **Headers**: no script, no style and nothing else but from here, no framing, no caching of what
+- **Headers**: no script at all, style and pictures from here only, no framing, no caching of what
   somebody may see.
 """
 
@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
+import json
 import re
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any
@@ -47,8 +48,8 @@ _LOCAL = frozenset({"localhost", "127.0.0.1", "::1"})
 _HOST = re.compile(r"(\[[0-9a-fA-F:.]+\]|[A-Za-z0-9.-]+)(?::(\d{1,5}))?")
 
 POLICY = (
-    "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; connect-src 'self'; "
-    "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+    "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; "
+    "frame-ancestors 'none'; base-uri 'none'"
 )
 HEADERS = (
     (b"content-security-policy", POLICY.encode()),
@@ -105,7 +106,7 @@ class Guard:
         fault = self._fault(scope)
         guarded = with_headers(send, secure=self._site.terms.is_secure)
         if fault is not None:
-            await say(guarded, *fault)
+            await say(guarded, *fault, as_json=is_for_programs(scope["path"]))
             return
         try:
             async with asyncio.timeout(WHOLE_SECONDS):
@@ -135,11 +136,24 @@ class Guard:
         return None
 
 
-async def say(send: Send, status: int, sentence: str) -> None:
+def is_for_programs(path: str) -> bool:
+    """Tell whether an address is for other programs, who are answered in JSON."""
+    return path.startswith("/api/")
+
+
+def plainly(status: int, sentence: str, *, as_json: bool) -> tuple[bytes, str]:
+    """Give the body and the kind of an answer of one sentence."""
+    if as_json:
+        return json.dumps({"status": status, "detail": sentence}).encode(), "application/json"
+    return f"{sentence}\n".encode(), "text/plain; charset=utf-8"
+
+
+async def say(send: Send, status: int, sentence: str, *, as_json: bool) -> None:
     """Answer with one sentence."""
-    headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"connection", b"close")]
+    body, kind = plainly(status, sentence, as_json=as_json)
+    headers = [(b"content-type", kind.encode()), (b"connection", b"close")]
     await send({"type": "http.response.start", "status": status, "headers": headers})
-    await send({"type": "http.response.body", "body": f"{sentence}\n".encode()})
+    await send({"type": "http.response.body", "body": body})
 
 
 def with_headers(send: Send, *, secure: bool) -> Send:
