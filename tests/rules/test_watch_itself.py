@@ -20,6 +20,7 @@ OURS = {
     "hub-away",
     "many-boxes-quiet",
     "two-senders",
+    "forecast-worse",
 }
 
 

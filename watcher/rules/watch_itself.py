@@ -120,4 +120,15 @@ RULES: Final = (
             "While only one sender has reported lately.",
         ),
     ),
+    _rule(
+        "forecast-worse",
+        "the forecasts of a pool that lacks margin",
+        "this-week; today when the pool has no margin left. Grows with each worsening.",
+        (
+            "The way back to full margin takes longer than forecast, or losing data got likelier.",
+            "See what slows the rebuild or which other drive frets; midwatch exposure tells more.",
+            "Other work on the pool, a slow new drive, signs on another member.",
+            "While no rebuild runs, for the end of the window; below a chance of one in a hundred.",
+        ),
+    ),
 )

@@ -35,6 +35,7 @@ from watcher.rules.catalogue import judge
 from watcher.rules.tuning import Tuning
 from watcher.rules.view import View
 from watcher.service.links import link_address, new_link
+from watcher.service.outlook import follow_forecasts
 from watcher.service.prospects import best_choice, exposure_of, message_loss, message_window
 from watcher.service.readiness import prepared
 from watcher.service.recoveries import follow_recoveries, record_events
@@ -162,6 +163,7 @@ class Desk:
         records = tx.target_records() if self.standing.minds_routes else ()
         findings += route_findings(records, self.standing.targets, now)
         findings += besides
+        findings += follow_forecasts(tx, view, self.standing.plan, now)
         followed = follow_recoveries(tx, view, self.standing.plan, now)
         findings = lead(findings, followed) + unverified(followed, now)
         works |= routes_seen(records, self.standing.targets)
