@@ -46,6 +46,14 @@ def test_a_wrong_name_and_a_wrong_password_are_told_in_the_same_words() -> None:
     ]
 
 
+def test_a_password_typed_where_the_name_belongs_is_written_down_nowhere() -> None:
+    stage = stage_at(WORSE)
+    Browser(stage.site).sign_in(PASSWORD, "x")
+    Browser(stage.site).sign_in("ada", "x")
+    with stage.store.snapshot() as tx:
+        assert [line.who for line in tx.audit()] == ["ada", "an unknown name"]
+
+
 def test_where_codes_are_asked_for_the_password_alone_does_not_let_in() -> None:
     stage = with_codes(stage_at(WORSE))
     code = code_at(SECRET, step_at(stage.clock.now()))

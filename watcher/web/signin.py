@@ -52,7 +52,8 @@ def enter(site: Site, ask: Ask) -> Reply:
     right = is_right(password, account.password if account else NOBODY)
     if account is None or not right or not _code_fits(site, account, ask):
         site.tries.failed(name, ask.address, ask.now)
-        site.audit(ask, "sign-in-refused", who=name)
+        # A name that is none may be a password in the wrong field: it is not written down.
+        site.audit(ask, "sign-in-refused", who=account.name if account else "an unknown name")
         return _form(site, ask, _WRONG, then, status=403)
     site.tries.succeeded(name)
     with site.store.transaction() as tx:
