@@ -86,7 +86,7 @@ def test_a_full_disk_stops_no_message_and_loses_no_case(tmp_path: Path, small_di
             ballast.unlink()
             daemon.look()
             assert wait_until(lambda: "written to the disk again" in daemon.text, 60), daemon.text
-            (case,) = [c for c in cases_of(config) if c["place"].startswith("pool:")]
+            (case,) = [c for c in cases_of(config) if c["urgency"] == "now"]
             assert case["urgency"] == "now"
 
             mirror.replace(2, spare)

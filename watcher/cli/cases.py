@@ -49,6 +49,7 @@ def case_as_json(case: Case) -> dict[str, Any]:
         "answered_by": case.answer.by if case.answer else None,
         "answered_until": case.answer.until.isoformat() if case.answer else None,
         "silent": case.hushed,
+        "only_to_know": case.only_notes,
         "findings": [
             {
                 "rule": h.finding.rule,

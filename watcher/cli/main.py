@@ -114,7 +114,7 @@ def cli(context: click.Context, settings: str | None) -> None:
 def main() -> None:
     """Run the command, and end with its exit status."""
     try:
-        status = cli.main(standalone_mode=False)
+        status = cli.main(prog_name="midwatch", standalone_mode=False)
     except click.exceptions.Exit as ended:
         sys.exit(ended.exit_code)
     except click.Abort:
