@@ -9,6 +9,7 @@ import pytest
 from tests.cases.build import finding
 from watcher.cli.watch import Printer, reached_by, rhythm_of
 from watcher.demo.story import BOX, new_box
+from watcher.facts.identity import about_drive
 from watcher.notify.secret import Secret
 from watcher.notify.target import Target
 from watcher.readers.survey import Looking, Surveyor
@@ -37,7 +38,8 @@ def test_the_first_look_is_printed_in_full_and_then_only_what_changed(
         first = capsys.readouterr().out
         printer.surveyed(survey, Outcome())
         second = capsys.readouterr().out
-        printer.surveyed(survey, Outcome(findings=(finding(),)))
+        seen = finding(subject=about_drive(survey.drives[0].identity.drive))
+        printer.surveyed(survey, Outcome(findings=(seen, finding())))
         third = capsys.readouterr().out
         printer.surveyed(survey, Outcome())
         fourth = capsys.readouterr().out
@@ -46,6 +48,7 @@ def test_the_first_look_is_printed_in_full_and_then_only_what_changed(
     assert second == ""
     assert "bay 3" in third
     assert "holds no more  bay 3: sectors-in-doubt holds" in fourth
+    assert "not seen       bay 3: sectors-in-doubt holds" in fourth  # a drive that is not there
     assert "D3" not in fourth  # no key of ours
 
 

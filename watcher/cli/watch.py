@@ -46,6 +46,7 @@ from watcher.service.last_resort import say_here
 from watcher.service.log import ServiceLog, set_up, under_journal
 from watcher.service.loop import Delivers, Hooks, Looks, Rhythm, Rings, Watch, Word
 from watcher.service.settings_shape import Config
+from watcher.service.sight import disproved, subjects_seen
 from watcher.service.supervisor import ours
 from watcher.service.upkeep_hook import upkeep_here
 from watcher.store.database import Store
@@ -112,8 +113,14 @@ class Printer:
         else:
             stamp = f"{survey.taken_at.astimezone(zone):%H:%M}"
             fresh = [[stamp, "new", text] for key, text in now.items() if key not in self._before]
+            seen = {str(subject) for subject in subjects_seen(survey)}
+            over = disproved(survey)
             gone = [
-                [stamp, "holds no more", text]
+                [
+                    stamp,
+                    "holds no more" if key.partition("/")[2] in seen or key in over else "not seen",
+                    text,
+                ]
                 for key, text in self._before.items()
                 if key not in now
             ]
