@@ -182,3 +182,14 @@ def test_when_everybody_is_away_the_last_rung_hears_all_the_same() -> None:
     desk = Desk(policy=people(away=("ada", "ben", "cleo")))
     desk.survey(GONE)
     assert told(desk) == [(0, "cleo")]
+
+
+def test_who_is_handed_a_case_in_their_sleep_has_time_after_they_woke() -> None:
+    policy = people(asleep=("cleo",))
+    desk = Desk(policy=policy, now=START.replace(hour=6, minute=50))
+    desk.survey(replace(GONE, urgency=Urgency.TODAY))
+    desk.tell(HandedOver(case=1, by="ada", to="cleo"))
+    desk.wait(24 * MINUTE)
+    assert [person for _, person in told(desk)] == ["ada", "cleo"]
+    desk.wait(2 * MINUTE)
+    assert [person for _, person in told(desk)] == ["ada", "cleo", "ada"]

@@ -214,10 +214,9 @@ def climb(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
 
 def _may_answer_until(case: Case, ladder: Ladder, here: Climb) -> datetime:
     """Give until when those told last may answer before the ladder goes on."""
-    if here.rung < 0:
-        return here.next_at
-    rung = ladder.rungs[min(here.rung, len(ladder.rungs) - 1)]
-    heard = [t.at for t in case.last_told if t.person in rung.people]
+    rung = ladder.rungs[min(max(here.rung, 0), len(ladder.rungs) - 1)]
+    handed = here.rung < 0  # to somebody who need not be on any rung
+    heard = [t.at for t in case.last_told if handed or t.person in rung.people]
     return max([here.next_at, *(at + rung.wait for at in heard)])
 
 
