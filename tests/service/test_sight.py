@@ -149,3 +149,11 @@ def test_the_observation_holds_it_all() -> None:
     assert told.pools[0].name == "media"
     assert told.findings == (finding(1),)
     assert BOX in {s.key for s in told.seen}
+
+
+def test_a_reading_clears_what_was_said_of_its_place_while_the_drive_was_unknown() -> None:
+    """A place known only by its path is a source; the drive that answers there has been seen."""
+    drive = reading(1)
+    place = about_source(f"{drive.node} {drive.device_type}")
+    assert place in subjects_seen(survey("now", drives=(drive,)))
+    assert place not in subjects_seen(survey("now", drives=()))

@@ -37,13 +37,15 @@ def subjects_seen(survey: Survey) -> frozenset[Subject]:
     """Name all that this survey could look at.
 
     A drive is seen when it gave a reading, a pool when its protection could be told, a source
-    when it answered in full; the box itself always.
+    when it answered in full; the box itself always. A drive that gives a reading also clears what
+    was said of its place while nobody knew which drive was there.
     """
     drives = {about_drive(reading.identity.drive) for reading in survey.drives}
     pools = {
         about_pool(pool.pool) for pool in survey.pools if pool.protection is not Protection.UNKNOWN
     }
-    sources = {about_source(source) for source in survey.answered}
+    places = {f"{r.node} {r.device_type}".strip() for r in survey.drives}
+    sources = {about_source(source) for source in places.union(survey.answered)}
     box = Subject(kind=SubjectKind.BOX, key=survey.box)
     return frozenset({*drives, *pools, *sources, box})
 
