@@ -26,7 +26,7 @@ MOST_BYTES_A_DAY = 512
 hundreds of kilobytes a day."""
 
 
-@pytest.mark.slow
+@pytest.mark.lab  # alone in its process: caches that other tests warm up are counted too
 def test_the_memory_and_the_handles_of_the_desk_are_flat(tmp_path: Path) -> None:
     """With a drive lost and answered for by nobody, so that reminders go on all the time."""
     box = new_box()
