@@ -10,7 +10,7 @@ import zlib
 from datetime import UTC, datetime
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from watcher.readers import archive
@@ -93,12 +93,16 @@ def test_a_cut_archive_is_refused(end: int) -> None:
 @given(
     st.integers(min_value=10, max_value=len(PACKED) - 1), st.integers(min_value=1, max_value=255)
 )
-def test_a_flipped_byte_is_found_by_the_check_sum(place: int, flip: int) -> None:
+@example(92, 128)  # another distance back into a run of the same byte: other bits, same content
+def test_a_flipped_byte_is_found_by_the_check_sum_or_changes_nothing(place: int, flip: int) -> None:
     """RFC 1952: CRC-32 and length of the content stand at the end."""
     damaged = bytearray(PACKED)
     damaged[place] ^= flip
-    with pytest.raises(CannotParse):
-        archive.parse(bytes(damaged), NAMES)
+    try:
+        read = archive.parse(bytes(damaged), NAMES)
+    except CannotParse:
+        return
+    assert read == archive.parse(PACKED, NAMES)
 
 
 @given(st.binary(max_size=1500))
