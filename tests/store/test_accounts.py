@@ -1,6 +1,8 @@
 from dataclasses import replace
 from datetime import timedelta
 
+import pytest
+
 from tests.store.made import BOX, DAY, HOUR, MINUTE, NOW
 from watcher.store.accounts import (
     KEY_LIVES,
@@ -11,7 +13,7 @@ from watcher.store.accounts import (
     Role,
     Session,
 )
-from watcher.store.database import Store, open_memory
+from watcher.store.database import Store
 
 ADA = Account(
     name="ada",
@@ -29,17 +31,16 @@ SESSION = Session(
 )
 
 
-def store_with_ada() -> Store:
-    store = open_memory(now=NOW)
+@pytest.fixture
+def with_ada(store: Store) -> Store:
     with store.transaction() as tx:
         tx.save_account(ADA)
         tx.begin_session(SESSION)
     return store
 
 
-def test_an_account_comes_back_as_it_was_saved() -> None:
-    store = store_with_ada()
-    with store.transaction() as tx:
+def test_an_account_comes_back_as_it_was_saved(with_ada: Store) -> None:
+    with with_ada.transaction() as tx:
         assert tx.account("ada") == ADA
         assert tx.account("bob") is None
         changed = replace(ADA, role=Role.MANAGE, changed_at=NOW + HOUR)
@@ -64,23 +65,23 @@ def test_each_role_may_do_what_the_lower_ones_may() -> None:
     }
 
 
-def test_a_code_is_used_once_and_no_earlier_one_after_it() -> None:
-    with store_with_ada().transaction() as tx:
+def test_a_code_is_used_once_and_no_earlier_one_after_it(with_ada: Store) -> None:
+    with with_ada.transaction() as tx:
         assert tx.use_code("ada", 9)
         assert not tx.use_code("ada", 9)
         assert not tx.use_code("ada", 8)
         assert tx.use_code("ada", 10)
 
 
-def test_removing_an_account_ends_its_sessions() -> None:
-    with store_with_ada().transaction() as tx:
+def test_removing_an_account_ends_its_sessions(with_ada: Store) -> None:
+    with with_ada.transaction() as tx:
         assert tx.remove_account("ada")
         assert tx.session("h1") is None
         assert not tx.remove_account("ada")
 
 
-def test_a_session_is_renewed_once_and_known_by_both_names_for_a_moment() -> None:
-    with store_with_ada().transaction() as tx:
+def test_a_session_is_renewed_once_and_known_by_both_names_for_a_moment(with_ada: Store) -> None:
+    with with_ada.transaction() as tx:
         later = NOW + HOUR
         assert tx.replace_session(SESSION, "h2", later)
         assert not tx.replace_session(SESSION, "h3", later)
@@ -89,8 +90,8 @@ def test_a_session_is_renewed_once_and_known_by_both_names_for_a_moment() -> Non
         assert [s.hash for s in tx.sessions_of("ada")] == ["h2"]
 
 
-def test_sessions_that_ended_are_forgotten() -> None:
-    with store_with_ada().transaction() as tx:
+def test_sessions_that_ended_are_forgotten(with_ada: Store) -> None:
+    with with_ada.transaction() as tx:
         tx.end_old_sessions(begun_before=NOW - DAY, seen_before=NOW - MINUTE)
         assert tx.session("h1") == SESSION
         tx.session_seen("h1", NOW + HOUR)
@@ -100,9 +101,9 @@ def test_sessions_that_ended_are_forgotten() -> None:
         assert tx.session("h1") is None
 
 
-def test_a_token_is_found_by_its_hash_and_its_name_until_it_is_removed() -> None:
+def test_a_token_is_found_by_its_hash_and_its_name_until_it_is_removed(store: Store) -> None:
     token = ProgramToken(name="panel", hash="abc", role=Role.LOOK, made_at=NOW, ends_at=NOW + DAY)
-    with open_memory(now=NOW).transaction() as tx:
+    with store.transaction() as tx:
         tx.save_token(token)
         assert tx.token(hashed="abc") == token
         assert tx.token(name="panel") == token
@@ -111,8 +112,10 @@ def test_a_token_is_found_by_its_hash_and_its_name_until_it_is_removed() -> None
         assert tx.token(hashed="abc") is None
 
 
-def test_a_key_serves_its_time_and_then_a_new_one_signs_while_the_old_still_checks() -> None:
-    with open_memory(now=NOW).transaction() as tx:
+def test_a_key_serves_its_time_and_then_a_new_one_signs_while_the_old_still_checks(
+    store: Store,
+) -> None:
+    with store.transaction() as tx:
         first = tx.key_to_sign(NOW, b"one")
         assert (first.secret, tx.key_to_sign(NOW + DAY, b"two").secret) == (b"one", b"one")
         later = NOW + KEY_SERVES + DAY
@@ -122,23 +125,23 @@ def test_a_key_serves_its_time_and_then_a_new_one_signs_while_the_old_still_chec
         assert tx.signing_keys(NOW + KEY_LIVES + HOUR) == (second,)
 
 
-def test_dropping_the_old_keys_leaves_the_newest() -> None:
-    with open_memory(now=NOW).transaction() as tx:
+def test_dropping_the_old_keys_leaves_the_newest(store: Store) -> None:
+    with store.transaction() as tx:
         tx.add_key(NOW, b"one")
         tx.add_key(NOW, b"two")
         tx.drop_old_keys()
         assert [key.secret for key in tx.signing_keys(NOW)] == [b"two"]
 
 
-def test_a_form_is_taken_once() -> None:
-    with open_memory(now=NOW).transaction() as tx:
+def test_a_form_is_taken_once(store: Store) -> None:
+    with store.transaction() as tx:
         assert tx.use_ticket("t", NOW)
         assert not tx.use_ticket("t", NOW + HOUR)
         assert tx.use_ticket("u", NOW + HOUR)
 
 
-def test_the_audit_trail_gives_the_newest_first_and_cuts_what_is_long() -> None:
-    with open_memory(now=NOW).transaction() as tx:
+def test_the_audit_trail_gives_the_newest_first_and_cuts_what_is_long(store: Store) -> None:
+    with store.transaction() as tx:
         for number in range(3):
             at = NOW + timedelta(minutes=number)
             tx.add_audit(AuditLine(at=at, who="ada", address="::1", what="signed-in"))

@@ -7,13 +7,8 @@ from tests.store.made import BOX, DAY, HOUR, NOW, book, case
 from watcher.cases.effects import Record
 from watcher.cases.observations import Acknowledged, Observation, TimePassed
 from watcher.facts.identity import BoxId
-from watcher.store.database import Store, open_memory, open_store
+from watcher.store.database import Store, open_store
 from watcher.store.errors import StoreDamaged, StoreTooNew
-
-
-@pytest.fixture
-def store() -> Store:
-    return open_memory(now=NOW)
 
 
 def test_a_box_without_a_book_has_an_empty_one(store: Store) -> None:

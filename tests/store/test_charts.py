@@ -8,14 +8,13 @@ import pytest
 from tests.store.made import DAY, HOUR, MINUTE, NOW, drive_id, reading, survey
 from watcher.facts.drive import Metric
 from watcher.facts.identity import DriveId
-from watcher.store.database import Store, open_memory
+from watcher.store.database import Store
 
 CELSIUS = Metric.TEMPERATURE_CELSIUS
 
 
-def store_with(count: int, every: timedelta = 10 * MINUTE) -> Store:
+def fill(store: Store, count: int, every: timedelta = 10 * MINUTE) -> Store:
     """A drive that was read so often until NOW, a degree warmer at the hottest look."""
-    store = open_memory(now=NOW)
     for number in range(count):
         at = NOW - every * (count - 1 - number)
         with store.transaction() as tx:
@@ -26,8 +25,8 @@ def store_with(count: int, every: timedelta = 10 * MINUTE) -> Store:
 
 
 @pytest.mark.parametrize("most", [1, 7, 1000])
-def test_the_stretches_say_what_the_whole_series_says(most: int) -> None:
-    with store_with(100).snapshot() as tx:
+def test_the_stretches_say_what_the_whole_series_says(store: Store, most: int) -> None:
+    with fill(store, 100).snapshot() as tx:
         since = NOW - DAY
         points = tx.series(drive_id(1), CELSIUS, since, NOW)
         found = tx.stretches(drive_id(1), CELSIUS, since, NOW, most=most)
@@ -40,8 +39,8 @@ def test_the_stretches_say_what_the_whole_series_says(most: int) -> None:
         assert one.begins < one.ends <= after.begins
 
 
-def test_it_says_the_same_after_the_series_was_rolled_up() -> None:
-    store = store_with(60, every=6 * HOUR)
+def test_it_says_the_same_after_the_series_was_rolled_up(store: Store) -> None:
+    fill(store, 60, every=6 * HOUR)
     with store.transaction() as tx:
         before = tx.stretches(drive_id(1), CELSIUS, NOW - 20 * DAY, NOW, most=10)
         tx.roll_up(NOW + 200 * DAY)
@@ -49,8 +48,8 @@ def test_it_says_the_same_after_the_series_was_rolled_up() -> None:
     assert {(s.low, s.high) for s in before} == {(s.low, s.high) for s in after}
 
 
-def test_where_nothing_was_measured_there_is_no_stretch() -> None:
-    with store_with(3).snapshot() as tx:
+def test_where_nothing_was_measured_there_is_no_stretch(store: Store) -> None:
+    with fill(store, 3).snapshot() as tx:
         assert tx.stretches(drive_id(1), CELSIUS, NOW - 9 * DAY, NOW - 8 * DAY, most=10) == ()
         assert tx.stretches(DriveId("stranger"), CELSIUS, NOW - DAY, NOW, most=10) == ()
         assert tx.stretches(drive_id(1), Metric.WEAR_PERCENT, NOW - DAY, NOW, most=10) == ()

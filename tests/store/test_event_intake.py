@@ -1,17 +1,10 @@
 import dataclasses
 
-import pytest
-
 from tests.store.made import BOX, DAY, HOUR, MINUTE, NOW, drive_id, event, survey
 from watcher.facts.identity import BoxId, about_drive
 from watcher.facts.kernel_event import KernelEvent
-from watcher.store.database import Store, open_memory
+from watcher.store.database import Store
 from watcher.store.event_intake import LONGEST_LINE
-
-
-@pytest.fixture
-def store() -> Store:
-    return open_memory(now=NOW)
 
 
 def take(store: Store, *events: KernelEvent) -> tuple[KernelEvent, ...]:

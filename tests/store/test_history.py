@@ -1,14 +1,15 @@
 import pytest
 
+from tests.store.conftest import Anew
 from tests.store.made import BOX, DAY, HOUR, NOW, drive_id, reading, survey
 from watcher.facts.drive import Metric
 from watcher.facts.identity import DriveId
-from watcher.store.database import Store, open_memory
+from watcher.store.database import Store
 
 
 @pytest.fixture
-def store() -> Store:
-    store = open_memory(now=NOW)
+def store(anew: Anew) -> Store:
+    store = anew()
     drives = (
         reading(1, bay="3", node="/dev/sda"),
         reading(2, bay="top left", node="/dev/sdb"),

@@ -6,9 +6,10 @@ from datetime import timedelta
 
 import pytest
 
+from tests.store.conftest import Anew
 from tests.store.made import NOW, drive_id, reading, survey
 from watcher.facts.identity import BoxId
-from watcher.store.database import Store, open_memory
+from watcher.store.database import Store
 from watcher.store.hub import BoxState
 
 PRESS, SHED = BoxId("press"), BoxId("shed")
@@ -16,8 +17,8 @@ HOUR = timedelta(hours=1)
 
 
 @pytest.fixture
-def store() -> Store:
-    found = open_memory(now=NOW)
+def store(anew: Anew) -> Store:
+    found = anew()
     with found.transaction() as tx:
         tx.enrol(PRESS, "Harbour", NOW, 600)
         tx.enrol(SHED, "Orchard", NOW, 600)

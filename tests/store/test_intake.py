@@ -17,13 +17,8 @@ from tests.store.made import (
 )
 from watcher.facts.drive import DriveUnread, Metric, Unread, Verdict
 from watcher.facts.identity import BoxId
-from watcher.store.database import Store, open_memory
+from watcher.store.database import Store
 from watcher.store.intake import ANSWERS_KEPT, LARGEST
-
-
-@pytest.fixture
-def store() -> Store:
-    return open_memory(now=NOW)
 
 
 def test_a_survey_handed_over_twice_counts_once(store: Store) -> None:

@@ -10,8 +10,16 @@ from pathlib import Path
 
 from hypothesis import settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
+    initialize,
+    invariant,
+    precondition,
+    rule,
+    run_state_machine_as_test,
+)
 
+from tests.store.conftest import Shelf
 from tests.store.made import BOX, MINUTE, NOW, book, case, drive_id, notice, reading, survey
 from watcher.cases.state import Book
 from watcher.facts.drive import Metric
@@ -34,7 +42,7 @@ class StoreModel(RuleBasedStateMachine):
         self.folder = Path(tempfile.mkdtemp(prefix="store-model-"))
         self.path = self.folder / "m.db"
         self.now = NOW
-        self.store: Store = open_store(self.path, now=NOW) if self.on_disk else open_memory(now=NOW)
+        self.store = self.make_store()
         self.killed: list[Store] = []
         self.book = Book(box=BOX)
         self.archive: dict[int, object] = {}
@@ -42,9 +50,15 @@ class StoreModel(RuleBasedStateMachine):
         self.values: list[int] = []
         self.surveys: set[str] = set()
 
-    def teardown(self) -> None:
+    def make_store(self) -> Store:
+        return open_store(self.path, now=NOW) if self.on_disk else open_memory(now=NOW)
+
+    def close_stores(self) -> None:
         for store in [*self.killed, self.store]:
             store.close()
+
+    def teardown(self) -> None:
+        self.close_stores()
         shutil.rmtree(self.folder)
 
     @rule(minutes=st.integers(1, 20))
@@ -189,6 +203,21 @@ class MemoryModel(StoreModel):
     """The same promises of the store in memory."""
 
     on_disk = False
+
+
+def test_the_store_on_a_server_against_a_dictionary(shelf: Shelf) -> None:
+    class ServerModel(StoreModel):
+        on_disk = False
+
+        def make_store(self) -> Store:
+            shelf.given = 0
+            return shelf.anew()
+
+        def close_stores(self) -> None:
+            """The next one takes it over."""
+
+    few = settings(max_examples=10, stateful_step_count=30, deadline=None)
+    run_state_machine_as_test(ServerModel, settings=few)
 
 
 StoreModel.TestCase.settings = settings(max_examples=25, stateful_step_count=30, deadline=None)

@@ -5,13 +5,8 @@ import pytest
 
 from tests.store.made import BOX, HOUR, MINUTE, NOW, notice
 from watcher.facts.finding import Urgency
-from watcher.store.database import Store, open_memory
+from watcher.store.database import Store
 from watcher.store.outbox import NoticeState, TargetRecord
-
-
-@pytest.fixture
-def store() -> Store:
-    return open_memory(now=NOW)
 
 
 def test_the_same_decision_twice_is_one_message(store: Store) -> None:

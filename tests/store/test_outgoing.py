@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from tests.store.made import BOX, HOUR, NOW, notice
-from watcher.store.database import open_memory
+from watcher.store.database import Store
 
 
-def test_surveys_wait_in_the_order_they_were_put() -> None:
-    store = open_memory(now=NOW)
+def test_surveys_wait_in_the_order_they_were_put(store: Store) -> None:
     with store.transaction() as tx:
         assert tx.first_outgoing() is tx.outgoing_last() is None
         assert tx.outgoing_size() == (0, 0)
@@ -26,8 +25,7 @@ def test_surveys_wait_in_the_order_they_were_put() -> None:
         assert tx.first_outgoing() == last
 
 
-def test_only_messages_that_were_decided_by_then_and_never_tried_are_held() -> None:
-    store = open_memory(now=NOW)
+def test_only_messages_that_were_decided_by_then_and_never_tried_are_held(store: Store) -> None:
     with store.transaction() as tx:
         tx.put_notices([notice("a"), notice("b", at=NOW + HOUR), notice("c")])
         (tried, *_) = tx.claim_due(NOW, 1, "d")

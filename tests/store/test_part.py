@@ -2,14 +2,8 @@ from contextlib import suppress
 
 import pytest
 
-from tests.store.made import NOW
-from watcher.store.database import Store, open_memory
+from watcher.store.database import Store
 from watcher.store.part import Part
-
-
-@pytest.fixture
-def store() -> Store:
-    return open_memory(now=NOW)
 
 
 def test_a_metric_keeps_its_number(store: Store) -> None:

@@ -2,18 +2,14 @@ from datetime import datetime
 
 import pytest
 
+from tests.store.conftest import Anew
 from tests.store.made import BOX, DAY, HOUR, NOW, drive_id, pool, survey
 from watcher.facts.identity import PoolId
 from watcher.facts.pool import MemberState, Pool, Protection, WorkKind
 from watcher.facts.pool_past import PoolPast
-from watcher.store.database import Store, open_memory
+from watcher.store.database import Store
 
 MEDIA = PoolId("md:media")
-
-
-@pytest.fixture
-def store() -> Store:
-    return open_memory(now=NOW)
 
 
 def take(store: Store, *pools: Pool) -> PoolPast:
@@ -107,9 +103,9 @@ def scrub_then(store: Store, *fractions: float | None) -> datetime | None:
     return take(store, *seen, pool(NOW + len(seen) * HOUR)).scrubbed_at
 
 
-def test_a_scrub_that_we_saw_through_counts_from_its_end(store: Store) -> None:
-    assert scrub_then(store, 0.5, 0.75) == NOW + 2 * HOUR
-    assert scrub_then(open_memory(now=NOW), 0.4, 0.8) == NOW + 1.5 * HOUR
+def test_a_scrub_that_we_saw_through_counts_from_its_end(anew: Anew) -> None:
+    assert scrub_then(anew(), 0.5, 0.75) == NOW + 2 * HOUR
+    assert scrub_then(anew(), 0.4, 0.8) == NOW + 1.5 * HOUR
 
 
 @pytest.mark.parametrize(

@@ -9,11 +9,6 @@ from watcher.store.errors import StoreDamaged
 from watcher.store.times import to_micros
 
 
-@pytest.fixture
-def store() -> Store:
-    return open_memory(now=NOW)
-
-
 def take(store: Store, hours: float, **metrics: int) -> None:
     at = NOW + hours * HOUR
     with store.transaction() as tx:

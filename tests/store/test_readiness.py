@@ -1,14 +1,12 @@
 from dataclasses import replace
 from datetime import timedelta
 
-import pytest
-
 from tests.store.made import BOX, NOW, drive_id
 from watcher.cases.effects import Record
 from watcher.facts.drive import DriveIdentity
 from watcher.facts.identity import BoxId, PoolId
 from watcher.facts.readiness import DrillDone, RestoreTried, ShelfSpare
-from watcher.store.database import Store, open_memory
+from watcher.store.database import Store
 
 SPARE = ShelfSpare(
     number=0,
@@ -21,11 +19,6 @@ SPARE = ShelfSpare(
 DRILL = DrillDone(
     number=1, pool=PoolId("md:a"), pool_name="orchard", member="bay 3", by="Ana", begun_at=NOW
 )
-
-
-@pytest.fixture
-def store() -> Store:
-    return open_memory(now=NOW)
 
 
 def test_a_spare_comes_back_as_it_was_put_on_the_shelf(store: Store) -> None:

@@ -12,14 +12,9 @@ from tests.recovery.world import SCENARIOS
 from tests.store.made import BOX, NOW
 from watcher.facts.identity import BoxId, PoolId
 from watcher.recovery.record import RECOVERY_FORMAT, Recovery
-from watcher.store.database import Store, open_memory, open_store
+from watcher.store.database import Store, open_store
 from watcher.store.errors import StoreDamaged, StoreTooNew
 from watcher.store.recoveries import RECOVERY, read_recovery
-
-
-@pytest.fixture
-def store() -> Store:
-    return open_memory(now=NOW)
 
 
 @pytest.mark.parametrize("path", sorted(SCENARIOS.glob("*.txt")), ids=lambda p: p.stem)

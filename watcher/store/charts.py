@@ -97,5 +97,6 @@ class ChartsPart(Part):
 
 
 def _walked(rows: Iterator[Any], wide: int) -> _Spans:
-    for at, last, below, above, _ in rows:
-        yield at, wide, last - below, last + above, last
+    for row in rows:
+        last: int = row["last"]
+        yield row["at"], wide, last - row["below"], last + row["above"], last

@@ -27,6 +27,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Protocol
 
+from watcher.store.dialect import SQLITE, Dialect
 from watcher.store.errors import translate, translate_os
 
 BUSY_MILLISECONDS = 5_000
@@ -114,10 +115,14 @@ def connect_sqlite(path: str) -> Connection:
 class Db:
     """A connection that speaks our errors, and knows by what name to call the store in them."""
 
-    def __init__(self, connection: Connection, where: str) -> None:
-        """Take over a connection; ``where`` names the store in error sentences."""
+    def __init__(self, connection: Connection, where: str, dialect: Dialect = SQLITE) -> None:
+        """Take over a connection; ``where`` names the store in error sentences.
+
+        A connection to something else than SQLite raises our errors itself.
+        """
         self._connection = connection
         self.where = where
+        self.dialect = dialect
 
     @property
     def in_transaction(self) -> bool:

@@ -21,6 +21,7 @@ from typing import Self
 
 from watcher.facts.identity import BoxId
 from watcher.store.connection import Connect, Db, connect_sqlite, flush_log, open_db
+from watcher.store.dialect import SQLITE
 from watcher.store.errors import StoreDamaged, StoreError
 from watcher.store.migrate import migrate, refuse_newer
 from watcher.store.place import (
@@ -65,7 +66,7 @@ class Store:
         standing: Standing,
         flush: Callable[[Path, str], None] = flush_log,
     ) -> None:
-        """Take over a connection; ``path`` is None for a store in memory."""
+        """Take over a connection; ``path`` is None for a store that is no file."""
         self._db = db
         self._lock = threading.RLock()
         self._flush = flush
@@ -76,7 +77,7 @@ class Store:
     @property
     def is_memory(self) -> bool:
         """Whether this store is lost when the process ends."""
-        return self.path is None
+        return self.path is None and self._db.dialect is SQLITE
 
     @property
     def rescue(self) -> Rescue | None:
@@ -91,15 +92,19 @@ class Store:
         self.standing = replace(self.standing, rescue=None)
 
     @contextmanager
-    def transaction(self) -> Iterator[Transaction]:
+    def transaction(self, *, beside: bool = False) -> Iterator[Transaction]:
         """Run one writing transaction: committed at the end of the block, undone by an exception.
+
+        Nobody else writes meanwhile. With ``beside``, on PostgreSQL, others who say so too may:
+        then the block locks what it works on (``lock_box``, ``claim_due``).
 
         When it returns, what people were told or said is on the disk. Raises StoreError, and then
         nothing was changed; only when the disk fails in the very last step can it be that all of
         it was, which is harmless, because the same decision made again has the same keys.
         """
         with self._lock:
-            self._begin("BEGIN IMMEDIATE")
+            words = self._db.dialect
+            self._begin(words.begin_beside if beside else words.begin_alone)
             tx = Transaction(self._db)
             try:
                 yield tx
@@ -113,7 +118,7 @@ class Store:
     def snapshot(self) -> Iterator[Transaction]:
         """Look at the store as it is at one moment, holding nobody up; nothing done is kept."""
         with self._lock:
-            self._begin("BEGIN")
+            self._begin(self._db.dialect.begin_look)
             tx = Transaction(self._db)
             try:
                 yield tx

@@ -6,6 +6,7 @@ StoreError
 ├── StoreLocked       another process keeps the store busy: try again a little later
 ├── StoreDamaged      a part of the file cannot be read, or makes no sense: opening it anew for the
 │                     watch saves what is left
+├── StoreAway         the server that holds the store is not reached: it is tried again
 ├── StoreDiskFails    the disk under the store gave an error: look at that drive first
 ├── StoreTooNew       written by a newer version: never guessed at; update this program
 └── StoreForeign      a file of somebody else: never touched; choose another path
@@ -38,6 +39,10 @@ class StoreLocked(StoreError):
 
 class StoreDamaged(StoreError):
     """The file, or a row in it, does not make sense."""
+
+
+class StoreAway(StoreError):
+    """The server that holds the store is not reached."""
 
 
 class StoreDiskFails(StoreError):

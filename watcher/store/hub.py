@@ -79,6 +79,14 @@ class HubPart(Part):
         row = self.db.one(statements("hub")["one-box"], {"box": box})
         return None if row is None else _box(row)
 
+    def lock_box(self, box: BoxId) -> EnrolledBox | None:
+        """Give an enrolled box, or None; nobody else works on it before this transaction ends.
+
+        For transactions that write beside others; ``shown`` does the same by its token.
+        """
+        row = self.db.one(statements("hub")["lock-box"], {"box": box})
+        return None if row is None else _box(row)
+
     def enrolled_boxes(self, client: str | None = None) -> tuple[EnrolledBox, ...]:
         """Give all enrolled boxes, or those of one client."""
         sql = statements("hub")

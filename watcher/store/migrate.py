@@ -74,13 +74,15 @@ def version_of(db: Db) -> int:
 
     Raises StoreForeign for a database that has tables, but none of ours.
     """
-    tables = {row[0] for row in db.rows("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    tables = {row["name"] for row in db.rows(db.dialect.tables)}
     if "schema_step" not in tables:
         if tables:
-            raise StoreForeign(f"{db.where} belongs to another program: choose another path for it")
+            raise StoreForeign(
+                f"{db.where} belongs to another program: choose another place for it"
+            )
         return 0
-    row = db.one("SELECT max(number) FROM schema_step")
-    return int(row[0] or 0)
+    row = db.one("SELECT max(number) AS number FROM schema_step")
+    return int(row["number"] or 0)
 
 
 def refuse_newer(db: Db) -> None:
@@ -99,7 +101,7 @@ def migrate(db: Db, now: datetime, *, upto: int | None = None) -> int:
     wanted = len(steps()) if upto is None else upto
     taken = 0
     while version_of(db) < wanted:
-        db.change("BEGIN IMMEDIATE")
+        db.change(db.dialect.begin_alone)
         try:
             # Another process may have taken the step while we waited for the lock.
             version = version_of(db)
@@ -115,9 +117,9 @@ def migrate(db: Db, now: datetime, *, upto: int | None = None) -> int:
 
 def _take(db: Db, step: Step, now: datetime) -> None:
     """Take one step, within the open transaction."""
-    db.change(_STEPS_TABLE)
+    db.change(db.dialect.schema(_STEPS_TABLE))
     for statement in step.statements:
-        db.change(statement)
+        db.change(db.dialect.schema(statement))
     db.change(
         "INSERT INTO schema_step (number, name, ran_at) VALUES (:number, :name, :ran_at)",
         {"number": step.number, "name": step.name, "ran_at": to_micros(now)},

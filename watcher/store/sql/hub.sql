@@ -4,6 +4,10 @@
 -- An enrolled box.
 SELECT * FROM enrolled_box WHERE box = :box;
 
+-- name: lock-box
+-- An enrolled box, which is kept for us until the transaction ends.
+SELECT * FROM enrolled_box WHERE box = :box /*postgres: FOR UPDATE*/;
+
 -- name: every-box
 -- All enrolled boxes.
 SELECT * FROM enrolled_box ORDER BY client, box;
@@ -83,9 +87,10 @@ INSERT INTO box_token (hash, box, made_at, used_at) VALUES (:hash, :box, :made_a
 ON CONFLICT (hash) DO NOTHING;
 
 -- name: box-of-token
--- Whose token it is, with the box.
+-- Whose token it is, with the box, which is kept for us until the transaction ends.
 SELECT t.made_at AS token_made_at, t.used_at AS token_used_at, b.*
-FROM box_token AS t JOIN enrolled_box AS b ON b.box = t.box WHERE t.hash = :hash;
+FROM box_token AS t JOIN enrolled_box AS b ON b.box = t.box WHERE t.hash = :hash
+/*postgres: FOR UPDATE OF b*/;
 
 -- name: token-used
 -- A token was used for the first time.

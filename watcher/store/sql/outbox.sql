@@ -18,7 +18,8 @@ WHERE state = 'waiting' AND (
     next_try_at <= :now
     OR (attempts = 0 AND created_at > :now)
     OR (SELECT a.at FROM attempt a WHERE a.notice = notice.id ORDER BY a.number DESC LIMIT 1) > :now)
-ORDER BY urgency_rank DESC, next_try_at, id LIMIT :limit;
+ORDER BY urgency_rank DESC, next_try_at, id LIMIT :limit
+/*postgres: FOR UPDATE OF notice SKIP LOCKED*/;
 
 -- name: claim
 -- Take a waiting message.
@@ -57,7 +58,8 @@ WHERE id = :id AND state = 'waiting';
 -- Claims of senders that did not come back; also those from a time that a clock set back has made
 -- the future.
 SELECT id FROM notice
-WHERE state = 'sending' AND (claimed_at <= :before OR claimed_at > :after);
+WHERE state = 'sending' AND (claimed_at <= :before OR claimed_at > :after)
+/*postgres: FOR UPDATE SKIP LOCKED*/;
 
 -- name: release-claim
 -- Give a message free again.

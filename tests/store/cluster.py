@@ -1,0 +1,121 @@
+"""A PostgreSQL server of the tests' own: on a Unix socket in a temporary folder, never as root."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pwd
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ENDURANCE_SECONDS = 60
+
+UNSAFE = ("fsync=off", "full_page_writes=off")
+"""Faster on a disk that many share: a test kills processes, never the machine."""
+
+
+def programs() -> Path | None:
+    """Say where the server's programs are, the newest; Debian keeps them off the path."""
+    places = sorted(
+        Path("/usr/lib/postgresql").glob("*/bin/initdb"), key=lambda p: int(p.parts[-3])
+    )
+    if places:
+        return places[-1].parent
+    found = shutil.which("initdb")
+    return Path(found).resolve().parent if found else None
+
+
+def who_runs() -> str | None:
+    """Name the user under which a server may run; None: this one."""
+    if os.geteuid() != 0:
+        return None
+    for name in ("postgres", "nobody"):
+        with contextlib.suppress(KeyError):
+            return pwd.getpwnam(name).pw_name
+    return ""
+
+
+class Cluster:
+    """One server."""
+
+    def __init__(self, folder: Path, bin_folder: Path, user: str | None) -> None:
+        self.folder, self._bin, self._user = folder, bin_folder, user
+        self._count = 0
+
+    def run(
+        self, program: str, *words: str, check: bool = True
+    ) -> subprocess.CompletedProcess[str]:
+        """Run a program of the server's as its user."""
+        return subprocess.run(
+            [str(self._bin / program), *words],
+            check=check,
+            capture_output=True,
+            text=True,
+            timeout=ENDURANCE_SECONDS,
+            cwd="/",
+            **({"user": self._user, "extra_groups": []} if self._user else {}),
+        )
+
+    def make(self) -> None:
+        """Lay the cluster down."""
+        words = ("--auth=trust", "--username=midwatch", "--encoding=UTF8", "--locale=C.UTF-8")
+        self.run("initdb", "-D", str(self.folder / "data"), "--no-sync", *words)
+
+    def start(self) -> None:
+        """Start it and wait until it answers."""
+        options = ["-c listen_addresses=''", f"-k {self.folder}", "-c shared_buffers=32MB"]
+        options += [f"-c {one}" for one in UNSAFE]
+        words = ("-D", str(self.folder / "data"), "-w", "-t", str(ENDURANCE_SECONDS))
+        log = ("-l", str(self.folder / "log"))
+        with (self.folder / "said").open("wb") as said:  # a pipe would stay open with the server
+            subprocess.run(
+                [str(self._bin / "pg_ctl"), "start", *words, *log, "-o", " ".join(options)],
+                check=True,
+                stdout=said,
+                stderr=said,
+                timeout=ENDURANCE_SECONDS + 10,
+                cwd="/",
+                **({"user": self._user, "extra_groups": []} if self._user else {}),
+            )
+
+    def stop(self, how: str = "fast") -> None:
+        """Stop it: ``fast`` ends what goes on, ``immediate`` is a crash."""
+        self.run("pg_ctl", "stop", "-D", str(self.folder / "data"), "-w", "-m", how, check=False)
+
+    def url(self, database: str = "postgres") -> str:
+        """Give the address of a database."""
+        return f"postgresql:///{database}?host={self.folder}&user=midwatch"
+
+    def new_database(self) -> str:
+        """Make an empty database and give its address."""
+        self._count += 1
+        name = f"test_{os.getpid()}_{self._count}"
+        self.run("createdb", "-h", str(self.folder), "-U", "midwatch", name)
+        return self.url(name)
+
+
+@contextlib.contextmanager
+def running_cluster() -> Iterator[Cluster]:
+    """Give a running server, and take it down again; skips where there can be none."""
+    pytest.importorskip("psycopg", reason="needs psycopg: the extra [postgres]")
+    bin_folder, user = programs(), who_runs()
+    if bin_folder is None:
+        pytest.skip("needs a PostgreSQL server: apt-get install postgresql")
+    if user == "":
+        pytest.skip("needs a user other than root to run a PostgreSQL server")
+    folder = Path(tempfile.mkdtemp(prefix="mw-pg-"))
+    cluster = Cluster(folder, bin_folder, user)
+    try:
+        if user:
+            shutil.chown(folder, user)
+        cluster.make()
+        cluster.start()
+        yield cluster
+    finally:
+        cluster.stop("immediate")
+        shutil.rmtree(folder, ignore_errors=True)
