@@ -15,6 +15,8 @@ import pytest
 
 ENDURANCE_SECONDS = 60
 
+ROOM_BYTES = 1 << 30
+
 UNSAFE = ("fsync=off", "full_page_writes=off")
 """Faster on a disk that many share: a test kills processes, never the machine."""
 
@@ -91,12 +93,32 @@ class Cluster:
         """Give the address of a database."""
         return f"postgresql:///{database}?host={self.folder}&user=midwatch"
 
+    def emptied(self, name: str = "scratch") -> str:
+        """Give the address of a database that is made at its first use and emptied at others."""
+        import psycopg  # noqa: PLC0415 - an extra
+
+        url = self.url(name)
+        try:
+            with psycopg.connect(url, autocommit=True) as connection:
+                connection.execute("DROP SCHEMA public CASCADE; CREATE SCHEMA public")
+        except psycopg.OperationalError:
+            self.run("createdb", "-h", str(self.folder), "-U", "midwatch", name)
+        return url
+
     def new_database(self) -> str:
         """Make an empty database and give its address."""
         self._count += 1
         name = f"test_{os.getpid()}_{self._count}"
         self.run("createdb", "-h", str(self.folder), "-U", "midwatch", name)
         return self.url(name)
+
+
+def _place() -> str | None:
+    """Say where files may lie that need not last: in memory, where there is room for them."""
+    memory = Path("/dev/shm")
+    if os.access(memory, os.W_OK) and shutil.disk_usage(memory).free > ROOM_BYTES:
+        return str(memory)
+    return None
 
 
 @contextlib.contextmanager
@@ -108,7 +130,7 @@ def running_cluster() -> Iterator[Cluster]:
         pytest.skip("needs a PostgreSQL server: apt-get install postgresql")
     if user == "":
         pytest.skip("needs a user other than root to run a PostgreSQL server")
-    folder = Path(tempfile.mkdtemp(prefix="mw-pg-"))
+    folder = Path(tempfile.mkdtemp(prefix="mw-pg-", dir=_place()))
     cluster = Cluster(folder, bin_folder, user)
     try:
         if user:

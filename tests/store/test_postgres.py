@@ -40,7 +40,7 @@ from watcher.store.postgres import (  # noqa: E402 - after what may skip
 @pytest.fixture
 def url(cluster: Cluster) -> str:
     """An empty database."""
-    return cluster.new_database()
+    return cluster.emptied()
 
 
 def test_a_new_store_is_made_once_and_then_opened_as_it_is(url: str) -> None:
@@ -89,7 +89,7 @@ def test_a_newer_store_and_one_of_another_program_are_refused_and_not_touched(
         other.execute("INSERT INTO schema_step VALUES (99, 'later', 0)")
     with pytest.raises(StoreTooNew, match=r"newer version.*update midwatch"):
         open_server(url, now=NOW)
-    foreign = cluster.new_database()
+    foreign = cluster.emptied("foreign")
     with psycopg.connect(foreign) as other:
         other.execute("CREATE TABLE recipes (name text)")
     with pytest.raises(StoreForeign, match="another program"):
@@ -261,6 +261,7 @@ def test_a_user_who_may_not_write_is_told(url: str) -> None:
     open_server(url, now=NOW).close()
     with psycopg.connect(url, autocommit=True) as other:
         other.execute("CREATE ROLE looker LOGIN")
+        other.execute("GRANT USAGE ON SCHEMA public TO looker")
         other.execute("GRANT SELECT ON ALL TABLES IN SCHEMA public TO looker")
     with open_server(url.replace("user=midwatch", "user=looker"), now=NOW) as store:
         with store.snapshot() as tx:
