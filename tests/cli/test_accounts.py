@@ -113,3 +113,21 @@ def test_a_new_key_makes_the_old_ones_worth_nothing(config: Path) -> None:
     assert command(config, "account", "new-key")[0] == 0
     with store_of(config) as store, store.snapshot() as tx:
         assert old not in tx.signing_keys(SystemClock().now())
+
+
+def test_an_account_of_a_client_is_for_a_known_client_and_never_manages(tmp_path: Path) -> None:
+    config = empty_state(tmp_path)
+    with config.open("a", encoding="utf-8") as file:
+        file.write("shop:\n  clients:\n    - name: Harbour\n")
+    unknown = typed(config, "account", "add", "ann", "--client", "Nobody")
+    assert unknown.exit_code != 0
+    manages = typed(config, "account", "add", "ann", "--client", "Harbour", "--role", "manage")
+    assert manages.exit_code != 0
+    assert typed(config, "account", "add", "ann", "--client", "Harbour").exit_code == 0
+    assert typed(config, "account", "token", "panel", "--client", "Harbour").exit_code == 0
+    with store_of(config) as store, store.snapshot() as tx:
+        made, token = tx.account("ann"), tx.token(name="panel")
+        assert made is not None
+        assert token is not None
+        assert made.client == token.client == "Harbour"
+    assert command(config, "account", "list")[1].count("the boxes of Harbour") == 2

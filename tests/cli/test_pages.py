@@ -12,7 +12,8 @@ from tests.cli.test_accounts import empty_state
 from watcher.cli.exits import Exit
 from watcher.cli.pages import open_pages, reached_at, terms_of
 from watcher.cli.watch import pages_beside
-from watcher.service.bootstrap import load_settings
+from watcher.facts.identity import BoxId
+from watcher.service.bootstrap import load_settings, open_state
 from watcher.service.clock import SystemClock
 from watcher.service.settings_shape import Config, WebSettings
 
@@ -76,3 +77,16 @@ def test_the_watch_serves_no_pages_unless_it_is_told_to(tmp_path: Path) -> None:
     with ExitStack() as beside:
         pages_beside(config, SystemClock(), told.append, beside, once=False)(config)
     assert told == []
+
+
+def test_a_state_to_which_boxes_report_has_the_pages_of_a_hub(tmp_path: Path) -> None:
+    config = config_with(tmp_path, listen_port=free_port())
+    now = SystemClock().now()
+    with open_state(config, now, check=False) as store, store.transaction() as tx:
+        tx.enrol(BoxId("press"), "Harbour", now, 600)
+    served = open_pages(config, SystemClock(), lambda _: None)
+    assert served is not None
+    with served:
+        assert served.server.site.terms.clients is not None
+        served.renew(config)
+        assert served.server.site.terms.clients is not None

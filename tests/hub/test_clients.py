@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import timedelta
+
 from tests.hub.stage import CONFIG, NOW, enrol, shop, standing
 from tests.store import made
+from watcher.cases.policy import Ladder, LadderChoice, Rung
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
 from watcher.hub.clients import Clients
@@ -55,3 +59,34 @@ def test_the_regular_message_comes_once_from_the_hub_and_not_from_each_box() -> 
     assert of("Harbour").policy.digest is None
     assert not of("Harbour").minds_routes
     assert Clients(standing(), CONFIG).own.minds_routes
+
+
+def test_a_ladder_of_one_client_is_climbed_for_its_boxes_only() -> None:
+    ladder = Ladder(
+        rungs=(Rung(people=("sam",), wait=timedelta(minutes=3)),),
+        repeat_first=timedelta(minutes=3),
+        repeat_longest=timedelta(minutes=9),
+    )
+    base = standing()
+    choice = LadderChoice(ladder=ladder, clients=("Harbour",))
+    clients = Clients(replace(base, policy=replace(base.policy, ladders=(choice,))), CONFIG)
+    hub = shop()
+    waits = {}
+    for client in ("Harbour", "Orchard"):
+        enrol(hub, client.lower(), client)
+        with hub.store.snapshot() as tx:
+            box = tx.enrolled(BoxId(client.lower()))
+        assert box is not None
+        policy = clients.of(box).policy
+        found = policy.ladder_for(made.finding(1, NOW, Urgency.NOW), Urgency.NOW, box.box, "")
+        waits[client] = found.rungs[0].wait
+    assert waits["Harbour"] == timedelta(minutes=3)
+    assert waits["Orchard"] > timedelta(minutes=3)
+
+
+def test_it_is_known_whose_people_are_whose() -> None:
+    clients = Clients(standing(), CONFIG)
+    assert (clients.client_of("ann"), clients.client_of("sam")) == ("Harbour", "")
+    assert clients.names == ("Harbour", "Orchard")
+    assert not clients.sees_notes("Harbour")
+    assert not clients.sees_notes("nobody")

@@ -53,11 +53,11 @@ def test_what_is_to_know_only_does_not_stand_among_what_needs_somebody() -> None
     assert "no full self-test" not in text
 
 
-def test_a_box_that_was_not_looked_at_for_long_says_that_it_may_be_out_of_date() -> None:
+def test_a_box_that_was_not_looked_at_for_long_says_since_when() -> None:
     stage = stage_at(WORSE)
-    assert "may be out of date" not in text_of(stage)
+    assert "Not heard from since" not in text_of(stage)
     stage.clock.pass_by(timedelta(hours=2))
-    assert "may be out of date" in text_of(stage)
+    assert "Not heard from since" in text_of(stage)
 
 
 def test_with_many_boxes_only_what_says_something_is_shown() -> None:

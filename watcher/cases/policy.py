@@ -126,6 +126,7 @@ class LadderChoice:
     urgencies: tuple[Urgency, ...] = (Urgency.THIS_WEEK, Urgency.TODAY, Urgency.NOW)
     pools: tuple[str, ...] = ()  # pool names or ids; empty: any
     boxes: tuple[str, ...] = ()  # empty: any
+    clients: tuple[str, ...] = ()  # whose boxes; empty: anybody's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,6 +187,8 @@ class Policy:
             if choice.pools and not names & set(choice.pools):
                 continue
             if choice.boxes and box not in choice.boxes:
+                continue
+            if choice.clients and self.client not in choice.clients:
                 continue
             return choice.ladder
         return plain_ladder(tuple(p.name for p in self.people) or ("owner",), urgency)

@@ -30,6 +30,20 @@ _BOXES = click.option(
     "--box", "boxes", multiple=True, metavar="BOX", help="Only this box; may be repeated."
 )
 
+_CLIENT = click.option(
+    "--client", default="", metavar="NAME", help="Of this client: sees its boxes and no others."
+)
+
+
+def _check_client(room: Room, tx: Transaction, client: str, role: str) -> None:
+    """Stop when nobody knows the client, or its people would manage the shop's accounts."""
+    known = {one.name for one in room.config.shop.clients}
+    known |= {box.client for box in tx.enrolled_boxes()}
+    if client and client not in known:
+        raise Stop(f"No client is called “{client}”.", Exit.NOT_FOUND)
+    if client and Role(role) is Role.MANAGE:
+        raise Stop("Somebody of a client looks or acts; only the shop manages.", Exit.REFUSED)
+
 
 def _note(tx: Transaction, room: Room, what: str, about: str) -> None:
     """Write into the audit trail what was done on the command line."""
@@ -65,10 +79,11 @@ def account() -> None:
 @click.argument("name")
 @_ROLE
 @_BOXES
+@_CLIENT
 @click.option("--person", default="", help="Who that is among the people who are told.")
 @click.pass_context
 def account_add(
-    context: click.Context, name: str, role: str, boxes: tuple[str, ...], person: str
+    context: click.Context, name: str, role: str, boxes: tuple[str, ...], client: str, person: str
 ) -> None:
     """Make an account NAME; its password is asked for."""
     if not name.strip() or len(name) > LONGEST or not name.isprintable():
@@ -77,6 +92,7 @@ def account_add(
         with room.store.snapshot() as tx:
             if tx.account(name) is not None:
                 raise Stop(f"There is an account “{name}” already.", Exit.REFUSED)
+            _check_client(room, tx, client, role)
         known = {one.name for one in room.config.people}
         if person and person not in known:
             raise Stop(f"Nobody in the settings is called “{person}”.", Exit.NOT_FOUND)
@@ -85,6 +101,7 @@ def account_add(
             role=Role(role),
             person=person or (name if name in known else ""),
             boxes=tuple(BoxId(box) for box in boxes),
+            client=client,
             password=make_check(_ask_password(name)),
             made_at=room.now,
             changed_at=room.now,
@@ -93,6 +110,14 @@ def account_add(
             tx.save_account(made)
             _note(tx, room, "made-account", f"{name}, {role}")
         click.echo(f"{name} can sign in now, with the role {role}.")
+
+
+def _sees(one: Account | ProgramToken) -> str:
+    """Say which boxes an account or a token is for."""
+    named = ", ".join(one.boxes)
+    if one.client:
+        return f"{named} of {one.client}" if named else f"the boxes of {one.client}"
+    return named or "all boxes"
 
 
 @account.command("list")
@@ -104,7 +129,7 @@ def account_list(context: click.Context) -> None:
             [
                 one.name,
                 one.role.value,
-                ", ".join(one.boxes) or "all boxes",
+                _sees(one),
                 "with one-time codes" if one.code_key else "password only",
                 f"since {room.say(one.made_at)}",
             ]
@@ -114,7 +139,7 @@ def account_list(context: click.Context) -> None:
             [
                 one.name,
                 one.role.value,
-                ", ".join(one.boxes) or "all boxes",
+                _sees(one),
                 "a program's token",
                 f"until {room.say(one.ends_at)}" if one.ends_at else "no end",
             ]
@@ -188,10 +213,11 @@ def account_remove(context: click.Context, name: str) -> None:
 @click.argument("name")
 @_ROLE
 @_BOXES
+@_CLIENT
 @click.option("--until", default="", help="Until when it works: 90d, 2027-01-01 …; else no end.")
 @click.pass_context
 def account_token(
-    context: click.Context, name: str, role: str, boxes: tuple[str, ...], until: str
+    context: click.Context, name: str, role: str, boxes: tuple[str, ...], client: str, until: str
 ) -> None:
     """Make a token for another program; it is printed once."""
     with room_of(context) as room:
@@ -201,12 +227,14 @@ def account_token(
             hash=fingerprint(text),
             role=Role(role),
             boxes=tuple(BoxId(box) for box in boxes),
+            client=client,
             made_at=room.now,
             ends_at=until_of(until, room) if until else None,
         )
         with room.store.transaction() as tx:
             if tx.token(name=name) is not None:
                 raise Stop(f"There is a token “{name}” already.", Exit.REFUSED)
+            _check_client(room, tx, client, role)
             tx.save_token(made)
             _note(tx, room, "made-token", f"{name}, {role}")
         click.echo(text)

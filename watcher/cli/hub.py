@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+from contextlib import ExitStack
 from datetime import timedelta
 
 import click
@@ -11,6 +12,7 @@ import segno
 from watcher.cli.cases import standing_of
 from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Stop
+from watcher.cli.pages import open_pages
 from watcher.cli.parts import Room, parse_span, room_of, settings_of, terminal_width
 from watcher.cli.show import URGENCY_WORDS
 from watcher.exposure.figure import say_chance
@@ -83,10 +85,14 @@ def hub(context: click.Context) -> int:
     )
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: loop.end())
-    with store:
+    with ExitStack() as beside, store:
         server.start()
         scheme = "https" if place.certificate else "http"
         click.echo(f"The hub takes surveys in at {scheme}://{place.address}:{server.port}")
+        if config.web.enabled:
+            served = open_pages(config, clock, click.echo, at_hub=True)
+            if served is not None:
+                beside.enter_context(served)
         supervisor.ready("takes surveys in")
         try:
             loop.run(lambda: server.runs)

@@ -12,6 +12,7 @@ import click
 
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of
+from watcher.hub.clients import Clients
 from watcher.service.bootstrap import open_state, store_path, to_standing, zone_of
 from watcher.service.clock import Clock, SystemClock
 from watcher.service.settings_shape import Config
@@ -22,10 +23,12 @@ from watcher.web.server import PageServer
 from watcher.web.site import Site, Terms
 
 
-def terms_of(config: Config) -> Terms:
-    """Give what the settings say about the pages."""
+def terms_of(config: Config, *, at_hub: bool = False) -> Terms:
+    """Give what the settings say about the pages; at a hub, of all its boxes."""
+    standing = to_standing(config)
     return Terms(
-        standing=to_standing(config),
+        standing=standing,
+        clients=Clients(standing, config) if at_hub else None,
         zone=zone_of(config),
         public_url=config.web.public_url,
         listen_address=config.web.listen_address,
@@ -57,7 +60,8 @@ class Pages:
     def renew(self, config: Config) -> None:
         """Go on by settings that were read again; the address stays what it was."""
         site = self.server.site
-        site.terms = replace(terms_of(config), listen_address=site.terms.listen_address)
+        fresh = terms_of(config, at_hub=site.terms.clients is not None)
+        site.terms = replace(fresh, listen_address=site.terms.listen_address)
 
     def __enter__(self) -> Self:
         """Give the pages."""
@@ -69,15 +73,22 @@ class Pages:
         self._store.close()
 
 
-def open_pages(config: Config, clock: Clock, say: Callable[[str], None]) -> Pages | None:
-    """Begin to serve the pages from a thread; None, and a word why, when that cannot be."""
+def open_pages(
+    config: Config, clock: Clock, say: Callable[[str], None], *, at_hub: bool = False
+) -> Pages | None:
+    """Begin to serve the pages from a thread; None, and a word why, when that cannot be.
+
+    A state to which boxes have reported is a hub's, also when nobody says so (``at_hub``).
+    """
     web = config.web
     try:
         store = open_state(config, clock.now(), check=False)
     except (StoreError, OSError) as error:
         say(f"There are no pages: the state cannot be opened ({error}).")
         return None
-    site = Site(store=store, terms=terms_of(config), now=clock.now, trouble=say)
+    with store.snapshot() as tx:
+        at_hub = at_hub or bool(tx.enrolled_boxes())
+    site = Site(store=store, terms=terms_of(config, at_hub=at_hub), now=clock.now, trouble=say)
     server = PageServer(site, web.listen_port)
     try:
         server.start()

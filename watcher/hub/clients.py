@@ -31,7 +31,22 @@ class Clients:
         self._clients = {client.name: client for client in config.shop.clients}
         theirs = {name for client in config.shop.clients for name in client.people}
         self._shop = tuple(p.name for p in base.policy.people if p.name not in theirs)
+        self._whose = {n: client.name for client in config.shop.clients for n in client.people}
         self._policy = lru_cache(maxsize=4096)(self._policy_of)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The clients that the settings know."""
+        return tuple(self._clients)
+
+    def client_of(self, person: str) -> str:
+        """Give the client whose person that is, "" for one of the shop's."""
+        return self._whose.get(person, "")
+
+    def sees_notes(self, client: str) -> bool:
+        """Tell whether a client's people may read what the shop noted with its answers."""
+        known = self._clients.get(client)
+        return known is not None and known.sees_notes
 
     @property
     def own(self) -> Standing:
@@ -98,6 +113,7 @@ class Clients:
                         urgencies=(urgency,),
                         pools=choice.pools if choice is not None else (),
                         boxes=choice.boxes if choice is not None else (),
+                        clients=choice.clients if choice is not None else (),
                     )
                 )
         return tuple(found)

@@ -197,6 +197,7 @@ def to_policy(config: Config) -> Policy:
                 urgencies=ladder.urgencies,
                 pools=ladder.pools,
                 boxes=ladder.boxes,
+                clients=ladder.clients,
             )
             for ladder in config.ladders
         ),

@@ -27,6 +27,7 @@ class ClientSettings(Section):
     name: Line
     people: tuple[Name, ...] = ()
     hears: tuple[Urgency, ...] = ()
+    sees_notes: bool = False
 
 
 class ShopSettings(Section):

@@ -120,6 +120,7 @@ class LadderSettings(Section):
     )
     pools: tuple[Line, ...] = ()
     boxes: tuple[Line, ...] = ()
+    clients: tuple[Line, ...] = ()
     rungs: Annotated[tuple[RungSettings, ...], Field(min_length=1)]
     repeat_first_minutes: Annotated[Whole, Field(ge=1, le=7 * 24 * 60)] = 15
     repeat_longest_minutes: Annotated[Whole, Field(ge=1, le=7 * 24 * 60)] = 240

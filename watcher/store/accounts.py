@@ -60,6 +60,7 @@ class Account:
     role: Role
     person: str = ""  # who that is among the people who are told; "" when nobody
     boxes: tuple[BoxId, ...] = ()  # the boxes that may be seen; empty: all
+    client: str = ""  # the client whose boxes may be seen, and no others; "": of no client
     password: str = field(repr=False)  # the check of a password, as ``web.passwords`` makes it
     code_key: str = field(default="", repr=False)  # of one-time codes (RFC 6238); "": none asked
     code_step: int = 0  # the step of the last one-time code that was used
@@ -95,6 +96,7 @@ class ProgramToken:
     hash: str
     role: Role
     boxes: tuple[BoxId, ...] = ()
+    client: str = ""  # as with an account
     made_at: datetime
     ends_at: datetime | None = None  # None: it does not end by itself
 
@@ -142,6 +144,7 @@ class AccountsPart(Part):
                 "role": account.role.value,
                 "person": clean(account.person),
                 "boxes": json.dumps(account.boxes),
+                "client": clean(account.client),
                 "password": account.password,
                 "code_key": account.code_key,
                 "code_step": account.code_step,
@@ -240,6 +243,7 @@ class AccountsPart(Part):
                 "hash": token.hash,
                 "role": token.role.value,
                 "boxes": json.dumps(token.boxes),
+                "client": clean(token.client),
                 "made_at": to_micros(token.made_at),
                 "ends_at": to_micros_or_none(token.ends_at),
             },
@@ -344,6 +348,7 @@ def _account(row: Any) -> Account:  # noqa: ANN401 - a row
             role=Role(row["role"]),
             person=row["person"],
             boxes=_boxes(row["boxes"]),
+            client=row["client"],
             password=row["password"],
             code_key=row["code_key"],
             code_step=row["code_step"],
@@ -379,6 +384,7 @@ def _token(row: Any) -> ProgramToken:  # noqa: ANN401 - a row
             hash=row["hash"],
             role=Role(row["role"]),
             boxes=_boxes(row["boxes"]),
+            client=row["client"],
             made_at=from_micros(row["made_at"]),
             ends_at=from_micros_or_none(row["ends_at"]),
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from watcher.store.accounts import AccountsPart
 from watcher.store.book import BookPart
 from watcher.store.charts import ChartsPart
+from watcher.store.floor import FloorPart
 from watcher.store.history import HistoryPart
 from watcher.store.hub import HubPart
 from watcher.store.intake import IntakePart
@@ -29,5 +30,6 @@ class Transaction(
     RecoveriesPart,
     HubPart,
     OutgoingPart,
+    FloorPart,
 ):
     """One transaction: everything done through it is committed together, or not at all."""

@@ -18,7 +18,7 @@ from watcher.facts.pool import Pool
 from watcher.store.transaction import Transaction
 from watcher.web.ask import JSON, Ask, Refusal, Reply, not_found
 from watcher.web.calendar import due_on
-from watcher.web.case_page import LONGEST_NOTE
+from watcher.web.case_page import LONGEST_NOTE, shown_records
 from watcher.web.glance import Glance, Seat
 from watcher.web.openapi import document
 from watcher.web.overview import glance_at, open_cases
@@ -130,7 +130,7 @@ def case(site: Site, ask: Ask) -> Reply:
     with site.store.snapshot() as tx:
         box = _box(site, tx, ask)
         found = _case(tx, box, ask)
-        records = tx.records(box, found.number)
+        records = shown_records(site, ask.who, tx.records(box, found.number))
     told = [{"at": _iso(r.at), "what": r.what, "by": r.by, "text": r.text} for r in records]
     return say(case_as_data(found) | {"record": told})
 
@@ -216,11 +216,12 @@ def hand_over(site: Site, ask: Ask) -> Reply:
     """Give a case to somebody else."""
     said = body_of(ask, {"to", "note"})
     to, note = said.get("to", ""), _note(said)
-    if site.terms.standing.policy.person(to) is None:
-        raise Refusal(422, "“to” names nobody who is told of cases.")
     with site.store.snapshot() as tx:
         box = _box(site, tx, ask)
         number = _case(tx, box, ask).number
+        policy = site.standing(tx, box).policy
+    if policy.person(to) is None:
+        raise Refusal(422, "“to” names nobody who is told of cases.")
     return _hear(
         site, ask, box, HandedOver(case=number, by=ask.who.by, to=to, note=note), "handed-over-case"
     )

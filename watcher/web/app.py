@@ -23,13 +23,14 @@ from watcher.web import (
     api,
     calendar,
     case_page,
+    client_quiet,
     drive_page,
     manage,
     metrics,
-    overview,
     pool_page,
     quiet,
     rule_page,
+    shop_page,
     signin,
     static,
 )
@@ -84,7 +85,11 @@ def _post(path: str, handler: Handler, needs: Needs = Needs.ACT) -> Way:
 
 
 WAYS: tuple[Way, ...] = (
-    Way(path="/", handler=overview.overview),
+    Way(path="/", handler=shop_page.front),
+    Way(path="/client", handler=shop_page.client),
+    Way(path="/client/quiet", handler=client_quiet.form, needs=Needs.ACT),
+    _post("/client/quiet", client_quiet.silence),
+    _post("/client/quiet/end", client_quiet.lift),
     Way(path="/static/{name}", handler=static.static, needs=Needs.NOTHING),
     Way(path="/sign-in", handler=signin.form, needs=Needs.NOTHING),
     _post("/sign-in", signin.enter, Needs.NOTHING),

@@ -30,7 +30,8 @@ class Holder:
     by: str  # under which name answers are written down
     role: Role
     bond: str = field(repr=False)  # what their forms are tied to
-    boxes: tuple[BoxId, ...] = ()  # what they may see; empty: all boxes
+    boxes: frozenset[BoxId] | None = None  # what they may see; None: all boxes
+    client: str = ""  # of which client they are; "": of the shop, or of the only box
     link: Link | None = None  # what they came with, when not signed in
     link_text: str = field(default="", repr=False)
     session: str = field(default="", repr=False)  # hash of the session they are signed in with
@@ -39,7 +40,7 @@ class Holder:
         """Tell whether this box is theirs to see."""
         if self.link is not None:
             return box == self.link.box
-        return not self.boxes or box in self.boxes
+        return self.boxes is None or box in self.boxes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
-from watcher.facts.pool import Pool, Protection
-from watcher.web.words import say_margin
+from watcher.facts.pool import Protection
+from watcher.web.words import HasMargin, say_margin
 
 SIDE, GAP = 26, 7
 MOST_DRAWN = 6
 """A pool that can lose more drives than that has its margin as a number only; our choice."""
 
 
-def draw_margin(pool: Pool, *, size: float = 1.0) -> Markup:
+def draw_margin(pool: HasMargin, *, size: float = 1.0) -> Markup:
     """Draw the margin of a pool."""
     full, left = pool.full_margin, pool.margin
     broken = pool.protection is Protection.BROKEN

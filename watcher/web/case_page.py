@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from typing import Any
 
 from markupsafe import Markup
@@ -17,7 +18,7 @@ from watcher.rules.catalogue import CATALOGUE
 from watcher.service.desk import pool_of_case
 from watcher.service.links import Link, Purpose, sign
 from watcher.store.transaction import Transaction
-from watcher.web.ask import Ask, Refusal, Reply, go_to, not_found
+from watcher.web.ask import Ask, Holder, Refusal, Reply, go_to, not_found
 from watcher.web.blocks import draw_margin
 from watcher.web.overview import Line
 from watcher.web.prospect import Prospect, prospect_of, view_at
@@ -78,12 +79,14 @@ def case(site: Site, ask: Ask) -> Reply:
         records = tx.records(which.box, which.number)
         view = view_at(site, tx, which.box, ask)
         pool = pool_of_case(found, view)
+        policy = site.standing(tx, which.box).policy
+        unheard = site.unheard_since(tx, which.box, ask.now)
     prospect: Prospect | None = None
     if view is not None and pool is not None and found.is_open and _is_short(pool):
         prospect = prospect_of(site, view, pool, ask.now)
-    policy = site.terms.standing.policy
     words: dict[str, Any] = {
         "which": which,
+        "unheard": unheard,
         "case": found,
         "top": found.weightiest,
         "others": found.standing[1:],
@@ -92,7 +95,7 @@ def case(site: Site, ask: Ask) -> Reply:
         "pool": pool,
         "blocks": draw_margin(pool, size=1.3) if pool else "",
         "prospect": prospect,
-        "records": [(record, _say_record(record)) for record in records],
+        "records": [(one, _say_record(one)) for one in shown_records(site, ask.who, records)],
         "offers": offers(clock, longest=policy.longest_answer),
         "people": [person.name for person in policy.people if person.name != ask.who.by],
         "answers": found.is_open,
@@ -106,6 +109,28 @@ def case(site: Site, ask: Ask) -> Reply:
 
 def _is_short(pool: Pool) -> bool:
     return pool.protection in {Protection.THINNED, Protection.BARE, Protection.UNKNOWN}
+
+
+_NOTED = frozenset({"acknowledged", "also-answered", "handed-over"})
+"""Lines that hold what somebody noted with an answer."""
+
+
+def shown_records(site: Site, holder: Holder, records: Iterable[Record]) -> tuple[Record, ...]:
+    """Give the record as whoever asks may read it.
+
+    What the shop noted with its answers is the shop's, unless the settings let the client read it.
+    """
+    clients = site.terms.clients
+    if clients is None or not holder.client or clients.sees_notes(holder.client):
+        return tuple(records)
+    return tuple(
+        replace(record, text=record.text.partition(". ")[0] if record.what == "handed-over" else "")
+        if record.what in _NOTED
+        and record.by not in {holder.by, holder.name}
+        and clients.client_of(record.by) != holder.client
+        else record
+        for record in records
+    )
 
 
 def _say_record(record: Record) -> str:
@@ -214,8 +239,9 @@ def hand_over(site: Site, ask: Ask) -> Reply:
     with site.store.snapshot() as tx:
         which = asked(site, tx, ask)
         find_case(tx, which)
+        policy = site.standing(tx, which.box).policy
     to = ask.field("to")
-    if site.terms.standing.policy.person(to) is None:
+    if policy.person(to) is None:
         raise Refusal(422, "Name who takes it over.")
     said = HandedOver(case=which.number, by=ask.who.by, to=to, note=note_of(ask))
     outcome = site.hear(which.box, said, ask, "handed-over-case")

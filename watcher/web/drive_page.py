@@ -111,6 +111,7 @@ def drive(site: Site, ask: Ask) -> Reply:
             if any(f.subject == about_drive(who) for f in case.standing)
         ]
         survey = tx.last_survey(known.box)
+        unheard = site.unheard_since(tx, known.box, ask.now)
     marks = tuple(Mark(at=e.at, text=f"{e.what.replace('-', ' ')}: {e.line}") for e in events)
     around = _Around(
         who=who,
@@ -137,6 +138,7 @@ def drive(site: Site, ask: Ask) -> Reply:
     reading = survey.reading(who) if survey is not None else None
     words: dict[str, Any] = {
         "known": known,
+        "unheard": unheard,
         "reading": reading,
         "pools": [pool for pool in (survey.pools if survey else ()) if who in pool.drives],
         "charts": charts,

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import secrets
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
+from watcher.facts.identity import BoxId
 from watcher.service.links import Link, Refused, check
 from watcher.store.accounts import REPLACED_LIVES, Account, Role, Session
 from watcher.store.transaction import Transaction
@@ -68,7 +69,7 @@ def _by_link(site: Site, ask: Ask) -> Holder:
         raise Refusal(
             410, "This link has ended. The newest message about the case has one that works."
         )
-    if not isinstance(link, Link) or site.terms.standing.policy.person(link.person) is None:
+    if not isinstance(link, Link) or not _still_told(site, link):
         raise Refusal(404, "This link does not work. Perhaps it was cut; take it as a whole.")
     return Holder(
         name=link.person,
@@ -77,7 +78,37 @@ def _by_link(site: Site, ask: Ask) -> Holder:
         bond=f"link {text}",
         link=link,
         link_text=text,
+        client=client_of(site, link.person),
     )
+
+
+def _still_told(site: Site, link: Link) -> bool:
+    """Tell whether the person of a link is still one who hears of its box."""
+    with site.store.snapshot() as tx:
+        return site.standing(tx, link.box).policy.person(link.person) is not None
+
+
+def client_of(site: Site, person: str) -> str:
+    """Give the client whose person that is, "" at a single box and for the shop's own."""
+    clients = site.terms.clients
+    return clients.client_of(person) if clients is not None and person else ""
+
+
+def seen_by(tx: Transaction, boxes: tuple[BoxId, ...], client: str) -> frozenset[BoxId] | None:
+    """Give the boxes that somebody may see; None: all of them.
+
+    Somebody of a client sees the client's boxes, and of those the named ones where some are named.
+    """
+    named = frozenset(boxes) if boxes else None
+    if not client:
+        return named
+    theirs = frozenset(box.box for box in tx.enrolled_boxes(client))
+    return theirs if named is None else theirs & named
+
+
+def role_for(role: Role, client: str) -> Role:
+    """Give what somebody may do: who is of a client manages nothing of the shop's."""
+    return Role.ACT if client and role.covers(Role.ACT) else role
 
 
 def _by_token(site: Site, ask: Ask) -> Holder:
@@ -95,6 +126,7 @@ def _by_token(site: Site, ask: Ask) -> Holder:
         raise too_often(wait)
     with site.store.snapshot() as tx:
         token = tx.token(hashed=fingerprint(text.strip()))
+        boxes = seen_by(tx, token.boxes, token.client) if token is not None else None
     if token is None or (token.ends_at is not None and token.ends_at <= ask.now):
         site.tries.failed("", ask.address, ask.now)
         raise Refusal(
@@ -105,9 +137,10 @@ def _by_token(site: Site, ask: Ask) -> Holder:
     return Holder(
         name=token.name,
         by=token.name,
-        role=token.role,
+        role=role_for(token.role, token.client),
         bond=f"token {token.hash}",
-        boxes=token.boxes,
+        boxes=boxes,
+        client=token.client,
     )
 
 
@@ -129,6 +162,8 @@ def _by_session(site: Site, ask: Ask) -> Known:
     with site.store.snapshot() as tx:
         session = tx.session(hashed)
         account = tx.account(session.account) if session else None
+        client = whose_account(site, account) if account is not None else ""
+        boxes = seen_by(tx, account.boxes, client) if account is not None else None
     if session is None or account is None or not is_alive(session, account, ask):
         return Known(holder=None)
     cookie = ""
@@ -141,7 +176,9 @@ def _by_session(site: Site, ask: Ask) -> Known:
                     cookie = fresh
             else:
                 tx.session_seen(hashed, ask.now)
-    return Known(holder=holder_of(account, session), cookie=cookie)
+    holder = holder_of(account, session)
+    holder = replace(holder, boxes=boxes, client=client, role=role_for(account.role, client))
+    return Known(holder=holder, cookie=cookie)
 
 
 def is_alive(session: Session, account: Account, ask: Ask) -> bool:
@@ -151,6 +188,15 @@ def is_alive(session: Session, account: Account, ask: Ask) -> bool:
     if ask.now - session.seen_at > IDLE or ask.now - session.begun_at > WHOLE:
         return False
     return session.account == account.name
+
+
+def whose_account(site: Site, account: Account) -> str:
+    """Give the client that an account belongs to, by itself or by its person; "" for none.
+
+    An account that is said to be of one client while its person is of another is of the first:
+    it sees nothing beyond that in any case.
+    """
+    return account.client or client_of(site, account.person)
 
 
 def holder_of(account: Account, session: Session) -> Holder:
@@ -164,7 +210,7 @@ def holder_of(account: Account, session: Session) -> Holder:
         by=account.person or account.name,
         role=account.role,
         bond=f"session {account.name} {session.begun_at.isoformat()}",
-        boxes=account.boxes,
+        boxes=frozenset(account.boxes) or None,
         session=session.hash,
     )
 

@@ -21,9 +21,6 @@ MOST_IN_FULL = 3
 MOST_IN_STRIP = 6
 """With more pools than that, only those that have not their full margin come first; our choice."""
 
-MISSED = 3
-"""A box that was not looked at for so many rounds is shown as not heard of."""
-
 GLANCE_LIVES = timedelta(minutes=1)
 """How long a glance serves without a new survey: a drive that was retired meanwhile shows so."""
 
@@ -45,12 +42,13 @@ def open_cases(tx: Transaction, box: BoxId) -> tuple[Case, ...]:
 
 def glance_at(site: Site, tx: Transaction, box: BoxId, cases: tuple[Case, ...], ask: Ask) -> Glance:
     """Look at a box, anew only when there is something new."""
-    last = next((known.last_survey for known in tx.boxes() if known.box == box), "")
+    seen = tx.box_seen(box)
+    last = seen.last_survey if seen is not None else ""
     key = f"glance {box}"
     kept = site.kept.get(key)
     if kept is not None:
-        at, survey, seen, glance = kept
-        if survey == last and seen == cases and ask.now - at < GLANCE_LIVES:
+        at, survey, known, glance = kept
+        if survey == last and known == cases and ask.now - at < GLANCE_LIVES:
             found: Glance = glance
             return found
     glance = glance_of(tx, box, cases)
@@ -66,6 +64,8 @@ def overview(site: Site, ask: Ask) -> Reply:
             boxes = (site.box_asked(tx, ask),)
         cases = {box: open_cases(tx, box) for box in boxes}
         glances = [glance_at(site, tx, box, cases[box], ask) for box in boxes]
+        unheard = {box: site.unheard_since(tx, box, ask.now) for box in boxes}
+        boxes_of_clients = {box: tx.enrolled(box) for box in boxes}
     clock = site.clockwork(ask)
     lines = [
         Line(
@@ -83,7 +83,6 @@ def overview(site: Site, ask: Ask) -> Reply:
     short = [(box, pool) for box, pool in pools if pool.protection is not Protection.WHOLE]
     strip = pools if len(pools) <= MOST_IN_STRIP else short
     strip.sort(key=lambda item: danger(item[1]))
-    late = timedelta(minutes=MISSED * site.terms.survey_minutes)
     return draw(
         site,
         ask,
@@ -96,7 +95,8 @@ def overview(site: Site, ask: Ask) -> Reply:
             "whole": len(pools) - len(short),
             "all_in_strip": strip is pools,
             "in_full": len(glances) <= MOST_IN_FULL,
-            "late": {g.box for g in glances if g.taken_at and ask.now - g.taken_at > late},
+            "unheard": unheard,
+            "enrolled": boxes_of_clients,
             "blocks": draw_margin,
             "Look": Look,
         },

@@ -54,6 +54,7 @@ def pool(site: Site, ask: Ask) -> Reply:
     """Show a pool."""
     with site.store.snapshot() as tx:
         box, view, found = pool_asked(tx, site, ask)
+        unheard = site.unheard_since(tx, box, ask.now)
         changes = tx.pool_changes(box, found.pool, ask.now - HISTORY, ask.now)
         work = tx.pool_work(box, found.pool, ask.now - timedelta(days=30), ask.now)
         recoveries = tx.recoveries(box, found.pool)
@@ -71,6 +72,7 @@ def pool(site: Site, ask: Ask) -> Reply:
     ]
     words: dict[str, Any] = {
         "box": box,
+        "unheard": unheard,
         "pool": found,
         "blocks": draw_margin(found, size=1.5),
         "rows": _rows(view, found),
@@ -145,6 +147,7 @@ def recovery(site: Site, ask: Ask) -> Reply:
         if one is None:
             raise not_found("recovery of that pool")
         view = view_at(site, tx, box, ask)
+        unheard = site.unheard_since(tx, box, ask.now)
         advice = None
         if one.is_open and view is not None:
             plan = site.terms.standing.plan
@@ -153,6 +156,7 @@ def recovery(site: Site, ask: Ask) -> Reply:
             advice = advise(one, seen, without_backup_bytes=alone)
     words = {
         "box": box,
+        "unheard": unheard,
         "recovery": one,
         "state": state_of(one),
         "way": way_rows(one, ask.now, clock.when),
@@ -168,7 +172,8 @@ def ready(site: Site, ask: Ask) -> Reply:
     with site.store.snapshot() as tx:
         box = site.box_asked(tx, ask)
         view = view_at(site, tx, box, ask)
+        unheard = site.unheard_since(tx, box, ask.now)
     if view is None:
         raise not_found("survey of that box")
     card = card_of(view, site.terms.standing.tuning)
-    return draw(site, ask, "ready.html", {"box": box, "card": card})
+    return draw(site, ask, "ready.html", {"box": box, "card": card, "unheard": unheard})

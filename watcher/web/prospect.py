@@ -33,7 +33,7 @@ class Prospect:
 
 def view_at(site: Site, tx: Transaction, box: BoxId, ask: Ask) -> View | None:
     """Give the last survey of a box with what came before it."""
-    return last_view(tx, box, ask.now, site.desk(box).standing)
+    return last_view(tx, box, ask.now, site.standing(tx, box))
 
 
 def prospect_of(site: Site, view: View, pool: Pool, now: datetime) -> Prospect:

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from watcher.cases.observations import Silenced, SilenceLifted, WorkAnnounced, WorkEnded
-from watcher.cases.state import Case, Expectation, ExpectKind, ScopeKind
+from watcher.cases.policy import Policy
+from watcher.cases.state import Case, Expectation, ExpectKind, ScopeKind, Silence
 from watcher.facts.identity import BoxId, DriveId, PoolId, SubjectKind
 from watcher.rules.catalogue import CATALOGUE
 from watcher.rules.view import View
@@ -49,6 +50,7 @@ class Place:
     back: str  # where one goes back to
     query: str  # the box, where the address needs it
     view: View | None
+    policy: Policy  # of whose box it is
 
     def options(self) -> tuple[tuple[str, str], ...]:
         """Give what can be kept quiet: value and words; what the case is about first."""
@@ -92,15 +94,20 @@ def place_of(site: Site, tx: Transaction, ask: Ask) -> Place:
         home, query = "", box if box != site.box else ""
         back = address("/quiet", box=query)
     return Place(
-        box=box, case=case, home=home, back=back, query=query, view=view_at(site, tx, box, ask)
+        box=box,
+        case=case,
+        home=home,
+        back=back,
+        query=query,
+        view=view_at(site, tx, box, ask),
+        policy=site.standing(tx, box).policy,
     )
 
 
 def _words(site: Site, ask: Ask, place: Place) -> dict[str, Any]:
-    policy = site.terms.standing.policy
     return {
         "place": place,
-        "offers": offers(site.clockwork(ask), longest=policy.longest_silence),
+        "offers": offers(site.clockwork(ask), longest=place.policy.longest_silence),
         "given": Given(ask.query),
         "preview": None,
         "fault": "",
@@ -117,16 +124,28 @@ def page(site: Site, ask: Ask) -> Reply:
         (box, silence, say_scope(silence.scope, silence.key, views.get(box)))
         for box, book in books
         for silence in book.silences
-        if silence.until > ask.now
+        if silence.until > ask.now and not _is_shared(site, silence)
     ]
+    shared: dict[tuple[str, str, str, datetime], list[BoxId]] = {}
+    for box, book in books:
+        for silence in book.silences:
+            if silence.until > ask.now and _is_shared(site, silence):
+                key = (silence.key, silence.by, silence.reason, silence.until)
+                shared.setdefault(key, []).append(box)
     works = [(box, work) for box, book in books for work in book.works if not work.over]
     words = {
         "silences": silences,
+        "shared": sorted(shared.items(), key=lambda item: item[0][:3]),
         "works": works,
         "boxes": boxes,
         "own": site.box,
     }
     return draw(site, ask, "quiet.html", words)
+
+
+def _is_shared(site: Site, silence: Silence) -> bool:
+    """Tell whether a silence stands in the books of all boxes of a client."""
+    return site.terms.clients is not None and silence.scope is ScopeKind.CLIENT
 
 
 def say_scope(scope: ScopeKind, key: str, view: View | None) -> str:
@@ -164,8 +183,7 @@ def silence_form(site: Site, ask: Ask) -> Reply:
         except Refusal as refusal:
             words["fault"] = refusal.sentence
         else:
-            policy = site.terms.standing.policy
-            words["preview"] = preview(book, said, policy, place.view, ask.now)
+            words["preview"] = preview(book, said, place.policy, place.view, ask.now)
             words["until"] = said.until
     return draw(site, ask, "silence.html", words)
 
@@ -252,7 +270,7 @@ def work_form(site: Site, ask: Ask) -> Reply:
         except Refusal as refusal:
             words["fault"] = refusal.sentence
         else:
-            found: Preview = preview(book, said, site.terms.standing.policy, place.view, ask.now)
+            found: Preview = preview(book, said, place.policy, place.view, ask.now)
             words["preview"], words["said"] = found, said
     return draw(site, ask, "work.html", words)
 

@@ -26,7 +26,9 @@ def rules(site: Site, ask: Ask) -> Reply:
         )
         for kind in kinds
     ]
-    return draw(site, ask, "rules.html", {"groups": groups, "own": site.terms.standing.tuning.own})
+    # rules of the shop's own may name boxes and drives of anybody
+    own = () if ask.who.client else site.terms.standing.tuning.own
+    return draw(site, ask, "rules.html", {"groups": groups, "own": own})
 
 
 def rule(site: Site, ask: Ask) -> Reply:

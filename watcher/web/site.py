@@ -6,7 +6,7 @@ import secrets
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime, tzinfo
+from datetime import datetime, timedelta, tzinfo
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -14,15 +14,21 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from watcher.cases.observations import Observation
 from watcher.facts.identity import BoxId
+from watcher.hub.clients import Clients
+from watcher.hub.quiet import is_quiet
 from watcher.service.desk import KEY_BYTES, Desk, Outcome, Standing
 from watcher.store.accounts import KEY_SERVES, AuditLine, Role, SigningKey
 from watcher.store.database import Store
+from watcher.store.hub import EnrolledBox
 from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Holder, Refusal, Reply, not_found
 from watcher.web.files import HERE, stamp
 from watcher.web.tickets import new_ticket
 from watcher.web.tries import Tries
 from watcher.web.words import FILTERS, Clockwork
+
+MISSED = 3
+"""A box that was not looked at for so many rounds is shown as not heard of."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +40,7 @@ class Terms:
     public_url: str = ""  # how people reach the pages from outside; "" when they do not
     listen_address: str = "127.0.0.1"
     survey_minutes: int = 10
+    clients: Clients | None = None  # at a hub: whose box is whose
 
     @property
     def is_secure(self) -> bool:
@@ -61,6 +68,8 @@ class Site:
     def boxes_of(self, tx: Transaction, holder: Holder) -> tuple[BoxId, ...]:
         """Give the boxes that somebody may see, by name."""
         known = {known.box for known in tx.boxes()} | {self.box}
+        if self.terms.clients is not None:
+            known |= {enrolled.box for enrolled in tx.enrolled_boxes()}
         return tuple(sorted(box for box in known if holder.may_see(box)))
 
     def box_asked(self, tx: Transaction, ask: Ask, given: str | None = None) -> BoxId:
@@ -80,14 +89,47 @@ class Site:
             return mine[0]
         raise not_found("box of that name")
 
-    def desk(self, box: BoxId) -> Desk:
-        """Give the desk for a box."""
-        return Desk(self.store, replace(self.terms.standing, box=box))
+    def standing(self, tx: Transaction, box: BoxId) -> Standing:
+        """Give what the desk works by for a box: at a hub by whose box it is."""
+        clients = self.terms.clients
+        if clients is None:
+            return replace(self.terms.standing, box=box)
+        enrolled = None if box == self.box else tx.enrolled(box)
+        return replace(clients.own, box=box) if enrolled is None else clients.of(enrolled)
+
+    def unheard_since(self, tx: Transaction, box: BoxId, now: datetime) -> datetime | None:
+        """Give since when a box was not heard of, None while it reports as it should.
+
+        What its pages show is as it was then.
+        """
+        enrolled = tx.enrolled(box) if self.terms.clients is not None and box != self.box else None
+        if enrolled is not None:
+            return self.unheard_at_hub(enrolled, now)
+        seen = tx.box_seen(box)
+        late = timedelta(minutes=MISSED * self.terms.survey_minutes)
+        return (
+            seen.last_survey_at if seen is not None and now - seen.last_survey_at > late else None
+        )
+
+    def unheard_at_hub(self, box: EnrolledBox, now: datetime) -> datetime | None:
+        """Give since when an enrolled box was not heard of, by its own rhythm."""
+        return box.heard_at if is_quiet(box, now, timedelta(0)) else None
 
     def hear(self, box: BoxId, observation: Observation, ask: Ask, what: str) -> Outcome:
         """Hand to the desk what somebody said, and write down who said it from where."""
-        outcome = self.desk(box).hear(observation, ask.now)
+        with self.store.transaction() as tx:
+            outcome = self.hear_within(tx, box, observation, ask)
         self.audit(ask, what, about=f"{box} {observation.kind}", outcome=outcome.refused or "done")
+        return outcome
+
+    def hear_within(
+        self, tx: Transaction, box: BoxId, observation: Observation, ask: Ask
+    ) -> Outcome:
+        """Hand it to the desk within a transaction that does more."""
+        desk = Desk(self.store, self.standing(tx, box))
+        outcome = desk.hear_within(tx, observation, ask.now)
+        if self.terms.clients is not None and not outcome.refused:
+            tx.set_due(box, outcome.deadline)  # a quiet box sends nothing that would set it
         return outcome
 
     def audit(
@@ -155,6 +197,8 @@ def draw(
     base = {
         "holder": holder,
         "signed_in": holder is not None and holder.link is None,
+        "at_hub": site.terms.clients is not None,
+        "for_shop": holder is not None and not holder.client and holder.boxes is None,
         "may_act": holder is not None and holder.role.covers(Role.ACT),
         "may_manage": holder is not None
         and holder.link is None

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
-from typing import Any, Final
+from typing import Any, Final, Protocol
 from urllib.parse import quote, urlencode
 
 from watcher.cases.state import Case
 from watcher.facts.drive import Metric, Unread
 from watcher.facts.finding import Urgency
-from watcher.facts.pool import MemberState, Pool, Protection, Work, WorkKind, WorkState
+from watcher.facts.pool import MemberState, Protection, Work, WorkKind, WorkState
 from watcher.facts.units import say_bytes, say_count, say_percent, say_span
 from watcher.notify.words import say_when
 
@@ -82,7 +82,26 @@ def say_work(work: Work) -> str:
     return text
 
 
-def say_margin(pool: Pool) -> str:
+class HasMargin(Protocol):
+    """What the margin is drawn from: a pool, or what is kept of one."""
+
+    @property
+    def protection(self) -> Protection:
+        """Its state by its margin."""
+        ...
+
+    @property
+    def margin(self) -> int | None:
+        """How many drives it can still lose; None: not known."""
+        ...
+
+    @property
+    def full_margin(self) -> int | None:
+        """How many it was built to lose; None: not known."""
+        ...
+
+
+def say_margin(pool: HasMargin) -> str:
     """Say in a sentence how many drives a pool can lose."""
     if pool.protection is Protection.BROKEN:
         return "Data is lost or out of reach already."
@@ -178,5 +197,6 @@ FILTERS: Final[Mapping[str, Callable[..., Any]]] = {
     "plain": lambda word: str(word).replace("-", " "),
     "query": _query,
     "sentence": sentence,
+    "bay": lambda name: str(name).removeprefix("bay "),
     "shortly": lambda label: str(label).partition(" (")[0],
 }

@@ -11,12 +11,13 @@ SELECT * FROM account ORDER BY name;
 -- name: save-account
 -- Make an account, or change it.
 INSERT INTO account
-    (name, role, person, boxes, password, code_key, code_step, made_at, changed_at)
-VALUES (:name, :role, :person, :boxes, :password, :code_key, :code_step, :made_at, :changed_at)
+    (name, role, person, boxes, client, password, code_key, code_step, made_at, changed_at)
+VALUES (:name, :role, :person, :boxes, :client, :password, :code_key, :code_step, :made_at,
+    :changed_at)
 ON CONFLICT (name) DO UPDATE SET
     role = excluded.role, person = excluded.person, boxes = excluded.boxes,
-    password = excluded.password, code_key = excluded.code_key, code_step = excluded.code_step,
-    changed_at = excluded.changed_at;
+    client = excluded.client, password = excluded.password, code_key = excluded.code_key,
+    code_step = excluded.code_step, changed_at = excluded.changed_at;
 
 -- name: use-code
 -- Note that a one-time code was used; changes nothing when it, or a later one, was used before.
@@ -61,8 +62,8 @@ DELETE FROM session WHERE begun_at < :begun OR seen_at < :seen OR replaced_at < 
 
 -- name: save-token
 -- Make a token of another program.
-INSERT INTO program_token (name, hash, role, boxes, made_at, ends_at)
-VALUES (:name, :hash, :role, :boxes, :made_at, :ends_at);
+INSERT INTO program_token (name, hash, role, boxes, client, made_at, ends_at)
+VALUES (:name, :hash, :role, :boxes, :client, :made_at, :ends_at);
 
 -- name: token-by-hash
 -- A token by its hash.
