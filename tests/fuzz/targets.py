@@ -19,8 +19,8 @@ from watcher.readers.errors import CannotParse
 from watcher.readers.kernel_explain import read_lines
 from watcher.readers.kernel_lines.story import Story
 from watcher.readers.kernel_log import Position, parse_journal
-from watcher.readers.kernel_prefix import Dating
-from watcher.readers.kernel_raw import parse_block, parse_kmsg
+from watcher.readers.kernel_prefix import Dating, read_block
+from watcher.readers.kernel_raw import parse_kmsg
 from watcher.readers.pools import (
     btrfs_parse,
     btrfs_work,
@@ -140,7 +140,7 @@ TARGETS: dict[str, Target] = {
     "parity-changes": _text(file_parity_parse.parse_changes),
     "journal": _text(_journal),
     "kernel-lines": _text(_lines),
-    "kernel-block": Target(lambda data: parse_block(data, DATING)),
+    "kernel-block": Target(lambda data: read_block(data, DATING)),
     "kmsg": Target(_kmsg),
     "position": _text(Position.from_text),
     "recorded-days": _text(parse_days),

@@ -8,11 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from watcher.readers.kernel_lines.screen import worth_reading
 from watcher.readers.kernel_prefix import (
     LONGEST,
     Dating,
     Severity,
     Stripped,
+    read_block,
+    read_line,
     split_priority,
     strip_prefix,
 )
@@ -158,3 +161,47 @@ def test_a_long_line_is_cut() -> None:
     found = strip_prefix("x" * 10_000, DATING)
     assert found is not None
     assert len(found.text) == LONGEST
+
+
+def one_by_one(block: bytes) -> list[object]:
+    whole = [line[:LONGEST].decode("utf-8", "replace") for line in worth_reading(block)]
+    return [line for line in (read_line(one, DATING) for one in whole) if line is not None]
+
+
+@given(st.binary(max_size=300))
+def test_any_bytes_of_a_file_are_read(block: bytes) -> None:
+    assert read_block(block, DATING) == one_by_one(block)
+
+
+DATES = (
+    b"Nov 25 13:22:01",
+    b"Nov  5 13:22:01",
+    b"Feb 29 13:22:01",
+    b"Xyz 25 13:22:01",
+    b"Nov 25 1",
+)
+SECONDS = (
+    b"[  1.5] ",
+    b"[123456789012.5] ",
+    b"[1234567890123.5] ",
+    b"[5.] ",
+    b"[1.5][  T12] ",
+    b"",
+)
+MESSAGES = (b"ata3.00: error: { UNC }", b"sd \xff\xe2", b" res 51/40:00", b"[sda] x\r", b"", b"\r")
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from((*DATES, b"")),
+            st.sampled_from((b" box kernel: ", b" box sshd[1]: ", b" ", b"")),
+            st.sampled_from(SECONDS),
+            st.sampled_from(MESSAGES),
+            st.sampled_from((b"\n", b"\r\n", b"y" * LONGEST + b"\n")),
+        ).map(b"".join),
+        max_size=6,
+    ).map(b"".join)
+)
+def test_the_short_way_through_a_block_reads_what_the_long_way_reads(block: bytes) -> None:
+    assert read_block(block, DATING) == one_by_one(block)

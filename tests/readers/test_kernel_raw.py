@@ -16,7 +16,6 @@ from watcher.readers.kernel_log import Position
 from watcher.readers.kernel_prefix import Dating
 from watcher.readers.kernel_raw import (
     BLOCK_BYTES,
-    parse_block,
     parse_kmsg,
     read_file,
     read_kmsg,
@@ -198,8 +197,3 @@ def test_a_file_that_cannot_be_read_says_why(error: OSError, why: Unread) -> Non
     assert caught.value.why is why
     assert "/var/log/kern.log" in caught.value.detail
     assert caught.value.remedy
-
-
-@given(st.binary(max_size=300))
-def test_any_bytes_of_a_file_are_read(block: bytes) -> None:
-    parse_block(block, DATING)

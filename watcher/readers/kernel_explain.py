@@ -15,7 +15,7 @@ from datetime import datetime
 from watcher.facts.kernel_event import Category
 from watcher.readers.kernel_lines.setting import Line, disk_of
 from watcher.readers.kernel_lines.story import Story, Told
-from watcher.readers.kernel_prefix import Dating, strip_prefix
+from watcher.readers.kernel_prefix import Dating, read_line
 from watcher.readers.kernel_texts import NO_TEXT, TEXTS
 
 MOST_SHOWN = 500
@@ -89,23 +89,8 @@ def _worst(found: Iterable[Category]) -> Category:
 
 def read_lines(text: str, dating: Dating) -> list[Line]:
     """Take the prefixes off the lines of a saved log; lines of other programs are left out."""
-    lines: list[Line] = []
-    for raw in text.splitlines():
-        stripped = strip_prefix(raw, dating)
-        if stripped is None:
-            continue
-        seconds = stripped.since_boot
-        if seconds is None and stripped.at is not None:
-            seconds = stripped.at.timestamp()
-        lines.append(
-            Line(
-                text=stripped.text,
-                at=stripped.at,
-                seconds=seconds,
-                since_boot=stripped.since_boot,
-            )
-        )
-    return lines
+    read = (read_line(raw, dating) for raw in text.splitlines())
+    return [line for line in read if line is not None]
 
 
 def explain(text: str, dating: Dating) -> Explanation:

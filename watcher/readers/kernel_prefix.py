@@ -19,6 +19,10 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from enum import IntEnum
 from functools import lru_cache
+from typing import NamedTuple
+
+from watcher.readers.kernel_lines.screen import pieces
+from watcher.readers.kernel_lines.setting import Line
 
 LONGEST = 2048
 """Characters of a line that are looked at. The kernel writes records of at most 1024 (printk.c,
@@ -48,9 +52,8 @@ def split_priority(number: int) -> tuple[int, Severity] | None:
     return number // 8, Severity(number % 8)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stripped:
-    """A message without its prefix, and what the prefix said."""
+class Stripped(NamedTuple):
+    """A message without its prefix, and what the prefix said. A tuple, as a line is."""
 
     text: str
     at: datetime | None = None  # aware, UTC; None when the prefix has no date
@@ -58,7 +61,7 @@ class Stripped:
     severity: Severity | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)  # a key that is quick to hash
 class Dating:
     """What is needed to date a line whose prefix leaves something open."""
 
@@ -75,6 +78,7 @@ _CLASSIC = re.compile(
 _USUAL = re.compile(
     r"([A-Z][a-z]{2}) +(\d{1,2}) (\d\d:\d\d:\d\d) \S+ kernel: \[ *(\d{1,12}\.\d{1,9})\] (?=[^\s\[])"
 )
+_DATE = re.compile(r"([A-Z][a-z]{2}) +(\d{1,2}) (\d\d:\d\d:\d\d)")
 _CLASSIC_OTHER = re.compile(
     r"\w{3} +\d{1,2} (?:\d{4} )?\d\d:\d\d:\d\d(?:\.\d+)? \S+ [\w./@()-]+(?:\[\d+\])?:"
 )
@@ -102,9 +106,7 @@ def strip_prefix(line: str, dating: Dating) -> Stripped | None:
     if found:
         month, day, clock, seconds = found.groups()
         return Stripped(
-            text=text[found.end() :],
-            at=_classic_time(month, day, None, clock, dating),
-            since_boot=float(seconds),
+            text[found.end() :], _classic_time(month, day, None, clock, dating), float(seconds)
         )
     at: datetime | None = None
     since_boot: float | None = None
@@ -133,6 +135,50 @@ def strip_prefix(line: str, dating: Dating) -> Stripped | None:
     if not text.strip():
         return None
     return Stripped(text=text, at=at, since_boot=since_boot, severity=severity)
+
+
+def read_line(raw: str, dating: Dating) -> Line | None:
+    """Give a line of a saved log as a message with its time; None as :func:`strip_prefix` does."""
+    stripped = strip_prefix(raw, dating)
+    if stripped is None:
+        return None
+    text, at, since_boot, _ = stripped
+    seconds = since_boot
+    if seconds is None and at is not None:
+        seconds = at.timestamp()
+    return Line(text, at, seconds, since_boot)
+
+
+def read_block(block: bytes, dating: Dating) -> list[Line]:
+    """Give the lines of a piece of a log file that may mean something, as :func:`read_line` does.
+
+    The usual form is read here without a call for each line, since a storm is all of it.
+    """
+    lines: list[Line] = []
+    moments: dict[bytes, tuple[bool, datetime | None]] = {}  # neighbours share their second
+    for whole, date, seconds, message in pieces(block):
+        if date and len(whole) <= LONGEST:
+            moment = moments.get(date)
+            if moment is None:
+                moment = moments[date] = _usual_time(date, dating)
+            if moment[0]:
+                since_boot = float(seconds)
+                text = message.decode("utf-8", "replace").rstrip("\r")
+                lines.append(Line(text, moment[1], since_boot, since_boot))
+                continue
+        line = read_line(whole[:LONGEST].decode("utf-8", "replace"), dating)
+        if line is not None:
+            lines.append(line)
+    return lines
+
+
+def _usual_time(date: bytes, dating: Dating) -> tuple[bool, datetime | None]:
+    """Tell whether this is a date without a year, and the moment as far as it can be told."""
+    found = _DATE.fullmatch(date.decode("utf-8", "replace"))
+    if found is None:
+        return False, None
+    month, day, clock = found.groups()
+    return True, _classic_time(month, day, None, clock, dating)
 
 
 def _strip_date(text: str, dating: Dating) -> tuple[str, datetime | None] | None:

@@ -19,10 +19,9 @@ from typing import Protocol
 
 from watcher.facts.drive import Unread
 from watcher.readers.errors import CannotRead
-from watcher.readers.kernel_lines.screen import worth_reading
 from watcher.readers.kernel_lines.setting import Line
 from watcher.readers.kernel_log import SOURCE, Batch, Position
-from watcher.readers.kernel_prefix import LONGEST, Dating, strip_prefix
+from watcher.readers.kernel_prefix import Dating, read_block, strip_prefix
 
 MOST_LINES = 50_000
 """Lines of one batch. Our choice: about 10 MB; what is beyond it comes with the next batch."""
@@ -124,27 +123,6 @@ class LogFile(Protocol):
         """Read from the file with that inode, also after it was rotated; None when it is gone."""
 
 
-def parse_block(block: bytes, dating: Dating) -> tuple[Line, ...]:
-    """Take the lines of a piece of a log file apart that may mean something."""
-    lines: list[Line] = []
-    for raw in worth_reading(block):
-        stripped = strip_prefix(raw[:LONGEST].decode("utf-8", "replace"), dating)
-        if stripped is None:
-            continue
-        seconds = stripped.since_boot
-        if seconds is None and stripped.at is not None:
-            seconds = stripped.at.timestamp()
-        lines.append(
-            Line(
-                text=stripped.text,
-                at=stripped.at,
-                seconds=seconds,
-                since_boot=stripped.since_boot,
-            )
-        )
-    return tuple(lines)
-
-
 def read_file(log: LogFile, path: str, position: Position | None, dating: Dating) -> Batch:
     """Read a log file from a position on, through a rotation; raises CannotRead.
 
@@ -191,7 +169,7 @@ def _read_from(log: LogFile, current: int, start: Position, dating: Dating) -> B
         if not full and len(block) >= BLOCK_BYTES:
             full = block  # one line longer than a block: nothing the kernel writes
         if full:
-            lines.extend(parse_block(full, dating))
+            lines.extend(read_block(full, dating))
             offset += len(full)
             total += len(full)
             continue

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from watcher.readers.kernel_lines.setting import Line, Setting, Spot, disk_of
+from watcher.readers.kernel_lines.setting import Line, Setting, disk_of
 
 
 @pytest.mark.parametrize(
@@ -50,22 +50,22 @@ def test_a_removable_disk_a_card_and_an_optical_drive_are_portable() -> None:
 def test_a_disk_known_as_a_member_is_never_portable() -> None:
     setting = learned("scsi host6: uas", "sd 6:0:0:0: [sdx] x", fixed=frozenset({"sdx"}))
     assert not setting.is_portable("sdx1")
-    assert not setting.may_be_usb("sdx", Spot(1, None))
+    assert not setting.may_be_usb("sdx", (1, None))
 
 
 def test_an_unknown_disk_beside_a_usb_departure_may_be_the_stick() -> None:
     setting = learned("usb 5-6: USB disconnect, address 12")
-    assert setting.may_be_usb("sdb", Spot(2, None))
-    assert not setting.may_be_usb("sdb", Spot(200, None))
-    assert not setting.may_be_usb("nvme0n1", Spot(2, None))
+    assert setting.may_be_usb("sdb", (2, None))
+    assert not setting.may_be_usb("sdb", (200, None))
+    assert not setting.may_be_usb("nvme0n1", (2, None))
 
 
 def test_time_ends_a_setting_before_lines_do() -> None:
     setting = Setting(frozenset())
-    setting.pass_by("PM: suspend exit", Spot(1, 100.0))
-    assert setting.is_resuming(Spot(5, 110.0))
-    assert not setting.is_resuming(Spot(5, 1000.0))
-    assert not setting.is_resuming(Spot(500, 110.0))
+    setting.sleep_at((1, 100.0))
+    assert setting.is_resuming((5, 110.0))
+    assert not setting.is_resuming((5, 1000.0))
+    assert not setting.is_resuming((500, 110.0))
 
 
 def test_what_is_remembered_is_bounded() -> None:

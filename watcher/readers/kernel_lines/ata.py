@@ -20,6 +20,8 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import NamedTuple
 
 from watcher.facts.kernel_event import Category
 from watcher.readers.kernel_lines.table import Index, Meaning, Row
@@ -75,11 +77,48 @@ STEPS = (
 _STEPS = Index(STEPS)
 
 
-@dataclass(slots=True)
 class Report:
+    """The lines so far of one error on one port."""
+
+    def __init__(self, *, device: str) -> None:
+        """Begin with the port, or its unit, that the report is about."""
+        self.device = device
+        self._bodies: list[str] = []
+
+    def add(self, body: str) -> None:
+        """Take in one line of the report; the same line again says nothing new."""
+        if not self._bodies or self._bodies[-1] != body:
+            self._bodies.append(body)
+
+    @property
+    def has_command(self) -> bool:
+        """Tell whether a line names the command that failed."""
+        return _weigh(tuple(self._bodies)).has_command
+
+    def meaning(self) -> Meaning:
+        """Give what the report says as a whole; a bad sector outweighs everything else in it."""
+        return _weigh(tuple(self._bodies)).meaning.of(self.device)
+
+
+class _Weighed(NamedTuple):
+    """What a report says, of no port yet."""
+
+    meaning: Meaning
+    has_command: bool
+
+
+@lru_cache(maxsize=1024)  # a failing drive reports the same again and again
+def _weigh(bodies: tuple[str, ...]) -> _Weighed:
+    known = _Known()
+    for body in bodies:
+        known.add(body)
+    return _Weighed(known.meaning(), bool(known.command))
+
+
+@dataclass(slots=True)
+class _Known:
     """What is known so far of one error on one port."""
 
-    device: str
     emask: int = 0
     words: set[str] = field(default_factory=set)  # of SError
     command: str = ""
@@ -142,7 +181,7 @@ class Report:
     def meaning(self) -> Meaning:
         """Give what the report says as a whole; a bad sector outweighs everything else in it."""
         what, category, weak = self._verdict()
-        return Meaning(what=what, category=category, device=self.device, weak=weak)
+        return Meaning(what=what, category=category, weak=weak)
 
     def _verdict(self) -> tuple[str, Category, bool]:
         if self.command.startswith("PACKET"):

@@ -53,32 +53,43 @@ _SPEAKERS = (
 
 INTEREST = "(?:" + "|".join(_SPEAKERS) + ")"
 
+_USUAL = (
+    r"(?P<date>[A-Z][a-z][a-z] .{11}) [^ \n]++ kernel: "
+    r"\[ *+(?P<seconds>\d{1,12}+\.\d{1,9}+)\] (?![\s\[])"
+)
+_BORING = (
+    rf"(?:[A-Z]\w\w [ \d]\d [\d:]{{8}} \S++ kernel: )?\[ *+\d++\.\d++\] (?!{INTEREST})|"
+    rf"[A-Z]\w\w [ \d]\d [\d:]{{8}} \S++ kernel: (?!{INTEREST}|\[ *\d+\.)|"
+    r"[A-Z]\w\w [ \d]\d [\d:]{8} \S++ (?!kernel)[\w.@-]++(?:\[\d++\])?+: |"
+    r"\n|\Z"
+)
+# the usual form first and only once, since most lines of a busy log are of it
 _not_boring = re.compile(
     (
-        r"\n(?!"
-        # the usual form first, since most lines of a busy log are of it
-        rf"[A-Z][a-z][a-z] .{{12}}[^ \n]+ kernel: \[[^]\n]*\] (?!{INTEREST})|"
-        rf"(?:[A-Z]\w\w [ \d]\d [\d:]{{8}} \S+ kernel: )?\[ *\d+\.\d+\] (?!{INTEREST})|"
-        rf"[A-Z]\w\w [ \d]\d [\d:]{{8}} \S+ kernel: (?!{INTEREST}|\[ *\d+\.)|"
-        r"[A-Z]\w\w [ \d]\d [\d:]{8} \S+ (?!kernel)[\w.@-]+(?:\[\d+\])?: |"
-        r"\n|\Z)"
+        rf"\n(?P<whole>(?:{_USUAL})?+(?(date)(?={INTEREST})|(?!{_BORING}))"
+        r"(?P<message>[^\n]*+))"
     ).encode("ascii")
 )
 _json_interest = re.compile(rf'"MESSAGE" ?: ?(?:"(?:{INTEREST}|\\t|\[|[^"\\]*\\n)|\[|null)')
 
 
-def worth_reading(block: bytes) -> list[bytes]:
+Piece = tuple[bytes, bytes, bytes, bytes]
+"""A line of a log file: the whole of it; its date ("Nov 25 13:22:01", unchecked), the seconds since
+the start of the machine, and the message behind them. In a form of line other than that the message
+is the whole and the others are empty."""
+
+
+def pieces(block: bytes) -> list[Piece]:
     """Give the lines of a piece of a log file that may mean something, in order.
 
     Lines of other programs in a mixed file (``sshd[12]:``) are left out.
     """
-    first = block[: block.find(b"\n")] if b"\n" in block else block
-    kept = [first] if _not_boring.match(b"\n" + first) else []
-    for found in _not_boring.finditer(block):
-        start = found.end()
-        end = block.find(b"\n", start)
-        kept.append(block[start:end] if end >= 0 else block[start:])
-    return kept
+    return _not_boring.findall(b"\n" + block)
+
+
+def worth_reading(block: bytes) -> list[bytes]:
+    """Give them as they stand there."""
+    return [whole for whole, _, _, _ in pieces(block)]
 
 
 def worth_reading_json(text: str) -> list[str]:

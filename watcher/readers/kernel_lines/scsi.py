@@ -20,7 +20,7 @@ from watcher.readers.kernel_lines.table import Index, Meaning, Row
 
 _LINE = re.compile(
     r"(?P<driver>sd|sr|scsi|st|ses|ch|osst|sg) (?P<address>\d+:\d+:\d+:\d+): "
-    r"(?:\[(?P<name>\w+)\]\s*)?(?:tag#(?P<tag>\d+)\s*)?(?P<body>.*)",
+    r"(?:\[(?P<name>\w+)\]\s*)?(?:tag#\d+\s*)?(?P<body>.*)",
     re.DOTALL,
 )
 _STARTS = ("sd ", "scsi ", "sr ", "st ", "ses ", "ch ", "sg ")
@@ -183,7 +183,6 @@ class ScsiLine:
     driver: str  # "sd", "sr", …
     address: str  # "0:0:1:0"
     name: str  # "sdb", or "" when the line names none
-    tag: str  # the command it belongs to, "" when none
     part_of_failure: bool  # result, sense key, additional sense
     meaning: Meaning
 
@@ -207,7 +206,6 @@ def read_scsi(message: str) -> ScsiLine | None:
         driver=found.group("driver"),
         address=found.group("address"),
         name=name,
-        tag=found.group("tag") or "",
         part_of_failure=part,
         meaning=meaning.of(device),
     )

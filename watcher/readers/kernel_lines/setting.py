@@ -13,8 +13,8 @@ import re
 from bisect import bisect_left
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import NamedTuple
 
 RESUME_LINES = 80  # after a resume or suspend, ports are reset as a matter of course …
@@ -42,15 +42,18 @@ _ATAPI = re.compile(r"(?P<dev>ata\d+(?:\.\d\d)?): ATAPI")
 _USB_EVENT = re.compile(
     r"USB disconnect|(?:usb|hub) [\d.-]+(?::[\d.]+)?: (?:reset|device (?:not acc|desc))"
 )
+_PORTABLE_CUES = ("ATAPI", "scsi", "uas_", "removable disk", "USB", "usb")
 _PORTABLE_NAME = re.compile(r"(?:sr|fd|mmcblk|zram|ram)\d+")
 _PARTITION = re.compile(
     r"(?P<disk>[shv]d[a-z]+)\d+|(?P<numbered>(?:nvme\d+n|mmcblk|md|nbd)\d+)p\d+"
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
-    """One message of the kernel, with its time as far as that is known."""
+class Line(NamedTuple):
+    """One message of the kernel, with its time as far as that is known.
+
+    A named tuple: a storm makes millions, and a frozen dataclass takes three times as long.
+    """
 
     text: str
     at: datetime | None = None  # aware, UTC
@@ -58,27 +61,43 @@ class Line:
     since_boot: float | None = None  # seconds
 
 
-class Spot(NamedTuple):
-    """A place in the log: which message, and when."""
-
-    number: int
-    seconds: float | None
-
-    def is_near(self, other: Spot, lines: int, seconds: float) -> bool:
-        """Tell whether two places lie within so many messages and so much time of each other."""
-        if abs(self.number - other.number) > lines:
-            return False
-        if self.seconds is None or other.seconds is None:
-            return True
-        return abs(self.seconds - other.seconds) <= seconds
+Spot = tuple[int, float | None]
+"""A place in the log: which message, and when (seconds)."""
 
 
+def is_near(one: Spot, other: Spot, lines: int, seconds: float) -> bool:
+    """Tell whether two places lie within so many messages and so much time of each other."""
+    if abs(one[0] - other[0]) > lines:
+        return False
+    if one[1] is None or other[1] is None:
+        return True
+    return abs(one[1] - other[1]) <= seconds
+
+
+@lru_cache(maxsize=REMEMBERED)
 def disk_of(name: str) -> str:
     """Give the whole device a partition lies on: ``sdb`` for ``sdb1``."""
     found = _PARTITION.fullmatch(name)
     if found is None:
         return name
     return found.group("disk") or found.group("numbered")
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _is_portable_name(disk: str) -> bool:
+    return _PORTABLE_NAME.match(disk) is not None
+
+
+def tells_of_sleep(text: str) -> bool:
+    """Tell whether a message says that the machine goes to sleep or wakes."""
+    return (
+        text.startswith(_RESUME_STARTS) or "Starting disk" in text or "waking up" in text
+    ) and _RESUME.search(text) is not None
+
+
+def may_tell_of_portables(text: str) -> bool:
+    """Tell whether a message may say which devices come and go, or that one did."""
+    return any(cue in text for cue in _PORTABLE_CUES)
 
 
 class Setting:
@@ -91,20 +110,22 @@ class Setting:
         self._resume: Spot | None = None
         self._usb: list[Spot] = []
 
+    @property
+    def knows_portables(self) -> bool:
+        """Tell whether any device is known to come and go; then every message may name one more."""
+        return bool(self._portable)
+
     def look_ahead(self, lines: Sequence[Line], first_number: int) -> None:
         """Learn from a run of messages before they are told: a stick's errors precede its end."""
         for number, line in enumerate(lines, first_number):
             self._learn(line.text)
             if ("USB" in line.text or "usb" in line.text) and _USB_EVENT.search(line.text):
-                self._usb.append(Spot(number, line.seconds))
+                self._usb.append((number, line.seconds))
         del self._usb[:-REMEMBERED]
 
-    def pass_by(self, text: str, spot: Spot) -> None:
-        """Take note when the machine goes to sleep or wakes."""
-        if (
-            text.startswith(_RESUME_STARTS) or "Starting disk" in text or "waking up" in text
-        ) and _RESUME.search(text):
-            self._resume = spot
+    def sleep_at(self, spot: Spot) -> None:
+        """Take note that the machine goes to sleep or wakes here."""
+        self._resume = spot
 
     def _learn(self, text: str) -> None:
         if "ATAPI" in text:
@@ -136,25 +157,31 @@ class Setting:
         disk = disk_of(device)
         if disk in self.fixed:
             return False
-        if disk in self._portable or _PORTABLE_NAME.match(disk):
+        if not self._portable:
+            return _is_portable_name(disk)
+        if disk in self._portable or _is_portable_name(disk):
             return True
         address = disk.split(":")
         return len(address) == 4 and f"host{address[0]}" in self._portable
 
     def may_be_usb(self, device: str, spot: Spot) -> bool:
         """Tell whether an error of a disk nobody knows lies right beside a USB event."""
+        if not self._usb:
+            return False
         disk = disk_of(device)
         if disk in self.fixed or not (disk.startswith("sd") or disk.count(":") == 3):
             return False
-        start = bisect_left(self._usb, spot.number - USB_LINES, key=lambda usb: usb.number)
+        start = bisect_left(self._usb, spot[0] - USB_LINES, key=lambda usb: usb[0])
         return any(
-            spot.is_near(usb, USB_LINES, USB_SECONDS)
+            is_near(spot, usb, USB_LINES, USB_SECONDS)
             for usb in self._usb[start : start + 2 * USB_LINES + 1]
         )
 
     def is_resuming(self, spot: Spot) -> bool:
         """Tell whether the machine has just gone to sleep or woken."""
-        return self._resume is not None and spot.is_near(self._resume, RESUME_LINES, RESUME_SECONDS)
+        return self._resume is not None and is_near(
+            spot, self._resume, RESUME_LINES, RESUME_SECONDS
+        )
 
     @staticmethod
     def is_starting(line: Line) -> bool:

@@ -11,18 +11,15 @@ line that proves a bad sector by itself is told as such whatever its neighbours 
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from watcher.facts.kernel_event import Category
-from watcher.readers.kernel_lines import arrays, devices, filesystems
-from watcher.readers.kernel_lines.ata import AtaLine, Report, is_result_line, read_ata
-from watcher.readers.kernel_lines.scsi import ScsiLine, read_scsi
-from watcher.readers.kernel_lines.setting import REMEMBERED, Line, Setting, Spot, disk_of
-from watcher.readers.kernel_lines.table import Index, Meaning
-
-TABLE = Index((*arrays.ROWS, *filesystems.ROWS, *devices.ROWS))
+from watcher.readers.kernel_lines.ata import AtaLine, Report
+from watcher.readers.kernel_lines.message import Memory, Message
+from watcher.readers.kernel_lines.scsi import ScsiLine
+from watcher.readers.kernel_lines.setting import REMEMBERED, Line, Setting, Spot, disk_of, is_near
+from watcher.readers.kernel_lines.table import Meaning
 
 CAUSE_LINES = 60  # an effect is looked for within this many messages of its cause …
 CAUSE_SECONDS = 30.0  # … and this much time: command timers run 30 s; our choice
@@ -34,33 +31,33 @@ _STORED = frozenset({Category.FILESYSTEM, Category.POOL})
 _ROUTINE = frozenset({Category.CONTROLLER, Category.LINK, Category.GONE})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """One thing that happened, or one more line about the one before."""
+class Told(NamedTuple):
+    """One thing that happened, or one more line about the one before. A tuple, as a line is."""
 
     line: Line
     meaning: Meaning
     adds: bool = True  # False: the same happening as an earlier one of the same kind
 
 
-@dataclass(frozen=True, slots=True)
-class _Cause:
-    meaning: Meaning
-    spot: Spot
+_Cause = tuple[Meaning, Spot]
 
 
 class Story:
     """Reads the lines of one kernel in order; see the module."""
 
-    def __init__(self, fixed: frozenset[str] = frozenset()) -> None:
+    def __init__(
+        self, fixed: frozenset[str] = frozenset(), *, memory: Memory | None = None
+    ) -> None:
         """Begin with nothing in mind. ``fixed`` names disks known not to be portable."""
         self._setting = Setting(fixed)
+        self._memory = memory or Memory()
         self._number = 0
-        self._reports: OrderedDict[str, tuple[Report, Line]] = OrderedDict()
+        self._here: Spot = (0, None)
+        self._reports: dict[str, tuple[Report, Line]] = {}
         self._last_port = ""
-        self._causes: OrderedDict[str, _Cause] = OrderedDict()
+        self._causes: dict[str, _Cause] = {}
         self._port_cause: _Cause | None = None
-        self._failures: OrderedDict[str, int] = OrderedDict()
+        self._failures: dict[str, int] = {}
 
     def read(self, lines: Sequence[Line], fixed: frozenset[str] | None = None) -> list[Told]:
         """Tell what a run of lines means. Reports left open at its end are told as far as known.
@@ -69,31 +66,28 @@ class Story:
         """
         if fixed is not None:
             self._setting.fixed = fixed
-        self._setting.look_ahead(lines, self._number + 1)
+        messages = self._memory.read([line.text for line in lines])
+        if self._setting.knows_portables or any(message.of_setting for message in messages):
+            self._setting.look_ahead(lines, self._number + 1)
         told: list[Told] = []
-        for line in lines:
+        for line, message in zip(lines, messages, strict=True):
             self._number += 1
-            told.extend(self._take(line))
+            self._here = (self._number, line.seconds)
+            self._take(line, message, told)
         told.extend(self._close_all())
         return told
 
-    def _take(self, line: Line) -> Iterable[Told]:
-        text = line.text
-        self._setting.pass_by(text, self._spot(line))
-        port_line = read_ata(text)
-        if port_line is not None:
-            return self._take_port(line, port_line)
-        if is_result_line(text) and self._last_port in self._reports:
-            self._reports[self._last_port][0].add(text)
-            return ()
-        scsi_line = read_scsi(text)
-        meaning = scsi_line.meaning if scsi_line else TABLE.read(text)
-        if meaning is None:
-            return ()
-        return (*self._close_all(), self._tell(line, meaning, scsi_line))
-
-    def _spot(self, line: Line) -> Spot:
-        return Spot(self._number, line.seconds)
+    def _take(self, line: Line, message: Message, told: list[Told]) -> None:
+        if message.of_sleep:
+            self._setting.sleep_at(self._here)
+        if message.port is not None:
+            told.extend(self._take_port(line, message.port))
+        elif message.result and self._last_port in self._reports:
+            self._reports[self._last_port][0].add(message.result)
+        elif message.meaning is not None:
+            if self._reports:
+                told.extend(self._close_all())
+            told.append(self._tell(line, message, message.meaning))
 
     # -- SATA ports
 
@@ -120,15 +114,16 @@ class Story:
         if entry is None:
             return ()
         report, line = entry
-        return (self._tell_port(line, report.meaning(), whole_port=not report.command),)
+        return (self._tell_port(line, report.meaning(), whole_port=not report.has_command),)
 
     def _close_all(self) -> Iterable[Told]:
         return [told for port in list(self._reports) for told in self._close(port)]
 
     def _tell_port(self, line: Line, meaning: Meaning, *, whole_port: bool) -> Told:
-        settled = self._settle(line, meaning)
+        spot = (self._number, line.seconds)  # a report is told here, and was begun earlier
+        settled = self._settle(line, spot, meaning)
         if settled.category in _ROUTINE and not (settled.weak is False and not whole_port):
-            if self._setting.is_resuming(self._spot(line)):
+            if self._setting.is_resuming(spot):
                 settled = _harmless(settled, "after-resume")
             elif Setting.is_starting(line):
                 settled = _harmless(settled, "at-start")
@@ -137,72 +132,72 @@ class Story:
         if (
             settled.weak
             and before is not None
-            and before.meaning.category is Category.NOISE
-            and self._spot(line).is_near(before.spot, CAUSE_LINES, CAUSE_SECONDS)
+            and before[0].category is Category.NOISE
+            and is_near(spot, before[1], CAUSE_LINES, CAUSE_SECONDS)
         ):
-            settled = _harmless(settled, before.meaning.what)
-        cause = _Cause(settled, self._spot(line))
+            settled = _harmless(settled, before[0].what)
+        cause: _Cause = (settled, spot)
         if settled.what != "port-routine":
             _keep(self._causes, port, cause)
         if not settled.weak and settled.category is not Category.NOISE:
             self._port_cause = cause
-        return Told(line=line, meaning=settled)
+        return Told(line, settled)
 
     # -- everything else
 
-    def _tell(self, line: Line, meaning: Meaning, scsi: ScsiLine | None) -> Told:
+    def _tell(self, line: Line, message: Message, meaning: Meaning) -> Told:
+        scsi = message.scsi
         if scsi and scsi.driver in _NOT_DISKS:
             meaning = _harmless(meaning, "optical-trouble")
-        adds = self._is_new(line, meaning, scsi)
+        adds = self._is_new(message, meaning, scsi)
         inherits = meaning.effect and meaning.category in _INHERITS
         if inherits:
-            cause = self._cause_of(line, meaning)
+            cause = self._cause_of(meaning)
             if cause is not None:
                 adds = False
                 meaning = cause.of(meaning.device)
-        settled = self._settle(line, meaning)
+        settled = self._settle(line, self._here, meaning)
         if meaning.device and not inherits:
-            _keep(self._causes, disk_of(meaning.device), _Cause(settled, self._spot(line)))
-        return Told(line=line, meaning=settled, adds=adds)
+            _keep(self._causes, disk_of(meaning.device), (settled, self._here))
+        return Told(line, settled, adds)
 
-    def _is_new(self, line: Line, meaning: Meaning, scsi: ScsiLine | None) -> bool:
+    def _is_new(self, message: Message, meaning: Meaning, scsi: ScsiLine | None) -> bool:
         """Tell whether a line begins a happening or is one more line about the last one."""
         disk = disk_of(meaning.device)
         started = self._failures.get(disk)
         if scsi and scsi.part_of_failure:
             _keep(self._failures, disk, self._number)
             return started is None or self._number - started > FAILURE_LINES
-        if started is not None and " error, dev " in line.text:
+        if started is not None and message.ends_failure:
             del self._failures[disk]
             return False
         return True
 
-    def _cause_of(self, line: Line, meaning: Meaning) -> Meaning | None:
-        spot = self._spot(line)
+    def _cause_of(self, meaning: Meaning) -> Meaning | None:
         own = self._causes.get(disk_of(meaning.device))
-        if own and spot.is_near(own.spot, CAUSE_LINES, CAUSE_SECONDS):
-            return own.meaning
+        if own and is_near(self._here, own[1], CAUSE_LINES, CAUSE_SECONDS):
+            return own[0]
         port = self._port_cause
         if (
             port
             and meaning.device.startswith("sd")
-            and spot.is_near(port.spot, CAUSE_LINES, CAUSE_SECONDS)
+            and is_near(self._here, port[1], CAUSE_LINES, CAUSE_SECONDS)
         ):
-            return port.meaning
+            return port[0]
         return None
 
-    def _settle(self, line: Line, meaning: Meaning) -> Meaning:
+    def _settle(self, line: Line, spot: Spot, meaning: Meaning) -> Meaning:
         """Turn what is harmless in its setting into noise."""
         if meaning.category is Category.NOISE:
             return meaning
         keeps = meaning.category in _STORED and not meaning.weak
-        if self._setting.is_portable(meaning.device) and not keeps:
+        if not keeps and self._setting.is_portable(meaning.device):
             return _harmless(meaning, "portable-trouble")
         if meaning.category not in _ROUTINE:
             return meaning
-        if self._setting.may_be_usb(meaning.device, self._spot(line)):
+        if self._setting.may_be_usb(meaning.device, spot):
             return _harmless(meaning, "portable-trouble")
-        if meaning.weak and self._setting.is_resuming(self._spot(line)):
+        if meaning.weak and self._setting.is_resuming(spot):
             return _harmless(meaning, "after-resume")
         if meaning.what == "device-was-reset" and Setting.is_starting(line):
             return _harmless(meaning, "at-start")
@@ -213,8 +208,8 @@ def _harmless(meaning: Meaning, what: str) -> Meaning:
     return Meaning(what=what, category=Category.NOISE, device=meaning.device)
 
 
-def _keep(store: OrderedDict[str, _Cause] | OrderedDict[str, int], key: str, value: object) -> None:
-    store.pop(key, None)
+def _keep(store: dict[str, _Cause] | dict[str, int], key: str, value: object) -> None:
+    store.pop(key, None)  # so that it stands last
     store[key] = value  # type: ignore[assignment]
-    while len(store) > REMEMBERED:
-        store.popitem(last=False)
+    if len(store) > REMEMBERED:
+        del store[next(iter(store))]
