@@ -5,7 +5,7 @@ seed: ``usual`` (a firewall's, an audit's and other lines, 1 in 50 about storage
 drive that fails: every line counts) and ``journal`` (as ``usual``, as journal JSON). CPU time, the
 best of three runs each.
 
-Measured on 2026-11-25 (Python 3.11, 2 shared cores, busy with other work): usual 1.7 million lines a
+Measured on 2026-11-25 (Python 3.11, 2 shared busy cores): usual 1.7 million lines a
 second, 3.9 to 4.1 times grep; storm 180,000 lines a second, 21 to 24 times (each line is dated and
 weighed with its neighbours, grep only copies it); journal 0.4 to 0.5 million, 4.7 to 6.6 times;
 memory grew by 47 MiB.
