@@ -197,3 +197,18 @@ def test_books_that_fall_due_are_moved_and_say_when_they_are_due_next() -> None:
     after = hub.next_due(due)
     assert after is not None
     assert after > due
+
+
+def test_a_drive_that_goes_by_another_name_here_keeps_it_when_only_its_pool_still_names_it() -> (
+    None
+):
+    hub = shop()
+    one, two = enrol(hub, "press"), enrol(hub, "shed", "Orchard")
+    report(hub, one, look(1))
+    report(hub, two, look(2))
+    report(hub, two, look(3, lost=1))
+    with hub.store.snapshot() as tx:
+        survey = tx.last_survey(BoxId("shed"))
+    assert survey is not None
+    named = {drive for pool in survey.pools for drive in pool.drives}
+    assert all(drive.endswith("@shed") for drive in named)

@@ -9,14 +9,11 @@ from datetime import timedelta
 import click
 import segno
 
-from watcher.cli.cases import standing_of
 from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Stop
-from watcher.cli.pages import open_pages
+from watcher.cli.pages import open_pages, terms_of
 from watcher.cli.parts import Room, parse_span, room_of, settings_of, terminal_width
-from watcher.cli.show import URGENCY_WORDS
-from watcher.exposure.figure import say_chance
-from watcher.exposure.window import WindowPlan
+from watcher.cli.work import written
 from watcher.facts.identity import BoxId
 from watcher.facts.units import say_span
 from watcher.hub.clients import Clients
@@ -24,7 +21,6 @@ from watcher.hub.enrolment import CODE_LIVES, invite
 from watcher.hub.intake import Door
 from watcher.hub.server import DoorServer, HubLoop, Place
 from watcher.hub.shop import Shop
-from watcher.hub.work import work_of
 from watcher.service.bootstrap import (
     environment,
     open_state,
@@ -38,6 +34,8 @@ from watcher.service.settings_shape import Config
 from watcher.service.supervisor import ours
 from watcher.store.hub import BoxState, EnrolledBox
 from watcher.web.server import Bounded
+from watcher.web.site import Site
+from watcher.web.work_list import Kept, gather
 
 
 @click.group(invoke_without_command=True)
@@ -163,23 +161,19 @@ def _heard(box: EnrolledBox, room: Room) -> str:
 @hub.command("work")
 @click.pass_context
 def work(context: click.Context) -> None:
-    """List what needs the shop, over all clients: by urgency, then by chance of loss."""
-    with room_of(context) as room, room.store.snapshot() as tx:
-        pieces = work_of(tx, WindowPlan(zone=room.zone), room.now)
-        rows = [
-            [
-                URGENCY_WORDS[piece.case.urgency],
-                f"{piece.box} of {piece.client}",
-                f"loss {say_chance(piece.chance)}" if piece.chance is not None else "",
-                standing_of(piece.case, room),
-                f"{piece.case.label}: {piece.case.weightiest.sentence}",
-            ]
-            for piece in pieces
-        ]
-    if not rows:
-        click.echo("Nothing is open that needs the shop. That is no proof of health.")
-        return
-    click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
+    """List what needs the shop, over all clients.
+
+    Cases by urgency and then by chance of loss, drives needed this month by size, boxes that are
+    not ready for the next failure, and what falls due within two weeks.
+    """
+    with room_of(context) as room:
+        site = Site(
+            store=room.store, terms=terms_of(room.config, at_hub=True), now=lambda: room.now
+        )
+        with room.store.snapshot() as tx:
+            found = gather(site, tx, room.now, kept=Kept())
+        for line in written(found, room, terminal_width()):
+            click.echo(line)
 
 
 @hub.command("revoke")

@@ -91,7 +91,7 @@ class Shop:
         now: datetime,
         answer: Answer,
     ) -> Came:
-        drives = frozenset(r.identity.drive for r in survey.drives)
+        drives = drives_named(survey)
         strange = tx.strangers(box.box, box.client, drives)
         if strange:
             survey = rename_drives(survey, {d: DriveId(f"{d}@{box.box}") for d in strange})
@@ -223,6 +223,19 @@ def own_survey(box: BoxId, survey: Survey) -> Survey:
             for e in events
         )
     return replace(survey, survey=f"{box}|{survey.survey}", box=box, events=events)
+
+
+def drives_named(survey: Survey) -> frozenset[DriveId]:
+    """Name every drive of a survey, also those that only a pool or the kernel still speaks of."""
+    found = {r.identity.drive for r in survey.drives}
+    found |= {u.drive for u in survey.unread if u.drive is not None}
+    found |= {drive for pool in survey.pools for drive in pool.drives}
+    found |= {
+        DriveId(e.subject.key)
+        for e in survey.events
+        if e.subject is not None and e.subject.kind is SubjectKind.DRIVE
+    }
+    return frozenset(found)
 
 
 def own_finding(box: BoxId, finding: Finding) -> Finding:

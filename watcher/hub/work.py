@@ -5,7 +5,7 @@ Urgency comes first, then the chance that data is lost before full margin is bac
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -42,11 +42,18 @@ def in_order(pieces: Iterable[Piece]) -> tuple[Piece, ...]:
     )
 
 
-def work_of(tx: Transaction, plan: WindowPlan, now: datetime) -> tuple[Piece, ...]:
-    """Give what is open and weighs in all watched boxes."""
+def work_of(
+    tx: Transaction,
+    plan: WindowPlan,
+    now: datetime,
+    *,
+    may_see: Callable[[BoxId], bool] = lambda _: True,
+) -> tuple[Piece, ...]:
+    """Give what is open and weighs in all watched boxes; only those are opened."""
     found = []
+    heavy = frozenset(tx.boxes_with_weight())
     for box in tx.enrolled_boxes():
-        if box.state is not BoxState.WATCHED:
+        if box.state is not BoxState.WATCHED or box.box not in heavy or not may_see(box.box):
             continue
         weighty = [
             case

@@ -33,6 +33,7 @@ from watcher.web import (
     shop_page,
     signin,
     static,
+    work_list,
 )
 from watcher.web.ask import JSON, PLAIN, Ask, Needs, Refusal, Reply, go_to
 from watcher.web.guard import (
@@ -87,6 +88,7 @@ def _post(path: str, handler: Handler, needs: Needs = Needs.ACT) -> Way:
 WAYS: tuple[Way, ...] = (
     Way(path="/", handler=shop_page.front),
     Way(path="/client", handler=shop_page.client),
+    Way(path="/work-list", handler=work_list.page),
     Way(path="/client/quiet", handler=client_quiet.form, needs=Needs.ACT),
     _post("/client/quiet", client_quiet.silence),
     _post("/client/quiet/end", client_quiet.lift),

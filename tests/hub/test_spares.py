@@ -1,0 +1,136 @@
+"""Which drives the shop needs, by size."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from tests.hub.stage import EVERY, NOW, enrol, look, report, shop
+from tests.store import made
+from watcher.facts.drive import Metric, Verdict
+from watcher.facts.identity import BoxId
+from watcher.facts.pool import Member, MemberState, Role
+from watcher.facts.readiness import ShelfSpare
+from watcher.hub.spares import Need, Risk, Stock, size_lines, stock_of
+from watcher.rules.tuning import UNTUNED
+from watcher.service.desk import last_view
+
+TB = 10**12
+
+
+def need(size: int | None, *, lost: bool = True) -> Need:
+    return Need(
+        box=BoxId("press"),
+        client="Harbour",
+        pool="tank",
+        label="bay 3",
+        least_bytes=size,
+        lost=lost,
+    )
+
+
+def spare(number: int, size: int, *, proven: bool = True, ordered: bool = False) -> ShelfSpare:
+    return ShelfSpare(
+        number=number,
+        identity=None if ordered else replace(made.reading(number).identity, capacity_bytes=size),
+        capacity_bytes=size,
+        added_at=NOW,
+        ordered=ordered,
+        proven_at=NOW if proven and not ordered else None,
+    )
+
+
+def test_a_place_whose_drive_is_gone_needs_one_as_large_as_what_was_there() -> None:
+    hub = shop()
+    token = enrol(hub, "press")
+    report(hub, token, look(1))
+    report(hub, token, look(2, lost=1))
+    with hub.store.snapshot() as tx:
+        view = last_view(tx, BoxId("press"), NOW + 2 * EVERY)
+    assert view is not None
+    stock = stock_of(view, "Harbour", UNTUNED)
+    (one,) = stock.needs
+    assert one.lost
+    assert one.least_bytes == made.reading(0).identity.capacity_bytes
+    assert len(stock.risks) == 3
+    assert all(0 < risk.chance < 0.1 for risk in stock.risks)
+
+
+def test_a_whole_pool_of_drives_with_no_sign_needs_none() -> None:
+    hub = shop()
+    report(hub, enrol(hub, "press"), look(1))
+    with hub.store.snapshot() as tx:
+        view = last_view(tx, BoxId("press"), NOW + EVERY)
+    assert view is not None
+    assert stock_of(view, "Harbour", UNTUNED).needs == ()
+
+
+def test_a_drive_whose_signs_say_replace_is_counted_for_the_month() -> None:
+    hub = shop()
+    survey = look(1)
+    bad = replace(
+        survey.drives[0],
+        verdict=Verdict.FAILED,
+        metrics=(
+            (Metric.PENDING_SECTORS, 400),
+            (Metric.REALLOCATED_SECTORS, 2000),
+            (Metric.REPORTED_UNCORRECTABLE, 300),
+            (Metric.OFFLINE_UNCORRECTABLE, 300),
+        ),
+    )
+    report(hub, enrol(hub, "press"), replace(survey, drives=(bad, *survey.drives[1:])))
+    with hub.store.snapshot() as tx:
+        view = last_view(tx, BoxId("press"), NOW + EVERY)
+    assert view is not None
+    stock = stock_of(view, "Harbour", UNTUNED)
+    assert [(n.lost, n.pool) for n in stock.needs] == [(False, survey.pools[0].name)]
+    assert len(stock.risks) == 3
+
+
+def test_spares_are_held_against_the_largest_places_first_and_each_is_used_once() -> None:
+    stock = Stock(needs=(need(8 * TB), need(4 * TB), need(4 * TB, lost=False)))
+    shelf = (spare(1, 4 * TB), spare(2, 8 * TB), spare(3, 2 * TB))
+    large, small = size_lines([stock], shelf, NOW)
+    assert (large.size, large.now, large.ready, large.to_get) == ("8 TB", 1, 1, 0)
+    assert (small.size, small.now, small.soon, small.ready, small.to_get) == ("4 TB", 1, 1, 1, 1)
+
+
+def test_a_larger_spare_stands_in_where_no_smaller_one_is_left() -> None:
+    (line,) = size_lines([Stock(needs=(need(4 * TB),))], (spare(1, 8 * TB),), NOW)
+    assert (line.to_get, line.ready) == (0, 1)
+
+
+def test_a_spare_with_no_proof_or_on_its_way_is_not_called_proven() -> None:
+    stock = Stock(needs=(need(4 * TB), need(4 * TB)))
+    shelf = (spare(1, 4 * TB, proven=False), spare(2, 4 * TB, ordered=True))
+    (line,) = size_lines([stock], shelf, NOW)
+    assert (line.ready, line.unproven, line.to_get) == (0, 2, 0)
+
+
+def test_the_expected_number_is_the_sum_of_the_chances() -> None:
+    """The mean of a sum of Bernoulli counts is the sum of their chances (any textbook)."""
+    stock = Stock(risks=tuple(Risk(capacity_bytes=4 * TB, chance=0.01) for _ in range(50)))
+    (line,) = size_lines([stock], (), NOW)
+    assert line.expected == pytest.approx(0.5)
+    assert (line.others, line.to_get) == (50, 0)
+
+
+def test_a_place_of_unknown_size_is_told_and_no_spare_is_said_to_fit() -> None:
+    (line,) = size_lines([Stock(needs=(need(None),))], (spare(1, 8 * TB),), NOW)
+    assert (line.size, line.to_get, line.ready) == ("size unknown", 1, 0)
+
+
+def test_a_hot_spare_that_waits_stands_in_for_one_lost_drive() -> None:
+    hub = shop()
+    token = enrol(hub, "press")
+    survey = look(1, lost=1)
+    pool = survey.pools[0]
+    waits = Member(
+        name="sde", role=Role.SPARE, state=MemberState.SPARE, drives=(made.drive_id(20),)
+    )
+    report(hub, token, replace(survey, pools=(replace(pool, others=(waits,)),)))
+    with hub.store.snapshot() as tx:
+        view = last_view(tx, BoxId("press"), NOW + EVERY)
+    assert view is not None
+    assert stock_of(view, "Harbour", UNTUNED).needs == ()
