@@ -71,7 +71,7 @@ def test_a_drive_whose_signs_say_replace_is_counted_for_the_month() -> None:
     survey = look(1)
     bad = replace(
         survey.drives[0],
-        verdict=Verdict.FAILED,
+        verdict=Verdict.FAILING,
         metrics=(
             (Metric.PENDING_SECTORS, 400),
             (Metric.REALLOCATED_SECTORS, 2000),
