@@ -17,6 +17,12 @@ from watcher.rules.tuning import UNTUNED
 from watcher.service.desk import last_view
 
 TB = 10**12
+SIGNS = (
+    Metric.PENDING_SECTORS,
+    Metric.REALLOCATED_SECTORS,
+    Metric.REPORTED_UNCORRECTABLE,
+    Metric.OFFLINE_UNCORRECTABLE,
+)
 
 
 def need(size: int | None, *, lost: bool = True) -> Need:
@@ -68,23 +74,20 @@ def test_a_whole_pool_of_drives_with_no_sign_needs_none() -> None:
 
 def test_a_drive_whose_signs_say_replace_is_counted_for_the_month() -> None:
     hub = shop()
-    survey = look(1)
-    bad = replace(
-        survey.drives[0],
-        verdict=Verdict.FAILING,
-        metrics=(
-            (Metric.PENDING_SECTORS, 400),
-            (Metric.REALLOCATED_SECTORS, 2000),
-            (Metric.REPORTED_UNCORRECTABLE, 300),
-            (Metric.OFFLINE_UNCORRECTABLE, 300),
-        ),
-    )
-    report(hub, enrol(hub, "press"), replace(survey, drives=(bad, *survey.drives[1:])))
+    token = enrol(hub, "press")
+    for number, count in ((1, 0), (2, 4000)):
+        survey = look(number)
+        bad = replace(
+            survey.drives[0],
+            verdict=Verdict.FAILING if count else Verdict.PASSED,
+            metrics=tuple((metric, count) for metric in SIGNS),
+        )
+        report(hub, token, replace(survey, drives=(bad, *survey.drives[1:])))
     with hub.store.snapshot() as tx:
-        view = last_view(tx, BoxId("press"), NOW + EVERY)
+        view = last_view(tx, BoxId("press"), NOW + 2 * EVERY)
     assert view is not None
     stock = stock_of(view, "Harbour", UNTUNED)
-    assert [(n.lost, n.pool) for n in stock.needs] == [(False, survey.pools[0].name)]
+    assert [(n.lost, n.pool) for n in stock.needs] == [(False, view.survey.pools[0].name)]
     assert len(stock.risks) == 3
 
 
