@@ -23,19 +23,23 @@ from watcher.hub.server import HubLoop, Place
 from watcher.hub.wire import Joining, pack
 from watcher.service.clock import SystemClock
 from watcher.store.database import Store, open_store
+from watcher.store.errors import StoreAway, StoreError
 
 
 class Silent:
     def __init__(self) -> None:
-        self.woken = 0
+        self.woken = self.started = 0
+        self.stopped = False
 
     def ensure(self, monotonic: float) -> None:
         del monotonic
+        self.started += 1
 
     def wake(self) -> None:
         self.woken += 1
 
     def stop(self) -> bool:
+        self.stopped = True
         return True
 
 
@@ -66,6 +70,72 @@ def test_a_turn_moves_books_and_finds_who_is_quiet() -> None:
     loop.end()
     loop.run(lambda: True)
     assert delivery.woken
+
+
+class Turns:
+    """A hub's clock over a store whose lead and whose trouble a test decides."""
+
+    def __init__(self) -> None:
+        self.leads: bool | StoreError = True
+        self.hub = shop()
+        self.hub.store._lead = self.lead
+        self.clock, self.said, self.alive = StillClock(), list[str](), list[str]()
+        self.delivery = Silent()
+        self.loop = HubLoop(
+            self.hub, self.clock, self.delivery, quiet_after=timedelta(minutes=45),
+            trouble=self.said.append, alive=self.alive.append,
+        )  # fmt: skip
+
+    def lead(self) -> bool:
+        if isinstance(self.leads, StoreError):
+            raise self.leads
+        return self.leads
+
+    def found_quiet(self) -> bool:
+        with self.hub.store.snapshot() as tx:
+            box = tx.enrolled(BoxId("press"))
+        return box is not None and box.quiet_since is not None
+
+    def turn(self, leads: bool | StoreError) -> None:
+        self.leads = leads
+        self.loop.turn()
+
+
+def test_one_of_several_hubs_minds_the_clock_and_delivers_and_another_takes_over() -> None:
+    turns = Turns()
+    report(turns.hub, enrol(turns.hub, "press"), look(1))
+    turns.clock.at = NOW + timedelta(hours=3)
+    turns.turn(leads=False)
+    assert turns.delivery.started == 0
+    assert not turns.found_quiet()
+    turns.turn(leads=True)
+    assert turns.delivery.started == 1
+    assert turns.found_quiet()
+    turns.turn(leads=False)
+    assert turns.delivery.stopped
+    assert [words.split(",")[0] for words in turns.said] == [
+        "Another hub minds the clock and delivers; this one takes surveys.",
+        "This hub minds the clock now",
+        "Another hub minds the clock and delivers; this one takes surveys.",
+    ]
+
+
+def test_a_hub_that_leads_from_the_beginning_says_nothing_of_it() -> None:
+    turns = Turns()
+    turns.turn(leads=True)
+    assert turns.said == []
+
+
+def test_a_server_that_is_away_is_said_once_and_so_is_its_return() -> None:
+    turns = Turns()
+    for _ in range(3):
+        turns.turn(leads=StoreAway("the store on db is not reached (x): it is tried again"))
+    (said,) = turns.said
+    assert said.startswith("The hub cannot write: the store on db is not reached (x)")
+    assert said.endswith("Boxes keep their surveys.")
+    assert len(turns.alive) == 3, "it waits, and need not be started again"
+    turns.turn(leads=True)
+    assert turns.said[1:] == ["The hub can write again."]
 
 
 def start(folder: Path, port: int) -> subprocess.Popen[str]:

@@ -37,6 +37,16 @@ def test_a_number_that_another_process_has_by_now_does_not_count() -> None:
     assert not is_alive(f"{kind} {pid} {began} another-boot")
 
 
+def test_a_claimer_on_another_machine_or_in_another_container_is_left_to_its_time_limit() -> None:
+    kind, pid, began, world = own_name().split()
+    boot, _, space = world.partition("/")
+    assert space.isdigit()
+    for elsewhere in ("another-boot/1", f"{boot}/1"):
+        assert is_alive(f"{kind} {pid} {began} {elsewhere}", far=True)
+        assert not is_alive(f"{kind} {pid} {began} {elsewhere}")
+    assert not is_alive(f"{kind} {pid} {int(began) - 1} {world}", far=True)
+
+
 @pytest.mark.parametrize("name", ["", "delivery", "delivery x 1 2", "someone else entirely here"])
 def test_a_name_of_somebody_elses_making_is_left_alone(name: str) -> None:
     assert is_alive(name)

@@ -74,12 +74,18 @@ class World:
             say_here=lambda title, _body: self.said_here.append(title),
         )
 
-    def put(self, *ways: str, key: str = "attic/ana/7.1", urgency: Urgency = Urgency.NOW) -> None:
+    def put(
+        self,
+        *ways: str,
+        key: str = "attic/ana/7.1",
+        urgency: Urgency = Urgency.NOW,
+        box: BoxId = BOX,
+    ) -> None:
         with self.store.transaction() as tx:
             tx.put_notices(
                 NewNotice(
                     key=key,
-                    box=BOX,
+                    box=box,
                     person="ana",
                     target=f"ana/{way}",
                     urgency=urgency,
@@ -198,6 +204,32 @@ def test_what_a_dead_predecessor_had_taken_is_sent_with_the_same_id() -> None:
     assert outcomes == ["failed", "sent"]
 
 
+def test_what_a_dead_predecessor_had_taken_for_another_box_is_sent_as_soon() -> None:
+    """At a hub the messages of all boxes go through one delivery."""
+    world = World()
+    world.put(box=BoxId("press"))
+    with world.store.transaction() as tx:
+        tx.claim_due(START, 10, "delivery 999999999 1 another-boot")
+    world.work()
+    assert len(world.phone.jobs) == 1
+
+
+def test_on_a_shared_store_what_another_machine_has_taken_is_left_to_its_time_limit() -> None:
+    class Shared(FullDisk):
+        @property
+        def is_shared(self) -> bool:
+            return True
+
+    world = World(store=cast("Store", Shared(open_memory(now=START))))
+    world.put()
+    with world.store.transaction() as tx:
+        tx.claim_due(START, 10, "delivery 999999999 1 another-boot")
+    world.work()
+    assert world.phone.jobs == []
+    world.work(after=timedelta(minutes=11))
+    assert len(world.phone.jobs) == 1
+
+
 def test_being_taken_up_by_one_that_died_is_no_try() -> None:
     """Otherwise many restarts would put a message off that was never even begun."""
     world = World(BUSY)
@@ -269,11 +301,15 @@ class FullDisk:
         self.full = False
 
     @contextmanager
-    def transaction(self) -> Iterator[Transaction]:
+    def transaction(self, *, beside: bool = False) -> Iterator[Transaction]:
         if self.full:
             raise StoreFull("no room is left")
-        with self._store.transaction() as tx:
+        with self._store.transaction(beside=beside) as tx:
             yield tx
+
+    @property
+    def is_shared(self) -> bool:
+        return False
 
     @property
     def snapshot(self) -> Callable[[], Any]:

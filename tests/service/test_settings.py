@@ -74,8 +74,8 @@ def test_the_shipped_example_says_the_same_as_no_file() -> None:
 
 def test_the_shipped_example_loads_with_every_optional_line_in_use(tmp_path: Path) -> None:
     text = uncommented(EXAMPLE.read_text())
-    # Two places give an address each in several ways, of which one is to be chosen.
-    for_one = re.sub(r"\n\s+url_(file|env): .*(beat|BEAT).*", "", text)
+    # Three places give an address each in several ways, of which one is to be chosen.
+    for_one = re.sub(r"\n\s+url_(file|env): .*(beat|BEAT|store|STORE).*", "", text)
     for_one = for_one.replace("/etc/midwatch/ana-mail.url", str(tmp_path / "mail.url"))
     for_one = re.sub(r"\n\s+under: 10", "", for_one)
     (tmp_path / "mail.url").write_text("mailto://mail.example.org?to=a@example.org\n")

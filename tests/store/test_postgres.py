@@ -20,6 +20,7 @@ from watcher.store.errors import (
     StoreForeign,
     StoreFull,
     StoreLocked,
+    StoreRaced,
     StoreReadOnly,
     StoreTooNew,
 )
@@ -276,8 +277,9 @@ def test_a_user_who_may_not_write_is_told(url: str) -> None:
     [
         ("53100", StoreFull),  # disk_full
         ("55P03", StoreLocked),  # lock_not_available
-        ("40P01", StoreLocked),  # deadlock_detected
-        ("40001", StoreLocked),  # serialization_failure
+        ("40P01", StoreRaced),  # deadlock_detected
+        ("40001", StoreRaced),  # serialization_failure
+        ("23505", StoreRaced),  # unique_violation
         ("25006", StoreReadOnly),  # read_only_sql_transaction
         ("42501", StoreReadOnly),  # insufficient_privilege
         ("XX001", StoreDamaged),  # data_corrupted

@@ -23,8 +23,8 @@ from watcher.hub.server import DoorServer, HubLoop, Place
 from watcher.hub.shop import Shop
 from watcher.service.bootstrap import (
     environment,
+    file_of,
     open_state,
-    store_path,
     to_standing,
     usual_settings,
 )
@@ -64,7 +64,7 @@ def hub(context: click.Context) -> int:
             Exit.NO_STATE,
         ) from error
     shop = Shop(store, Clients(to_standing(config), config))
-    delivery = DeliveryChild(delivery_command(str(store_path(config)), path), environment())
+    delivery = DeliveryChild(delivery_command(file_of(config), path), environment())
     door = Door(shop, clock, delivery, click.echo)
     try:
         server = DoorServer(door, place, click.echo, Bounded)

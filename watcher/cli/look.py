@@ -20,7 +20,7 @@ from watcher.facts.pool import Pool, Protection
 from watcher.facts.survey import Survey
 from watcher.rules.catalogue import judge
 from watcher.rules.view import View
-from watcher.service.bootstrap import open_state, store_path, surveyor_here, zone_of
+from watcher.service.bootstrap import has_state, open_state, surveyor_here, zone_of
 from watcher.service.clock import SystemClock
 from watcher.service.desk import view_of
 from watcher.service.settings import to_tuning
@@ -46,7 +46,7 @@ def look_now(config: Config, *, deep: bool = False) -> Looked:
     doubt = ""
     with ExitStack() as stack:
         tx = None
-        if store_path(config).exists():
+        if has_state(config):
             try:
                 store = stack.enter_context(open_state(config, now, check=False, make=False))
                 tx = stack.enter_context(store.snapshot())

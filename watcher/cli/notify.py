@@ -12,7 +12,7 @@ from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, room_of, terminal_width
 from watcher.facts.finding import Urgency
 from watcher.notify.target import Target
-from watcher.service.bootstrap import box_of, environment, store_path, to_standing, usual_settings
+from watcher.service.bootstrap import box_of, environment, file_of, to_standing, usual_settings
 from watcher.service.delivery_child import DeliveryChild, delivery_command
 from watcher.store.outbox import NewNotice, Notice, NoticeState
 
@@ -116,7 +116,7 @@ def _results(room: Room, keys: set[str]) -> list[Notice]:
 
 def _deliver(context: click.Context, room: Room, wanted: list[tuple[str, str]]) -> None:
     """Have the messages sent: by the running watch, or by a delivery of our own."""
-    command = delivery_command(str(store_path(room.config)), usual_settings(context.obj))
+    command = delivery_command(file_of(room.config), usual_settings(context.obj))
     child = DeliveryChild(command, environment())
     pause = threading.Event()
     waited = 0.0

@@ -13,7 +13,7 @@ import click
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of
 from watcher.hub.clients import Clients
-from watcher.service.bootstrap import open_state, store_path, to_standing, zone_of
+from watcher.service.bootstrap import has_state, open_state, to_standing, zone_of
 from watcher.service.clock import Clock, SystemClock
 from watcher.service.settings_shape import Config
 from watcher.store.database import Store
@@ -114,7 +114,7 @@ def pages(context: click.Context) -> None:
     midwatch watch serves them itself where the settings say web: enabled.
     """
     config = settings_of(context)
-    if not store_path(config).exists():
+    if not has_state(config):
         raise Stop("There is no state yet. Start the watch first: midwatch watch", Exit.NO_STATE)
     served = open_pages(config, SystemClock(), lambda text: click.echo(text, err=True))
     if served is None:

@@ -19,6 +19,7 @@ from watcher.facts.pool import Pool
 from watcher.service.bootstrap import (
     box_of,
     environment,
+    has_state,
     load_settings,
     open_state,
     store_path,
@@ -78,7 +79,7 @@ def room_of(context: click.Context, *, need_state: bool = True) -> Iterator[Room
     config = settings_of(context)
     now = SystemClock().now()
     path = store_path(config)
-    if need_state and not path.exists():
+    if need_state and not has_state(config):
         raise Stop(
             f"There is no state in {path.parent} yet. Start the watch first (midwatch watch), or "
             "name its settings with --config.",

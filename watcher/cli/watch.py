@@ -26,6 +26,7 @@ from watcher.service.bootstrap import (
     box_of,
     environment,
     load_settings,
+    on_server,
     open_state,
     store_path,
     surveyor_here,
@@ -233,8 +234,15 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
 def ground_here(config: Config, clock: Clock) -> Ground:
     """Give the ground to stand on: the disk, or memory where the disk cannot be had now.
 
-    Raises StoreError for what no waiting mends: a store of a newer version, or a foreign file.
+    Raises StoreError for what no waiting mends: a store of a newer version, or a foreign file; and
+    Stop for the settings of a hub whose store is elsewhere.
     """
+    if on_server(config):
+        raise Stop(
+            "These settings are a hub's (shop.store). A box keeps its watch on its own disk, so "
+            "that it can alert when the server is away: give its watch settings of its own.",
+            Exit.REFUSED,
+        )
 
     def open_disk() -> Store:
         return open_state(config, clock.now(), check=True)

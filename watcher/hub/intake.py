@@ -70,6 +70,7 @@ class Door:
         self._shop, self._clock, self._delivery, self._trouble = shop, clock, delivery, trouble
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="intake")
         self._waiting = 0
+        self._said = ""  # why the last survey could not be written down; "": it could
 
     def close(self) -> None:
         """Finish what is at hand."""
@@ -113,10 +114,14 @@ class Door:
         except (TimeoutError, ClientDisconnect):
             return _refuse(Refused(Why.BUSY, "It came too slowly."))
         except StoreError as error:
-            self._trouble(f"A survey could not be written down: {error}")
+            words = f"A survey could not be written down: {error}"
+            if words != self._said:  # once for each reason: a storm of them says no more
+                self._trouble(words)
+                self._said = words
             return _refuse(Refused(Why.BUSY, "The hub cannot write it down now: come again later."))
         finally:
             self._waiting -= 1
+        self._said = ""
         return _response(200, write_answer(answer))
 
     def _take(self, token: str, body: bytes, address: str) -> Answer:

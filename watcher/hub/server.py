@@ -18,7 +18,7 @@ from watcher.hub.line import is_loopback
 from watcher.hub.shop import Shop
 from watcher.service.clock import Clock
 from watcher.service.delivery_child import Ended
-from watcher.store.errors import StoreError, StoreLocked
+from watcher.store.errors import StoreAway, StoreError, StoreLocked
 
 KEEP_SECONDS = 30
 MOST_CONNECTIONS = 2000
@@ -156,6 +156,8 @@ class HubLoop:
         self._stop = threading.Event()
         self._quiet_at: datetime | None = None
         self._upkeep_at: datetime | None = None
+        self._led: bool | None = None  # None: not asked yet
+        self._said = ""  # why nothing can be written; "": it can
 
     def end(self) -> None:
         """Stop; from any thread, also from a signal handler."""
@@ -175,19 +177,58 @@ class HubLoop:
         """Do what has fallen due."""
         now = self._clock.now()
         try:
-            told = self.shop.due(now)
-            if self._quiet_at is None or now >= self._quiet_at:
-                told = self.shop.mind_the_quiet(now, self._quiet_after) or told
-                self._quiet_at = now + MIND_QUIET_EVERY
-            if self._upkeep_at is None or now - self._upkeep_at >= UPKEEP_EVERY:
-                with self.shop.store.transaction() as tx:
-                    tx.roll_up(now)
-                self._upkeep_at = now
+            if not self._leads():
+                self._alive("takes surveys in; another hub minds the clock")
+                return
+            told = self._mind(now)
         except StoreLocked:
             return  # somebody else writes; done again in a second
         except StoreError as error:
-            self._trouble(f"The hub cannot write: {error}. Boxes keep their surveys.")
+            self._cannot(error)
             return
+        if self._said:
+            self._trouble("The hub can write again.")
+            self._said = ""
+        self._deliver(told=told)
+
+    def _leads(self) -> bool:
+        """Tell whether this process minds the clock; of several on one database server one does.
+
+        It is also the one that delivers: two would mix up the order of messages.
+        """
+        leads = self.shop.store.leads()
+        if leads != self._led:
+            if leads and self._led is False:
+                self._trouble("This hub minds the clock now, and delivers the messages.")
+            elif not leads:
+                self._trouble("Another hub minds the clock and delivers; this one takes surveys.")
+                self._delivery.stop()
+            self._led = leads
+        return leads
+
+    def _mind(self, now: datetime) -> bool:
+        """Do the clock's part; True when there are messages to deliver."""
+        told = self.shop.due(now)
+        if self._quiet_at is None or now >= self._quiet_at:
+            told = self.shop.mind_the_quiet(now, self._quiet_after) or told
+            self._quiet_at = now + MIND_QUIET_EVERY
+        if self._upkeep_at is None or now - self._upkeep_at >= UPKEEP_EVERY:
+            with self.shop.store.transaction() as tx:
+                tx.roll_up(now)
+            self._upkeep_at = now
+        return told
+
+    def _cannot(self, error: StoreError) -> None:
+        """Say that nothing can be written, once for each reason until it can again."""
+        if isinstance(error, StoreAway):
+            self._alive("waits for its database server")
+        words = f"The hub cannot write: {error}. Boxes keep their surveys."
+        if words != self._said:
+            self._trouble(words)
+            self._said = words
+
+    def _deliver(self, *, told: bool) -> None:
+        """See to it that messages leave."""
         if told:
             self._delivery.wake()
         try:

@@ -9,6 +9,7 @@ never changes, what is another's.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -33,11 +34,16 @@ from watcher.hub.wire import Answer, Parcel
 from watcher.service.desk import Desk
 from watcher.service.routes import route_findings, routes_seen
 from watcher.store.database import Store
+from watcher.store.errors import StoreRaced
 from watcher.store.hub import EnrolledBox
 from watcher.store.transaction import Transaction
 
 DUE_AT_ONCE = 50
 """Books that are moved between two looks for surveys; our choice: a tenth of a second."""
+
+RACES = 2
+"""How often a survey is taken up again at once when another process was faster at the same row, as
+when a drive is new in two boxes at the same moment. Our choice."""
 
 SECOND_SENDER_HOLDS = timedelta(hours=24)
 """How long after its last try a second sender still counts; our choice."""
@@ -62,9 +68,16 @@ class Shop:
     def take(self, token: str, parcel: Parcel, address: str, now: datetime) -> Came:
         """Take in what a box sent. Raises Refused, StoreError; then nothing has changed.
 
-        A survey that was taken in before is answered the same way and changes nothing.
+        A survey that was taken in before is answered the same way and changes nothing. Surveys of
+        other boxes may be taken in beside it, by other processes.
         """
-        with self.store.transaction() as tx:
+        for _ in range(RACES):
+            with suppress(StoreRaced):
+                return self._take_once(token, parcel, address, now)
+        return self._take_once(token, parcel, address, now)
+
+    def _take_once(self, token: str, parcel: Parcel, address: str, now: datetime) -> Came:
+        with self.store.transaction(beside=True) as tx:
             shown = identify(tx, token, now)
             box = shown.box
             survey = own_survey(box.box, parcel.survey)
@@ -142,8 +155,8 @@ class Shop:
         with self.store.snapshot() as tx:
             boxes = tx.boxes_due(now, DUE_AT_ONCE)
         for name in boxes:
-            with self.store.transaction() as tx:
-                box = tx.enrolled(name)
+            with self.store.transaction(beside=True) as tx:
+                box = tx.lock_box(name)
                 if box is None:
                     continue
                 outcome = Desk(self.store, self.clients.of(box)).tick_within(tx, now)
@@ -176,8 +189,8 @@ class Shop:
 
     def _tell_quiet(self, box: EnrolledBox, now: datetime) -> bool:
         """Open the case of one quiet box; the next survey of it clears that."""
-        with self.store.transaction() as tx:
-            fresh = tx.enrolled(box.box)
+        with self.store.transaction(beside=True) as tx:
+            fresh = tx.lock_box(box.box)
             if fresh is None or fresh.heard_at != box.heard_at:
                 return False
             book = tx.load_book(box.box)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime, timedelta
-from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -22,7 +21,15 @@ from watcher.service.settings import (
     usual_settings,
 )
 from watcher.service.settings_shape import Config
-from watcher.store.database import Store, open_store
+from watcher.service.state import (
+    FOLDER_MODE,
+    STORE_NAME,
+    file_of,
+    has_state,
+    on_server,
+    open_state,
+    store_path,
+)
 
 if TYPE_CHECKING:
     from watcher.readers.survey import Looking, Surveyor
@@ -35,7 +42,10 @@ __all__ = [
     "bell_here",
     "box_of",
     "environment",
+    "file_of",
+    "has_state",
     "load_settings",
+    "on_server",
     "open_state",
     "rule_names",
     "store_path",
@@ -46,10 +56,6 @@ __all__ = [
     "usual_settings",
     "zone_of",
 ]
-
-STORE_NAME = "midwatch.db"
-
-FOLDER_MODE = 0o750
 
 
 def rule_names() -> Mapping[str, tuple[str, ...]]:
@@ -63,22 +69,6 @@ def rule_names() -> Mapping[str, tuple[str, ...]]:
 def load_settings(path: str | None, environ: Mapping[str, str], *, secrets: bool = True) -> Config:
     """Read and check the settings with all names known. Raises ConfigError with every fault."""
     return load(path, environ, rules=rule_names(), secrets=secrets)
-
-
-def store_path(config: Config) -> Path:
-    """Say where the store is."""
-    return Path(config.state_directory or ".") / STORE_NAME
-
-
-def open_state(config: Config, now: datetime, *, check: bool, make: bool = True) -> Store:
-    """Open the store where the settings say; with ``make`` its folder is made first.
-
-    Raises StoreError, or OSError when the folder cannot be made.
-    """
-    path = store_path(config)
-    if make and not path.parent.is_dir():
-        path.parent.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
-    return open_store(path, now=now, check=check)
 
 
 def box_of(config: Config) -> BoxId:

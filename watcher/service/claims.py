@@ -1,7 +1,8 @@
 """Who holds a message while it is on its way, told so that a successor sees whether they live.
 
-A process id alone is used again, so the name of a claimer also holds when the process began and
-in which run of the kernel: ``delivery 1234 567890 0f3c…``.
+A process id alone is used again, and means something within its own world only. So the name of a
+claimer also holds when the process began, in which run of the kernel, and among which processes
+(pid_namespaces(7)): ``delivery 1234 567890 0f3c…/4026531836``.
 """
 
 from __future__ import annotations
@@ -12,12 +13,14 @@ from pathlib import Path
 _KIND = "delivery"
 
 
-def _boot() -> str:
-    """Give the id of this run of the kernel."""
+def _world() -> str:
+    """Name this run of the kernel and the processes that are seen from here."""
     try:
-        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+        boot = Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+        space = Path("/proc/self/ns/pid").readlink().name
     except OSError:
         return "unknown"
+    return f"{boot}/{space.removeprefix('pid:').strip('[]')}"
 
 
 def _began(pid: int) -> str | None:
@@ -38,15 +41,19 @@ def _began(pid: int) -> str | None:
 def own_name() -> str:
     """Give the name under which this process takes messages."""
     pid = os.getpid()
-    return f"{_KIND} {pid} {_began(pid) or 0} {_boot()}"
+    return f"{_KIND} {pid} {_began(pid) or 0} {_world()}"
 
 
-def is_alive(name: str) -> bool:
+def is_alive(name: str, *, far: bool = False) -> bool:
     """Tell whether the claimer of that name still runs; a name that is not ours counts as alive.
 
-    So a claim of somebody else's making is left to its time limit.
+    So a claim of somebody else's making is left to its time limit. Where the store is shared with
+    other machines (``far``) so is a claim from elsewhere; otherwise that is one from before a
+    restart of this machine, and dead.
     """
     parts = name.split()
     if len(parts) != 4 or parts[0] != _KIND or not parts[1].isdigit():
         return True
-    return parts[3] == _boot() and _began(int(parts[1])) == parts[2]
+    if parts[3] != _world():
+        return far
+    return _began(int(parts[1])) == parts[2]

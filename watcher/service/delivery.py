@@ -30,6 +30,7 @@ from watcher.store.outbox import Notice, NoticeState
 MOST_TAKEN = 200
 """How many messages are held at once; more wait in the outbox. The flood limit of the cases keeps
 a box far below it."""
+MOST_LOOKED_AT = 1000
 POLL_SECONDS = 5.0
 """How often the outbox is looked at without being woken: a command may have put something in."""
 BUSY_SECONDS = 1.0
@@ -162,8 +163,8 @@ class Delivery:
             return
         self._looked_for_dead = now
         try:
-            with self.store.transaction() as tx:
-                for notice in tx.list_notices(self.box, state=NoticeState.SENDING, limit=1000):
+            with self.store.transaction(beside=True) as tx:
+                for notice in tx.notices_in(NoticeState.SENDING, limit=MOST_LOOKED_AT):
                     holder = notice.claimed_by or ""
                     if self._is_abandoned(notice, holder):
                         tx.mark_failed(
@@ -184,7 +185,7 @@ class Delivery:
         if holder == self.name:
             ours = self._held | self._unwritten.keys() | self._unwritten_tries.keys()
             return notice.number not in ours
-        return not is_alive(holder)
+        return not is_alive(holder, far=self.store.is_shared)
 
     def _take(self, now: datetime) -> None:
         """Take what is due."""
@@ -199,7 +200,7 @@ class Delivery:
                 due = tx.next_due(now)
             if due is None or due > now:
                 return
-            with self.store.transaction() as tx:
+            with self.store.transaction(beside=True) as tx:
                 self._pending += tx.claim_due(now, room, self.name)
         except StoreError:
             self._take_without_writing(now)
@@ -212,14 +213,14 @@ class Delivery:
         try:
             with self.store.snapshot() as tx:
                 rows = [
-                    *tx.list_notices(self.box, state=NoticeState.SENDING, limit=MOST_TAKEN),
-                    *tx.list_notices(self.box, state=NoticeState.WAITING, limit=MOST_TAKEN),
+                    *tx.notices_in(NoticeState.SENDING, limit=MOST_TAKEN),
+                    *tx.notices_in(NoticeState.WAITING, limit=MOST_TAKEN),
                 ]
         except StoreError:
             return  # nothing can be read either; the daemon tells of it by its own ways
         self._pending += [
             notice
-            for notice in reversed(rows)
+            for notice in rows
             if notice.number not in self._held
             and notice.number not in self._unwritten
             and (notice.state is NoticeState.WAITING or notice.claimed_by == self.name)
@@ -313,7 +314,7 @@ class Delivery:
         if not (self._unwritten or self._unwritten_tries):
             return
         try:
-            with self.store.transaction() as tx:
+            with self.store.transaction(beside=True) as tx:
                 for number, at in self._unwritten.items():
                     tx.mark_sent(number, at)
                 for number, failed in self._unwritten_tries.items():
@@ -331,7 +332,7 @@ class Delivery:
     def _give_up(self, notice: Notice, error: str) -> None:
         """Write down that a message will not arrive by this way."""
         try:
-            with self.store.transaction() as tx:
+            with self.store.transaction(beside=True) as tx:
                 tx.give_up(notice.number, self.name, now=self.clock.now(), error=error)
         except StoreError:
             return  # its claim goes stale, and it comes up again
@@ -343,7 +344,7 @@ class Delivery:
             return
         try:
             with self.store.snapshot() as tx:
-                recent = tx.list_notices(self.box, limit=1000)
+                recent = tx.list_notices(notice.box, limit=MOST_LOOKED_AT)
         except StoreError:
             return  # asked again at the next failure
         ways = [n for n in recent if n.key == notice.key and n.person == notice.person]

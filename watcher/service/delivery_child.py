@@ -22,10 +22,17 @@ END_SECONDS = 40.0
 """How long it may take to finish what is under way: a time limit of a message and its graces."""
 
 
-def delivery_command(store: str, config: str | None) -> tuple[str, ...]:
-    """Give the command line of the delivery process; it holds no secret."""
-    command = (sys.executable, "-m", "watcher.service.delivery_main", "--store", store)
-    return (*command, "--config", config) if config is not None else command
+def delivery_command(store: str | None, config: str | None) -> tuple[str, ...]:
+    """Give the command line of the delivery process; it holds no secret.
+
+    Without ``store`` (a path) it is found by the settings: the address of a server is a secret.
+    """
+    command = [sys.executable, "-m", "watcher.service.delivery_main"]
+    if store is not None:
+        command += ["--store", store]
+    if config is not None:
+        command += ["--config", config]
+    return tuple(command)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

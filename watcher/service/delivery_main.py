@@ -1,4 +1,4 @@
-"""The delivery process: ``python -m watcher.service.delivery_main --store … --config …``.
+"""The delivery process: ``python -m watcher.service.delivery_main [--store …] [--config …]``.
 
 A child of the daemon in a process group of its own. Why the shape is so:
 
@@ -35,6 +35,8 @@ from watcher.service.errors import ConfigError
 from watcher.service.last_resort import say_here
 from watcher.service.sender_process import SenderProcess
 from watcher.service.settings import load, to_targets
+from watcher.service.settings_shape import Config
+from watcher.service.state import open_state
 from watcher.store.database import open_store
 from watcher.store.errors import StoreError
 
@@ -52,7 +54,10 @@ def _settings(
     path: str | None, environ: Mapping[str, str]
 ) -> tuple[BoxId, tuple[Target, ...], float, timedelta]:
     """Read what this process needs of the settings. Raises ConfigError."""
-    config = load(path, environ)
+    return _ways(load(path, environ))
+
+
+def _ways(config: Config) -> tuple[BoxId, tuple[Target, ...], float, timedelta]:
     return (
         BoxId(config.box_name or "box"),
         to_targets(config),
@@ -64,14 +69,18 @@ def _settings(
 def main() -> None:
     """Deliver until the input ends."""
     ask = argparse.ArgumentParser(prog="python -m watcher.service.delivery")
-    ask.add_argument("--store", required=True)
+    ask.add_argument("--store")
     ask.add_argument("--config")
     asked = ask.parse_args()
     clock = SystemClock()
     try:
-        box, targets, timeout_seconds, give_up_after = _settings(asked.config, os.environ)
-        store = open_store(Path(asked.store), now=clock.now(), check=False)
-    except (ConfigError, StoreError) as error:
+        config = load(asked.config, os.environ)
+        box, targets, timeout_seconds, give_up_after = _ways(config)
+        if asked.store:
+            store = open_store(Path(asked.store), now=clock.now(), check=False)
+        else:
+            store = open_state(config, clock.now(), check=False)
+    except (ConfigError, StoreError, OSError) as error:
         sys.stderr.write(f"messages cannot be delivered: {error}\n")
         os._exit(3)
 

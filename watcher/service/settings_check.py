@@ -15,8 +15,9 @@ from typing import Any, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from watcher.service.errors import Fault
-from watcher.service.settings_shape import Config, SecretPlace
+from watcher.service.settings_shape import Config
 from watcher.service.settings_text import Parsed, Path, Plain, say_path
+from watcher.service.settings_types import SecretPlace
 
 _SECRET_KEYS = frozenset(SecretPlace.model_fields)
 OWNER = "owner"
@@ -197,6 +198,7 @@ def cross_faults(
     _check_drives(config, cross)
     for place, path in (
         (config.heartbeat, ("heartbeat",)),
+        (config.shop.store, ("shop", "store")),
         *(
             (target, ("people", p, "targets", t))
             for p, person in enumerate(config.people)

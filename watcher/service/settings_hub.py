@@ -7,7 +7,7 @@ from typing import Annotated
 from pydantic import Field
 
 from watcher.facts.finding import Urgency
-from watcher.service.settings_types import Address, Line, Name, Section, Whole
+from watcher.service.settings_types import Address, Line, Name, SecretPlace, Section, Whole
 
 
 class HubSettings(Section):
@@ -38,4 +38,5 @@ class ShopSettings(Section):
     certificate_file: str = ""
     key_file: str = ""
     quiet_after_minutes: Annotated[Whole, Field(ge=5, le=7 * 24 * 60)] = 45
+    store: SecretPlace = SecretPlace()
     clients: tuple[ClientSettings, ...] = ()

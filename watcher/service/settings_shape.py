@@ -15,7 +15,6 @@ from pydantic import Field, model_validator
 from watcher.facts.drive import Metric
 from watcher.facts.finding import Urgency
 from watcher.facts.pool import AtStake
-from watcher.notify.secret import Secret
 from watcher.service.settings_hub import HubSettings, ShopSettings
 from watcher.service.settings_ready import IrreplaceableSettings, UpkeepSettings
 from watcher.service.settings_types import (
@@ -23,26 +22,18 @@ from watcher.service.settings_types import (
     Clock,
     DeviceType,
     Folder,
-    Hidden,
     HoursSettings,
     Line,
     Moment,
     Name,
     Number,
+    SecretPlace,
     Section,
     Weekday,
     Whole,
     Word,
     Zone,
 )
-
-
-class SecretPlace(Section):
-    """An address that may be a secret: written here, or kept in a file or the environment."""
-
-    url: Hidden = Secret("")
-    url_file: str = ""
-    url_env: str = ""
 
 
 class SurveySettings(Section):

@@ -157,6 +157,19 @@ Number = Annotated[float, BeforeValidator(_number)]
 Hidden = Annotated[Secret, BeforeValidator(_hidden)]
 
 
+class SecretPlace(Section):
+    """An address that may be a secret: written here, or kept in a file or the environment."""
+
+    url: Hidden = Secret("")
+    url_file: str = ""
+    url_env: str = ""
+
+    @property
+    def is_given(self) -> bool:
+        """Whether there is one, fetched or not."""
+        return bool(self.url.reveal() or self.url_file or self.url_env)
+
+
 class HoursSettings(Section):
     """A daily span of local time; it may pass midnight."""
 

@@ -65,8 +65,10 @@ class Store:
         path: Path | None,
         standing: Standing,
         flush: Callable[[Path, str], None] = flush_log,
+        lead: Callable[[], bool] = lambda: True,
     ) -> None:
         """Take over a connection; ``path`` is None for a store that is no file."""
+        self._lead = lead
         self._db = db
         self._lock = threading.RLock()
         self._flush = flush
@@ -78,6 +80,20 @@ class Store:
     def is_memory(self) -> bool:
         """Whether this store is lost when the process ends."""
         return self.path is None and self._db.dialect is SQLITE
+
+    @property
+    def is_shared(self) -> bool:
+        """Whether processes on other machines may work with this store too."""
+        return self._db.dialect is not SQLITE
+
+    def leads(self) -> bool:
+        """Tell whether this process is the one that minds the clock; it may become so by asking.
+
+        Alone on a file it is. On a server one of several is, until its connection ends.
+        Raises StoreError.
+        """
+        with self._lock:
+            return self._lead()
 
     @property
     def rescue(self) -> Rescue | None:

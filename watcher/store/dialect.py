@@ -18,6 +18,9 @@ WRITERS_LOCK: Final = 0x6D77_0001
 """The advisory lock of those who write: shared by those who work on one box beside others, whole
 for everybody else. Our choice of number; advisory locks hold within one database only."""
 
+LEADERS_LOCK: Final = 0x6D77_0002
+"""The advisory lock of the process that minds the clock."""
+
 _WORDS = re.compile(
     r"(?P<text>'(?:[^']|'')*')"
     r"|(?P<cast>::)"

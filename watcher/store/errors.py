@@ -4,6 +4,7 @@ StoreError
 ├── StoreFull         no room on the disk: make room; nothing half-written is left behind
 ├── StoreReadOnly     the place cannot be written: rights, a read-only mount, a missing folder
 ├── StoreLocked       another process keeps the store busy: try again a little later
+│   └── StoreRaced    another process did the same at the same moment: try again at once
 ├── StoreDamaged      a part of the file cannot be read, or makes no sense: opening it anew for the
 │                     watch saves what is left
 ├── StoreAway         the server that holds the store is not reached: it is tried again
@@ -35,6 +36,10 @@ class StoreReadOnly(StoreError):
 
 class StoreLocked(StoreError):
     """Another process holds the store for longer than we wait."""
+
+
+class StoreRaced(StoreLocked):
+    """Another process was faster; the same again finds what it did."""
 
 
 class StoreDamaged(StoreError):

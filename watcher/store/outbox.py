@@ -244,6 +244,12 @@ class OutboxPart(Part):
             )
         return tuple(notice_of(row) for row in rows)
 
+    def notices_in(self, state: NoticeState, *, limit: int) -> tuple[Notice, ...]:
+        """Give messages of all boxes in one state, oldest first, at most ``limit``."""
+        values: Values = {"state": state.value, "limit": limit}
+        rows = self.db.rows(statements("outbox")["notices-of-state"], values)
+        return tuple(notice_of(row) for row in rows)
+
     def attempts(self, number: int) -> tuple[Attempt, ...]:
         """Give all attempts to send a message, in order."""
         rows = self.db.rows(statements("outbox")["attempts"], {"notice": number})

@@ -32,7 +32,7 @@ from psycopg.types.numeric import Int8BinaryDumper
 
 from watcher.store.connection import BUSY_MILLISECONDS, Db, Values
 from watcher.store.database import Standing, Store
-from watcher.store.dialect import POSTGRES, postgres_statement
+from watcher.store.dialect import LEADERS_LOCK, POSTGRES, postgres_statement
 from watcher.store.errors import (
     StoreAway,
     StoreDamaged,
@@ -40,6 +40,7 @@ from watcher.store.errors import (
     StoreError,
     StoreFull,
     StoreLocked,
+    StoreRaced,
     StoreReadOnly,
 )
 from watcher.store.migrate import migrate, refuse_newer
@@ -67,7 +68,8 @@ _OPEN = {TransactionStatus.ACTIVE, TransactionStatus.INTRANS, TransactionStatus.
 
 # Error codes: PostgreSQL 15 documentation, appendix A.
 _FULL = {"53100"}
-_LOCKED = {"55P03", "40001", "40P01", "57014", "53300", "25P03", "23505"}
+_LOCKED = {"55P03", "57014", "53300", "25P03"}
+_RACED = {"40001", "40P01", "23505"}
 _READ_ONLY = {"25006", "42501"}
 _STALE_PLAN = "0A000"  # "cached plan must not change result type": the tables were changed
 
@@ -115,6 +117,7 @@ class PostgresConnection:
         self._texts: dict[str, str] = {}
         self._open: psycopg.Connection[Any] | None = None
         self._cursor: psycopg.Cursor[Any] | None = None
+        self._led: psycopg.Connection[Any] | None = None
         self._connect()
 
     @property
@@ -143,6 +146,21 @@ class PostgresConnection:
             return Result([], cursor.rowcount)
         except psycopg.Error as error:
             raise self._told(error) from error
+
+    def leads(self) -> bool:
+        """Tell whether this connection holds the leader's lock; take it when nobody does.
+
+        The lock ends with the connection, so work that goes on over a new one is no longer the
+        leader's: it does no harm, because each box is locked for what is done to it.
+        """
+        if self._open is not None and self._led is self._open:
+            self.execute("SELECT 1")
+            return True
+        if self._open is None or self._open.closed:
+            self._connect()
+        row = self.execute(f"SELECT pg_try_advisory_lock({LEADERS_LOCK}) AS held").fetchone()
+        self._led = self._open if row["held"] else None
+        return bool(row["held"])
 
     def close(self) -> None:
         """Close it; an open transaction is undone."""
@@ -255,6 +273,8 @@ def translate_postgres(error: psycopg.Error, where: str, *, broken: bool) -> Sto
         return StoreFull(f"no room is left for {where}: make room on the server's disk")
     if code in _LOCKED or code == _STALE_PLAN:
         return StoreLocked(f"another process keeps {where} busy: try again in a moment")
+    if code in _RACED:
+        return StoreRaced(f"another process was faster at {where}: try again")
     if code in _READ_ONLY:
         return StoreReadOnly(f"{where} cannot be written ({words}): check the rights of its user")
     if code.startswith("XX"):
@@ -283,4 +303,5 @@ def open_server(url: str, *, now: datetime) -> Store:
         db.close()
         raise
     is_new = taken > 0 and db.one("SELECT count(*) AS n FROM box")["n"] == 0
-    return Store(db, path=None, standing=Standing(is_new=is_new, steps_taken=taken))
+    standing = Standing(is_new=is_new, steps_taken=taken)
+    return Store(db, path=None, standing=standing, lead=connection.leads)

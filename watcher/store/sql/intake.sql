@@ -20,9 +20,9 @@ VALUES (:box, :at, :at, :survey, :body);
 UPDATE box SET last_survey_at = :at, last_survey = :survey, survey_body = :body WHERE box = :box;
 
 -- name: drive-row
--- What is known of a drive.
+-- What is known of a drive, which is kept for us until the transaction ends.
 SELECT id, verdict, last_read, last_present, in_use, counters, day
-FROM drive WHERE drive = :drive;
+FROM drive WHERE drive = :drive /*postgres: FOR UPDATE*/;
 
 -- name: new-drive
 -- A drive that was not seen before; the rest is filled in by the same survey.

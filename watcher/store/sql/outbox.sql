@@ -94,6 +94,10 @@ SELECT * FROM notice WHERE box = :box ORDER BY id DESC LIMIT :limit;
 -- Messages of a box in one state, newest first.
 SELECT * FROM notice WHERE box = :box AND state = :state ORDER BY id DESC LIMIT :limit;
 
+-- name: notices-of-state
+-- Messages of all boxes in one state, oldest first.
+SELECT * FROM notice WHERE state = :state ORDER BY id LIMIT :limit;
+
 -- name: last-arrival
 -- When a message last arrived at a target.
 SELECT max(at) AS at FROM attempt WHERE target = :target AND outcome = 'sent';

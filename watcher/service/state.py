@@ -1,0 +1,59 @@
+"""Where the store is, by the settings: a file, or for a hub a database server."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+from watcher.service.settings_shape import Config
+from watcher.store.database import Store, open_store
+from watcher.store.errors import StoreError
+
+STORE_NAME = "midwatch.db"
+
+FOLDER_MODE = 0o750
+
+
+def store_path(config: Config) -> Path:
+    """Say where the store is when it is a file."""
+    return Path(config.state_directory or ".") / STORE_NAME
+
+
+def on_server(config: Config) -> bool:
+    """Tell whether the settings put the store onto a database server."""
+    return config.shop.store.is_given
+
+
+def file_of(config: Config) -> str | None:
+    """Give the path to tell a delivery process; None when it is to ask the settings itself."""
+    return None if on_server(config) else str(store_path(config))
+
+
+def has_state(config: Config) -> bool:
+    """Tell whether there may be a store; a server is asked when it is opened."""
+    return on_server(config) or store_path(config).exists()
+
+
+def open_state(config: Config, now: datetime, *, check: bool, make: bool = True) -> Store:
+    """Open the store where the settings say; with ``make`` its folder is made first.
+
+    A server examines its files itself, so there ``check`` changes nothing. Raises StoreError, or
+    OSError when the folder cannot be made.
+    """
+    if on_server(config):
+        return _open_on_server(config, now)
+    path = store_path(config)
+    if make and not path.parent.is_dir():
+        path.parent.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
+    return open_store(path, now=now, check=check)
+
+
+def _open_on_server(config: Config, now: datetime) -> Store:
+    try:
+        from watcher.store.postgres import open_server  # noqa: PLC0415 - an extra
+    except ImportError as error:
+        raise StoreError(
+            "the settings put the store into PostgreSQL (shop.store), for which psycopg is "
+            "needed: install midwatch with its extra [postgres]"
+        ) from error
+    return open_server(config.shop.store.url.reveal(), now=now)
