@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from functools import cached_property
 from itertools import combinations
 
 from watcher.facts.checks import require_fraction, require_not_negative, require_utc
@@ -273,7 +274,7 @@ def worse_of(one: Protection, other: Protection) -> Protection:
     return one if _RANK[one] >= _RANK[other] else other
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Pool:
     """One pool at one moment. Build it with :func:`judge_pool`."""
 
@@ -308,13 +309,13 @@ class Pool:
         if self.protection in {Protection.BARE, Protection.BROKEN} and self.margin != 0:
             raise ValueError(f"a {self.protection} pool has no margin")
 
-    @property
+    @cached_property
     def members(self) -> tuple[Member, ...]:
         """All members, those of the tree first; each once, though sets may share one."""
         in_tree = dict.fromkeys(members_of(self.tree)) if self.tree else ()
         return (*in_tree, *self.others)
 
-    @property
+    @cached_property
     def drives(self) -> frozenset[DriveId]:
         """The physical drives the pool's data rests on (spares and caches left out)."""
         return frozenset(d for m in (members_of(self.tree) if self.tree else ()) for d in m.drives)

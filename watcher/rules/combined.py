@@ -40,16 +40,21 @@ FADING: Final = (
 
 def _weight(look: Look) -> Urgency | None:
     """Give the gravest sign of failing of one drive, before margin is looked at."""
-    return max((f.urgency for sign in FADING if (f := sign(look)) is not None), default=None)
+    return max((f.urgency for sign in FADING if (f := look.found(sign)) is not None), default=None)
 
 
 def fading_drives(view: View, tuning: Tuning) -> dict[DriveId, Look]:
-    """Give the drives that show a sign of failing that is worth a look."""
-    return {
-        look.reading.identity.drive: look
-        for look in looks(view, tuning)
-        if (weight := _weight(look)) is not None and weight >= Urgency.THIS_WEEK
-    }
+    """Give the drives that show a sign of failing that is worth a look; found once per view."""
+    known: tuple[Tuning, dict[DriveId, Look]] | None = view.looked.get("fading")
+    if known is None or known[0] is not tuning:
+        found = {
+            look.reading.identity.drive: look
+            for look in looks(view, tuning)
+            if (weight := _weight(look)) is not None and weight >= Urgency.THIS_WEEK
+        }
+        known = (tuning, found)
+        view.looked["fading"] = known
+    return known[1]
 
 
 def fading_together(view: View, tuning: Tuning) -> Iterator[Finding]:
@@ -126,7 +131,7 @@ def batch_in(view: View, pool: Pool, tuning: Tuning) -> tuple[DriveId, ...]:
     known = [
         (r.identity, hours)
         for d in sorted(pool.drives)
-        if (r := view.survey.reading(d)) is not None
+        if (r := view.reading(d)) is not None
         and (hours := believable_hours(r.metric(Metric.POWER_ON_HOURS))) is not None
         and hours >= oldest
     ]

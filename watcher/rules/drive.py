@@ -16,12 +16,12 @@ from watcher.rules.risk import MONTH, SIGN_METRICS, SIGN_WORDS
 from watcher.rules.rule import Kind, Rule
 from watcher.rules.surface import PLAN
 from watcher.rules.tuning import Threshold
-from watcher.rules.verdict import POWER_GUARD_LOST, condemned, damage_in, failing_attributes
+from watcher.rules.verdict import POWER_GUARD_LOST, damage_in, failing_attributes
 
 
 def condemns_itself(look: Look) -> Found | None:
     """Find a drive whose own judgement is that it is failing."""
-    if not condemned(look.reading):
+    if not look.condemns_itself:
         return None
     bits = look.metrics.get(Metric.CRITICAL_WARNING, 0)
     rows = failing_attributes(look.reading)

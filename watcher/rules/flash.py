@@ -191,12 +191,16 @@ def heat_swinging(look: Look) -> Found | None:
     trace = look.trace(Metric.TEMPERATURE_CELSIUS)
     if trace is None:
         return None
+    limit = max(look.limit("heat-swinging", SWING), 1)
+    values = [value for _, value in trace.points]
+    if max(values) - min(values) < limit:
+        return None
     start = look.now - timedelta(days=1)
     day = [value for at, value in trace.points if at > start]
     held = [value for at, value in trace.points if at <= start][-1:]
     span = [*held, *day]
     swing = max(span) - min(span)
-    if swing < max(look.limit("heat-swinging", SWING), 1):
+    if swing < limit:
         return None
     return Found(
         urgency=Urgency.NOTE,

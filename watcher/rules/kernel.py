@@ -13,7 +13,6 @@ from typing import Final
 
 from watcher.facts.drive import Metric, Unread
 from watcher.facts.finding import Evidence, Finding, Urgency
-from watcher.facts.identity import DriveId, about_drive
 from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.facts.units import say_span
 from watcher.rules.look import Found, Look, fact, finding_about, per_drive, steps
@@ -34,11 +33,6 @@ CABLE_FIRST: Final = (
     "data cable of {label}, look at its plugs and power, and see whether the count stands still. "
     "Replace the drive only when another cable and another port do not help."
 )
-
-
-def _events(view: View, drive: DriveId, category: Category) -> tuple[KernelEvent, ...]:
-    """Give the recent kernel events of one category about a drive."""
-    return tuple(e for e in view.events_about(about_drive(drive)) if e.category is category)
 
 
 def _lines(events: tuple[KernelEvent, ...]) -> int:
@@ -65,11 +59,9 @@ MEDIA_LINES: Final = Threshold(
 
 def log_says_media(look: Look) -> Found | None:
     """Find a drive of which the kernel says that it cannot read or write its medium."""
-    if look.view is None:
-        return None
-    events = _events(look.view, look.reading.identity.drive, Category.MEDIUM)
+    events = look.events(Category.MEDIUM)
     lines = _lines(events)
-    if lines < max(look.limit("log-says-media", MEDIA_LINES), 1):
+    if not lines or lines < max(look.limit("log-says-media", MEDIA_LINES), 1):
         return None
     return Found(
         urgency=Urgency.THIS_WEEK,
@@ -107,14 +99,13 @@ def wire_or_backplane(look: Look) -> Found | None:
     """Find a link that loses data between drive and box."""
     rule = "wire-or-backplane"
     week = look.rise(Metric.INTERFACE_CRC_ERRORS, WEEK) or 0
-    day = look.rise(Metric.INTERFACE_CRC_ERRORS, DAY) or 0
-    drive = look.reading.identity.drive
-    events = _events(look.view, drive, Category.LINK) if look.view is not None else ()
+    events = look.events(Category.LINK)
     lines = _lines(events)
     counted = week >= max(look.limit(rule, CRC_WEEK), 1)
     logged = lines >= max(look.limit(rule, LINK_LINES), 1)
     if not (counted or logged):
         return None
+    day = look.rise(Metric.INTERFACE_CRC_ERRORS, DAY) or 0
     fast = day >= max(look.limit(rule, CRC_FAST), 1)
     evidence = list(_quoted(events))
     count = look.metrics.get(Metric.INTERFACE_CRC_ERRORS)
@@ -140,10 +131,10 @@ LEAVES: Final = Threshold(
 
 def comes_and_goes(look: Look) -> Found | None:
     """Find a drive that left and is there again."""
+    events = look.events(Category.GONE)
     drive = look.reading.identity.drive
-    if look.view is None or drive not in look.view.survey.present:
+    if not events or look.view is None or drive not in look.view.present:
         return None  # what vanished while it was asked has not come back
-    events = _events(look.view, drive, Category.GONE)
     if len(events) < max(look.limit("drive-comes-and-goes", LEAVES), 1):
         return None
     return Found(
@@ -160,7 +151,7 @@ def drive_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
     del tuning
     if DISCOVERY not in view.survey.answered:
         return  # we did not see the drives at all: blindness says so
-    present = view.survey.present
+    present = view.present
     for drive in sorted(view.past):
         past = view.past[drive]
         if not past.in_use or past.last_present is None or drive in present:
@@ -208,10 +199,14 @@ def slower_than_siblings(view: View, tuning: Tuning) -> Iterator[Finding]:
     rule = "slower-than-its-siblings"
     metric = Metric.WAIT_MICROSECONDS
     for pool in view.survey.pools:
-        readings = [r for d in sorted(pool.drives) if (r := view.survey.reading(d)) is not None]
+        readings = [r for d in sorted(pool.drives) if (r := view.reading(d)) is not None]
         waits = [(r, w) for r in readings if (w := r.metric(metric)) is not None]
         for reading, wait in waits:
             drive = reading.identity.drive
+            target = view.target_of(drive)
+            least = SLOW_LEAST.of(tuning, rule, target) * 1000
+            if wait < least:
+                continue
             siblings = [
                 w
                 for r, w in waits
@@ -220,11 +215,7 @@ def slower_than_siblings(view: View, tuning: Tuning) -> Iterator[Finding]:
             if len(siblings) < SIBLINGS_LEAST - 1:
                 continue
             usual = median(siblings)
-            target = view.target_of(drive)
-            limit = max(
-                SLOW_TIMES.of(tuning, rule, target) * usual,
-                SLOW_LEAST.of(tuning, rule, target) * 1000,
-            )
+            limit = max(SLOW_TIMES.of(tuning, rule, target) * usual, least)
             past = view.past.get(drive)
             trace = past.trace(metric) if past is not None else None
             before = trace.points[-1][1] if trace is not None and trace.points else None

@@ -15,13 +15,15 @@ from typing import Final
 from watcher.facts.drive import DriveIdentity, DrivePast, DriveReading, Metric, Trace
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import DriveId, about_drive
-from watcher.facts.kernel_event import Category
+from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.facts.pool import Pool, Protection
 from watcher.facts.units import say_count
 from watcher.rules.risk import LOG_MEDIA, OWN_VERDICT, SELF_TEST, Chance, chance_from, parts_of
 from watcher.rules.tuning import Target, Threshold, Tuning
 from watcher.rules.verdict import condemned, damage_in
-from watcher.rules.view import View, trace_with
+from watcher.rules.view import View, trace_up_to
+
+_NO_TIME: Final = timedelta(0)
 
 WORTH_A_LOOK: Final = Threshold(
     name="chance-worth-a-look",
@@ -52,27 +54,62 @@ class Look:
     target: Target
     view: View | None = None  # None in a replay of recorded days
 
+    def events(self, category: Category) -> tuple[KernelEvent, ...]:
+        """Give the recent kernel events of one category about the drive."""
+        if self.view is None or not self.view.recent:
+            return ()
+        about = self.view.events_about(about_drive(self.reading.identity.drive))
+        return tuple(event for event in about if event.category is category)
+
     @cached_property
     def metrics(self) -> Mapping[Metric, int]:
         """Give the metrics of the reading by name."""
         return dict(self.reading.metrics)
 
+    @cached_property
+    def _before(self) -> Mapping[Metric, Trace]:
+        """Give the traces of the past by metric, the first of two of one name."""
+        if self.past is None:
+            return {}
+        return {trace.metric: trace for trace in reversed(self.past.traces)}
+
     def rise(self, metric: Metric, window: timedelta) -> int | None:
         """Tell how far a metric rose within a window; None when the past does not tell."""
         past, seen_at = self.past, self.reading.observed_at
         value = self.metrics.get(metric)
-        before = past.trace(metric) if past is not None else None
+        before = self._before.get(metric)
         if past is None or value is None or before is None or not before.points:
             return None
-        gap = seen_at - past.last_read if past.last_read is not None else timedelta(0)
+        gap = seen_at - past.last_read if past.last_read is not None else _NO_TIME
+        changed_at, last = before.points[-1]
         if gap > window:  # nobody looked meanwhile: spread the rise evenly over the gap
-            return int(max(value - before.points[-1][1], 0) * (window / gap))
+            return int(max(value - last, 0) * (window / gap))
+        since = self.now - window
+        if changed_at <= since and changed_at < seen_at:  # most counters stand still
+            return max(value - last, 0) if seen_at > since else 0
         trace = self.trace(metric)
-        return trace.rise_since(self.now - window) if trace is not None else None
+        return trace.rise_since(since) if trace is not None else None
 
     def trace(self, metric: Metric) -> Trace | None:
         """Give the trace of a metric with this reading; None when it was not recorded before."""
-        return trace_with(self.past, self.reading, metric)
+        value = self.metrics.get(metric)
+        return trace_up_to(self._before.get(metric), self.reading.observed_at, value)
+
+    @cached_property
+    def _signs(self) -> dict[SignCheck, Found | None]:
+        """What each sign found, once asked: rules about pools ask the same as those of drives."""
+        return {}
+
+    def found(self, sign: SignCheck) -> Found | None:
+        """Ask a sign, once."""
+        if sign not in self._signs:
+            self._signs[sign] = sign(self)
+        return self._signs[sign]
+
+    @cached_property
+    def condemns_itself(self) -> bool:
+        """Whether the drive says of itself that it is failing."""
+        return condemned(self.reading)
 
     @cached_property
     def chance(self) -> Chance:
@@ -84,14 +121,11 @@ class Look:
     def others(self) -> tuple[str, ...]:
         """Name the signs beside the metrics: verdict, self-test, kernel log."""
         found = []
-        if condemned(self.reading):
+        if self.condemns_itself:
             found.append(OWN_VERDICT)
         if damage_in(self.reading) is not None:
             found.append(SELF_TEST)
-        if self.view is not None and any(
-            event.category is Category.MEDIUM
-            for event in self.view.events_about(about_drive(self.reading.identity.drive))
-        ):
+        if self.events(Category.MEDIUM):
             found.append(LOG_MEDIA)
         return tuple(found)
 
@@ -261,7 +295,7 @@ def per_drive(rule: str, sign: SignCheck, *, silent_too: bool = False) -> Check:
     def check(view: View, tuning: Tuning) -> Iterator[Finding]:
         silent = silent_looks(view, tuning) if silent_too else ()
         for look in (*looks(view, tuning), *silent):
-            found = sign(look)
+            found = look.found(sign)
             if found is not None:
                 yield finding_about(view, rule, look.reading.identity.drive, found)
 

@@ -66,7 +66,7 @@ def pool_finding(  # noqa: PLR0913 - a finding has this many parts
 
 def pools(view: View) -> tuple[Pool, ...]:
     """Give the pools in the order of their ids."""
-    return tuple(sorted(view.survey.pools, key=lambda p: p.pool))
+    return view.pools
 
 
 def lost_members(pool: Pool) -> tuple[Member, ...]:

@@ -149,6 +149,7 @@ def believable_hours(hours: int | None) -> int | None:
     return hours if hours is not None and 0 <= hours <= HOURS_BELIEVED else None
 
 
+@lru_cache(maxsize=1024)
 def model_key(model: str) -> str:
     """Give the maker's model number: the last word, in capitals, up to a hyphen.
 
@@ -195,8 +196,11 @@ def values_of(metrics: Mapping[Metric, int], rise: Rise) -> dict[str, int]:
         value = metrics.get(sign.metric)
         if value is None:
             continue
+        if not value:
+            values[sign.name] = 0
+            continue
         if sign.window is not None:
-            rose = rise(sign.metric, sign.window) if value else 0
+            rose = rise(sign.metric, sign.window)
             if rose is None:
                 continue
             value = rose
@@ -287,7 +291,13 @@ def chance_from(
     identity: DriveIdentity, hours: int | None, parts: tuple[Part, ...], span: timedelta = MONTH
 ) -> Chance:
     """Give the chance of failing within a span from the signs that are present."""
-    _, rate, rate_low, rate_high = rate_at(base_rows(identity), hours)
+    return _chance_at(rate_at(base_rows(identity), hours), parts, span)
+
+
+@lru_cache(maxsize=1024)
+def _chance_at(row: Row, parts: tuple[Part, ...], span: timedelta) -> Chance:
+    """Give the chance of failing within a span at a base rate; most drives share few of them."""
+    _, rate, rate_low, rate_high = row
     factor, low, high = together(parts)
     spread = math.hypot(math.log(high / low) / 2, math.log(rate_high / rate_low) / 2)
     centre = rate * factor

@@ -48,7 +48,30 @@ class View:
 
     def events_about(self, subject: Subject) -> tuple[KernelEvent, ...]:
         """Give the recent kernel events about a subject."""
-        return tuple(event for event in self.recent if event.subject == subject)
+        return self._by_subject.get(subject, ()) if self.recent else ()
+
+    @cached_property
+    def _by_subject(self) -> Mapping[Subject, tuple[KernelEvent, ...]]:
+        """The recent kernel events of each subject."""
+        found: dict[Subject, list[KernelEvent]] = {}
+        for event in self.recent:
+            if event.subject is not None:
+                found.setdefault(event.subject, []).append(event)
+        return {subject: tuple(events) for subject, events in found.items()}
+
+    @cached_property
+    def present(self) -> frozenset[DriveId]:
+        """Drives that are there, whether or not they could be read."""
+        return self.survey.present
+
+    def reading(self, drive: DriveId) -> DriveReading | None:
+        """Give the reading of a drive, or None."""
+        return self._readings.get(drive)
+
+    @cached_property
+    def pools(self) -> tuple[Pool, ...]:
+        """The pools in the order of their ids."""
+        return tuple(sorted(self.survey.pools, key=lambda pool: pool.pool))
 
     def pools_of(self, drive: DriveId) -> tuple[Pool, ...]:
         """Give the pools whose data rests on a drive, the least protected first.
@@ -158,10 +181,14 @@ def trace_with(past: DrivePast | None, reading: DriveReading, metric: Metric) ->
 
     None also when the reading lacks the metric: what was not reported now is not known now.
     """
-    value = reading.metric(metric)
     trace = past.trace(metric) if past is not None else None
+    return trace_up_to(trace, reading.observed_at, reading.metric(metric))
+
+
+def trace_up_to(trace: Trace | None, at: datetime, value: int | None) -> Trace | None:
+    """Give a trace with a value that was read at a moment; None where one of them lacks."""
     if value is None or trace is None or not trace.points:
         return None
-    if trace.points[-1][0] >= reading.observed_at:
+    if trace.points[-1][0] >= at:
         return trace
-    return Trace(metric=metric, points=(*trace.points, (reading.observed_at, value)))
+    return Trace(metric=trace.metric, points=(*trace.points, (at, value)))
