@@ -116,16 +116,17 @@ def read_values(text: str) -> Mapping[str, list[int]]:
     return found
 
 
-read_values_once = lru_cache(maxsize=1024)(read_values)
-"""The same for text that seldom changes: the same text is read once."""
-
-
 def read_day(text: str) -> list[list[int]]:
     """Read the temperatures of a day. Raises StoreDamaged when they do not make sense."""
     found = _read_numbers(text, "a drive's temperatures")
     if not isinstance(found, list) or not all(_are_numbers(hour, 4) for hour in found):
         raise StoreDamaged("a drive's temperatures in the store do not make sense")
     return found
+
+
+read_values_once = lru_cache(maxsize=256)(read_values)
+read_day_once = lru_cache(maxsize=256)(read_day)
+"""The same for text that is read twice in one round; what they give is never changed."""
 
 
 def _read_numbers(text: str, what: str) -> object:

@@ -175,6 +175,7 @@ class HistoryPart(Part):
     def retire_drive(self, drive: DriveId, *, in_use: bool = False) -> bool:
         """Expect a drive no more, or (``in_use``) again; False when it is not known."""
         self.told_or_said()
+        self.forget_drive_rows()
         values: Values = {"drive": drive, "in_use": int(in_use)}
         return self.db.change(statements("questions")["set-drive-use"], values) > 0
 

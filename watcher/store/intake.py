@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Final
+from typing import Any, Final
 
 from watcher.facts.drive import DriveIdentity, DriveReading, DriveUnread, Metric, Unread
 from watcher.facts.survey import Survey
@@ -18,12 +18,12 @@ from watcher.store.codec import (
     IDENTITY,
     SURVEY,
     clean,
-    read_day,
+    read_day_once,
     read_values,
     read_values_once,
     squeeze,
 )
-from watcher.store.connection import Value, Values
+from watcher.store.connection import Db, Value, Values
 from watcher.store.event_intake import EventIntake
 from watcher.store.pool_intake import PoolIntake
 from watcher.store.round import Round
@@ -66,6 +66,28 @@ class _Known:
     day: list[list[int]]  # temperature of each hour: [when lowest, lowest, when highest, highest]
 
 
+@dataclass(slots=True)
+class Batch:
+    """Rows about several drives that are written together, in this order."""
+
+    polls: list[Values] = field(default_factory=list)
+    spans: list[Values] = field(default_factory=list)
+    changes: list[Values] = field(default_factory=list)
+    reads: list[Values] = field(default_factory=list)
+
+    def write(self, db: Db) -> None:
+        """Write what has come together, and begin anew."""
+        sql = statements("intake")
+        for name, rows in (
+            ("count-poll", self.polls),
+            ("add-to-span", self.spans),
+            ("add-change", self.changes),
+            ("drive-read", self.reads),
+        ):
+            db.change_many(sql[name], rows)
+            rows.clear()
+
+
 class IntakePart(PoolIntake, EventIntake):
     """Take in surveys."""
 
@@ -90,10 +112,7 @@ class IntakePart(PoolIntake, EventIntake):
         heard: int = -1 if box is None else box["last_survey_at"]
         here = Round(box=survey.box, taken_at=at, heard=heard, now=to_micros(now))
         heard = here.known_until(heard)
-        for reading in survey.drives:
-            self._take_reading(here, reading)
-        for unread in survey.unread:
-            self._take_unread(here, unread)
+        self._take_drives(here, survey)
         for pool in survey.pools:
             self.take_pool(here, pool)
         self.take_events(survey.box, survey.events)
@@ -110,21 +129,46 @@ class IntakePart(PoolIntake, EventIntake):
             self.db.change(sql["new-box" if box is None else "box-heard"], values)
         return True
 
-    def _take_reading(self, here: Round, reading: DriveReading) -> None:
-        """Put one drive's answer into the history."""
+    def _take_drives(self, here: Round, survey: Survey) -> None:
+        """Put what the drives answered into the history, all rows of a kind at once.
+
+        A drive that answers twice in one survey is taken in twice, one after the other.
+        """
+        rows = {row["drive"]: row for row in self.drive_rows(here.box)}
+        self.forget_drive_rows()
+        batch = Batch()
+        for reading in survey.drives:
+            row = rows.pop(reading.identity.drive, None)
+            if row is None:
+                batch.write(self.db)
+            self._take_reading(here, reading, row, batch)
+        batch.write(self.db)
+        for unread in survey.unread:
+            self._take_unread(here, unread, batch)
+        batch.write(self.db)
+
+    def _take_reading(
+        self,
+        here: Round,
+        reading: DriveReading,
+        row: Any,  # noqa: ANN401 - a row
+        batch: Batch,
+    ) -> None:
+        """Put one drive's answer into the history; ``row`` is what is known of it, if it is."""
         at = to_micros(reading.observed_at)
-        known = self._known(here, reading.identity, at, reading.node)
+        if row is None:
+            row = self._row_of(here, reading.identity, at, reading.node)
+        known = _known(here, row)
         is_newest = at >= known.last_read and here.taken_at >= known.last_present
-        self._count_poll(known.number, at, read=1)
-        counters = self._take_metrics(known, reading, at, is_newest=is_newest)
+        batch.polls.append(_poll(known.number, at, read=1))
+        counters = self._take_metrics(known, reading, at, batch, is_newest=is_newest)
         if not is_newest:
             self.db.change(
                 statements("intake")["drive-read-late"],
                 {"id": known.number, "at": at, "counters": counters},
             )
             return
-        self.db.change(
-            statements("intake")["drive-read"],
+        batch.reads.append(
             {
                 "id": known.number,
                 "box": here.box,
@@ -141,40 +185,41 @@ class IntakePart(PoolIntake, EventIntake):
                 "counters": counters,
                 "moving": _moving(reading, at),
                 "day": _day_with(known.day, reading, at),
-            },
+            }
         )
         if reading.raw:
             self._keep_answer(known, reading, at)
 
     def _take_metrics(
-        self, known: _Known, reading: DriveReading, at: int, *, is_newest: bool
+        self, known: _Known, reading: DriveReading, at: int, batch: Batch, *, is_newest: bool
     ) -> str:
         """Record what moved, and give the counters as they are now, as text."""
-        sql = statements("intake")
-        spans: list[Values] = []
-        changes: list[Values] = []
+        span = floor_to(at, SPAN)
         moved: dict[str, list[int]] = {}
         for metric, told in reading.metrics:
             value = _within(told)
-            row: dict[str, Value] = {
-                "drive": known.number,
-                "metric": self.metric_number(metric.value),
-                "at": at,
-                "value": value,
-            }
             if metric in CHATTY:
-                spans.append(row | {"at": floor_to(at, SPAN)})
-            elif not is_newest:
+                batch.spans.append(self._value_row(known, metric, span, value))
+                continue
+            before = known.counters.get(metric)
+            if is_newest and before is not None and before[0] == value:
+                continue  # as most counters do nearly always
+            row = self._value_row(known, metric, at, value)
+            if is_newest:
+                batch.changes.append(row)
+                moved[metric.value] = [value, at, *(before or ())[:2]]
+            else:
+                batch.write(self.db)
                 self._late_change(known, metric, row)
                 moved[metric.value] = self._last_changes(known.number, metric.value)
-            elif (before := known.counters.get(metric.value, ()))[:1] != [value]:
-                changes.append(row)
-                moved[metric.value] = [value, at, *before[:2]]
-        self.db.change_many(sql["add-to-span"], spans)
-        self.db.change_many(sql["add-change"], changes)
         if not moved:
             return known.counters_text
         return _as_text({**known.counters, **moved})
+
+    def _value_row(self, known: _Known, metric: Metric, at: int, value: int) -> dict[str, Value]:
+        """Give a value of a metric as a row."""
+        number = self.metric_number(metric)
+        return {"drive": known.number, "metric": number, "at": at, "value": value}
 
     def _late_change(self, known: _Known, metric: Metric, row: dict[str, Value]) -> None:
         """Put a counter of a late reading between the changes that are known.
@@ -205,13 +250,14 @@ class IntakePart(PoolIntake, EventIntake):
 
     def recount(self, drive: int) -> None:
         """Say anew what the counters of a drive are, after changes came from elsewhere."""
+        self.forget_drive_rows()
         sql = statements("intake")
         told = read_values(self.db.one(sql["counters-of-drive"], {"id": drive})["counters"])
         found = {name: self._last_changes(drive, name) for name in self.metric_numbers()}
         counters = {**told, **{name: last for name, last in found.items() if last}}
         self.db.change(sql["set-counters"], {"id": drive, "counters": _as_text(counters)})
 
-    def _take_unread(self, here: Round, unread: DriveUnread) -> None:
+    def _take_unread(self, here: Round, unread: DriveUnread, batch: Batch) -> None:
         """Note that a drive gave no reading; one without an identity leaves no trace here."""
         if unread.drive is None:
             return
@@ -226,9 +272,9 @@ class IntakePart(PoolIntake, EventIntake):
             serial=unread.serial or "",
             capacity_bytes=unread.capacity_bytes,
         )
-        known = self._known(here, who, at, unread.node)
+        known = _known(here, self._row_of(here, who, at, unread.node))
         asleep = unread.why is Unread.ASLEEP
-        self._count_poll(known.number, at, asleep=int(asleep), failed=int(not asleep))
+        batch.polls.append(_poll(known.number, at, asleep=int(asleep), failed=int(not asleep)))
         if here.taken_at < known.last_present or at < known.last_read:
             return
         values: dict[str, Value] = {
@@ -246,8 +292,8 @@ class IntakePart(PoolIntake, EventIntake):
             }
         self.db.change(sql["drive-there" if is_there else "drive-away"], values)
 
-    def _known(self, here: Round, who: DriveIdentity, at: int, node: str) -> _Known:
-        """Give what is known of a drive; a new one is entered first."""
+    def _row_of(self, here: Round, who: DriveIdentity, at: int, node: str) -> Any:  # noqa: ANN401 - a row
+        """Give the row of a drive; a new one is entered first."""
         sql = statements("intake")
         row = self.db.one(sql["drive-row"], {"drive": who.drive})
         if row is None:
@@ -264,33 +310,7 @@ class IntakePart(PoolIntake, EventIntake):
                 },
             )
             row = self.db.one(sql["drive-row"], {"drive": who.drive})
-        return _Known(
-            number=row["id"],
-            verdict=row["verdict"],
-            last_read=-1 if row["last_read"] is None else here.known_until(row["last_read"]),
-            last_present=(
-                -1 if row["last_present"] is None else here.known_until(row["last_present"])
-            ),
-            in_use=bool(row["in_use"]),
-            counters=read_values_once(row["counters"]),
-            counters_text=row["counters"],
-            day=read_day(row["day"]),
-        )
-
-    def _count_poll(
-        self, drive: int, at: int, *, read: int = 0, asleep: int = 0, failed: int = 0
-    ) -> None:
-        """Prove that we looked."""
-        self.db.change(
-            statements("intake")["count-poll"],
-            {
-                "drive": drive,
-                "day": floor_to(at, DAY),
-                "read": read,
-                "asleep": asleep,
-                "failed": failed,
-            },
-        )
+        return row
 
     def _keep_answer(self, known: _Known, reading: DriveReading, at: int) -> None:
         """Keep what the drive answered: the latest, and one more at each change of verdict."""
@@ -313,6 +333,33 @@ class IntakePart(PoolIntake, EventIntake):
             self.db.change(sql["drop-old-answers"], {"drive": known.number, "keep": ANSWERS_KEPT})
 
 
+def _known(here: Round, row: Any) -> _Known:  # noqa: ANN401 - a row
+    """Give what is known of a drive from its row."""
+    return _Known(
+        number=row["id"],
+        verdict=row["verdict"],
+        last_read=-1 if row["last_read"] is None else here.known_until(row["last_read"]),
+        last_present=-1 if row["last_present"] is None else here.known_until(row["last_present"]),
+        in_use=bool(row["in_use"]),
+        counters=read_values_once(row["counters"]),
+        counters_text=row["counters"],
+        day=read_day_once(row["day"]),
+    )
+
+
+def _poll(
+    drive: int, at: int, *, read: int = 0, asleep: int = 0, failed: int = 0
+) -> dict[str, Value]:
+    """Prove that we looked."""
+    return {
+        "drive": drive,
+        "day": floor_to(at, DAY),
+        "read": read,
+        "asleep": asleep,
+        "failed": failed,
+    }
+
+
 def _within(value: int) -> int:
     """Give a value that the database can hold."""
     return max(-LARGEST, min(value, LARGEST))
@@ -330,7 +377,11 @@ def _as_text(values: Mapping[str, list[int]]) -> str:
 
 
 def _day_with(day: list[list[int]], reading: DriveReading, at: int) -> str:
-    """Add a temperature to the lowest and highest of each hour, and drop what is over a day old."""
+    """Add a temperature to the lowest and highest of each hour.
+
+    What is over a day old is dropped, and an hour within whose span of degrees no later one
+    reaches is kept: the others can never be the lowest or the highest of a day again.
+    """
     kept = [hour for hour in day if max(hour[0], hour[2]) > at - DAY - HOUR]
     told = reading.metric(Metric.TEMPERATURE_CELSIUS)
     if told is not None:
@@ -344,4 +395,6 @@ def _day_with(day: list[list[int]], reading: DriveReading, at: int) -> str:
             kept[-1] = [when_low, low, when_high, high]
         else:
             kept.append([at, celsius, at, celsius])
+        latest = kept[-1]
+        kept = [h for h in kept[:-1] if h[1] < latest[1] or h[3] > latest[3]] + [latest]
     return json.dumps(kept, separators=(",", ":"))

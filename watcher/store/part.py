@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 from watcher.cases.state import Book
 from watcher.facts.identity import BoxId
 from watcher.store.connection import Db
@@ -17,6 +20,7 @@ class Part:
         self.must_reach_disk = False
         self._metrics: dict[str, int] = {}
         self.books: dict[BoxId, Book] = {}  # read in this transaction
+        self._drive_rows: dict[BoxId, Sequence[Any]] = {}  # the same
 
     @property
     def db(self) -> Db:
@@ -24,6 +28,18 @@ class Part:
         if self._open_db is None:
             raise RuntimeError("this transaction is over")
         return self._open_db
+
+    def drive_rows(self, box: BoxId) -> Sequence[Any]:
+        """Give the rows of the drives of a box; read once until ``forget_drive_rows``."""
+        rows = self._drive_rows.get(box)
+        if rows is None:
+            rows = self.db.rows(statements("questions")["drives-of-box"], {"box": box})
+            self._drive_rows[box] = rows
+        return rows
+
+    def forget_drive_rows(self) -> None:
+        """Read them anew the next time: called by all that changes a drive."""
+        self._drive_rows = {}
 
     def told_or_said(self) -> None:
         """Note that this transaction holds what people were told or said."""

@@ -24,8 +24,9 @@ from watcher.store.codec import (
     POOL,
     SURVEY,
     making_sense,
-    read_day,
+    read_day_once,
     read_values,
+    read_values_once,
     unsqueeze,
 )
 from watcher.store.part import Part
@@ -51,7 +52,7 @@ class QuestionsPart(Part):
         series that move all the time (hours, bytes, load cycles, waits) hold the latest value
         only: ask ``series`` for more.
         """
-        rows = self.db.rows(statements("questions")["drives-of-box"], {"box": box})
+        rows = self.drive_rows(box)
         return {
             DriveId(row["drive"]): self._past_of(row, to_micros(since), to_micros(now))
             for row in rows
@@ -73,14 +74,16 @@ class QuestionsPart(Part):
 
     def _traces(self, row: Any, since: int, now: int) -> Iterator[Trace]:  # noqa: ANN401 - a row
         """Make the trace of each metric of a drive."""
-        for before_at, held_since, trace, longer in known_traces(row["counters"]):
-            if held_since <= since:
-                yield trace
-            elif before_at <= since:
-                yield longer
+        for name, (value, at, *before) in read_values_once(row["counters"]).items():
+            metric = _METRICS.get(name)
+            if metric is None:
+                continue  # of a later version of this program, after a step back
+            if at <= since:
+                yield _trace(metric, at, value)
+            elif not before or before[1] <= since:
+                yield _trace(metric, at, value, *before)
             else:
-                points = self._points(row["id"], trace.metric.value, since)
-                yield Trace(metric=trace.metric, points=points)
+                yield Trace(metric=metric, points=self._points(row["id"], name, since))
         for name, (value, at) in read_values(row["moving"]).items():
             metric = _METRICS.get(name)
             if metric is Metric.TEMPERATURE_CELSIUS:
@@ -149,26 +152,15 @@ def pool_of(text: str) -> Pool:
     return POOL.read(text, "a pool")
 
 
-@lru_cache(maxsize=1024)
-def known_traces(text: str) -> tuple[tuple[int, int, Trace, Trace], ...]:
-    """Give what is known of each counter without looking further.
-
-    That is: since when the value before the last change held (-1 where there was none), since
-    when the last one holds, the trace of a window that begins after that, and the trace of one
-    that begins before it. The same text is read once: most counters seldom move. A metric of a
-    later version of this program, after a step back, is left out.
-    """
-    found = []
-    for name, (value, at, *before) in read_values(text).items():
-        metric = _METRICS.get(name)
-        if metric is None:
-            continue
-        last = (_moment(at), value)
-        trace = longer = Trace(metric=metric, points=(last,))
-        if before:
-            longer = Trace(metric=metric, points=((_moment(before[1]), before[0]), last))
-        found.append((before[1] if before else -1, at, trace, longer))
-    return tuple(found)
+@lru_cache(maxsize=4096)
+def _trace(
+    metric: Metric, at: int, value: int, before: int | None = None, before_at: int = 0
+) -> Trace:
+    """Give the trace of a counter that changed once or never; drives share many of them."""
+    last = (_moment(at), value)
+    if before is None:
+        return Trace(metric=metric, points=(last,))
+    return Trace(metric=metric, points=((_moment(before_at), before), last))
 
 
 @lru_cache(maxsize=4096)
@@ -183,7 +175,7 @@ def _day_points(
     """Give the lowest and the highest temperature of the last day, and the latest."""
     since = now - DAY
     readings = [(value, changed_at)]
-    for when_low, low, when_high, high in read_day(text):
+    for when_low, low, when_high, high in read_day_once(text):
         if when_low > since:
             readings.append((low, when_low))
         if when_high > since:
