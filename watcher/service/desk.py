@@ -174,6 +174,7 @@ class Desk:
         decided = self._decide(tx, survey.box, observation, now, view)
         if any(one.events for one in followed):
             record_events(tx, survey.box, tx.load_book(survey.box), followed, now)
+        view.looked.clear()
         return replace(decided, findings=findings)
 
     def hear(self, observation: Observation, now: datetime) -> Outcome:
