@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.rules.build import DAY, HOUR, T0, member, of, past, pool, reading, view
-from watcher.facts.drive import Metric
+from watcher.facts.drive import DrivePast, DriveReading, Metric
 from watcher.facts.finding import Urgency
 from watcher.facts.pool import MemberState, Protection
 from watcher.rules.look import lift, looks, say_margin, steps
@@ -112,3 +114,48 @@ def test_no_history_of_a_counter_makes_a_negative_rise(values: list[int], now: i
         rise = look.rise(PENDING, days * DAY)
         assert rise is not None
         assert 0 <= rise <= now
+
+
+POINTS = st.lists(
+    st.tuples(st.integers(0, 40 * 24), st.integers(0, 5)),
+    min_size=0,
+    max_size=4,
+    unique_by=lambda p: p[0],
+)
+
+
+@given(
+    POINTS,
+    st.integers(0, 6) | st.none(),
+    st.integers(-3, 30),
+    st.sampled_from([None, 0, 1, 24, 24 * 8, 24 * 40]),
+    st.sampled_from([1, 7, 30]),
+)
+def test_a_rise_is_that_of_the_whole_trace_however_it_is_worked_out(
+    points: list[tuple[int, int]], value: int | None, late: int, gap: int | None, days: int
+) -> None:
+    """Most counters stand still, and are answered from their last change alone."""
+    traced = sorted(points, reverse=True)
+    before = past(
+        traces={PENDING: [(hours / 24, count) for hours, count in traced]},
+        last_read=None if gap is None else T0 - gap * HOUR,
+    )
+    seen = reading(metrics={} if value is None else {PENDING: value}, at=T0 - late * HOUR)
+    (look,) = looks(view(seen, pasts=(before,)), UNTUNED)
+    window = days * DAY
+    assert look.rise(PENDING, window) == _plainly(seen, before, window)
+
+
+def _plainly(seen: DriveReading, before: DrivePast, window: timedelta) -> int | None:
+    """Work a rise out from the whole trace, point by point."""
+    trace, value = before.trace(PENDING), seen.metric(PENDING)
+    if value is None or trace is None or not trace.points:
+        return None
+    gap = seen.observed_at - (before.last_read or seen.observed_at)
+    if gap > window:
+        return int(max(value - trace.points[-1][1], 0) * (window / gap))
+    points = trace.points
+    if points[-1][0] < seen.observed_at:
+        points = (*points, (seen.observed_at, value))
+    held = [count for at, count in points if at <= T0 - window][-1:] or [points[0][1]]
+    return points[-1][1] - min([*held, *(count for at, count in points if at > T0 - window)])

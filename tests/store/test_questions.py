@@ -60,6 +60,23 @@ def test_the_temperature_tells_its_extremes_of_the_last_day(store: Store) -> Non
     assert list(found.points) == sorted(found.points)
 
 
+@given(st.lists(st.tuples(st.integers(1, 400), st.integers(20, 60)), min_size=1, max_size=40))
+@settings(max_examples=40, deadline=None)
+def test_the_extremes_of_a_day_are_those_of_all_its_readings(steps: list[tuple[int, int]]) -> None:
+    """Only some hours are kept; never one too few."""
+    with open_memory(now=NOW) as store:
+        minutes, read = 0, []
+        for gap, celsius in steps:
+            minutes += gap
+            take(store, minutes / 60, temperature_celsius=celsius)
+            read.append((minutes, celsius))
+            found = trace(store, Metric.TEMPERATURE_CELSIUS, since=-900, now=minutes / 60)
+            assert found is not None
+            day = [told for at, told in read if at > minutes - 24 * 60]
+            told = [value for _, value in found.points]
+            assert (min(told), max(told), told[-1]) == (min(day), max(day), celsius)
+
+
 def test_other_moving_series_give_their_latest_value(store: Store) -> None:
     take(store, 0, power_on_hours=100, bytes_written=5)
     take(store, 1, power_on_hours=101, bytes_written=9)
