@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import email
 import json
 import socket
@@ -29,6 +30,8 @@ class Mailbox:
         self.mails: list[email.message.Message] = []
         self.answer = "250 OK"
         self.refused: set[str] = set()
+        self.confirms = threading.Event()  # while it is clear, what was taken in is not confirmed
+        self.confirms.set()
 
     async def handle_RCPT(  # noqa: N802 - aiosmtpd's name
         self, _server: SMTP, _session: Session, envelope: Envelope, address: str, _options: Any
@@ -45,6 +48,8 @@ class Mailbox:
             content = envelope.content
             assert isinstance(content, bytes)
             self.mails.append(email.message_from_bytes(content))
+        if not self.confirms.is_set():
+            await asyncio.to_thread(self.confirms.wait)
         return self.answer
 
     @property
