@@ -87,7 +87,7 @@ def _something(stage: Stage, chance: Random) -> Iterator[str]:
     elif draw < 0.92:
         yield from _trouble(stage, chance)
     else:
-        yield "observe look twice"
+        yield f"observe look {chance.choice(('twice', 'lost'))}"
 
 
 def _hardware(stage: Stage, chance: Random) -> str:
@@ -160,7 +160,7 @@ def _trouble(stage: Stage, chance: Random) -> Iterator[str]:
     elif draw < 0.65:
         yield f"fault phone {who} {'dead' if stage.phones[who].works else 'alive'}"
     elif draw < 0.72:
-        yield f"fault phone {who} unconfirmed 1"
+        yield f"fault phone {who} {chance.choice(('unconfirmed 1', 'late 40m'))}"
     elif draw < 0.80:
         yield f"observe look late {chance.choice(('5m', '40m', '3h'))}"
     elif draw < 0.88:

@@ -44,6 +44,8 @@ class Phone:
 
     works: bool = True
     cut_off: int = 0  # so many of the next arrivals are not confirmed
+    detour: timedelta | None = None  # the next one arrives so much later, unconfirmed
+    on_its_way: list[tuple[datetime, Notice]] = field(default_factory=list)
     got: list[tuple[datetime, Notice]] = field(default_factory=list)
 
 
@@ -58,6 +60,9 @@ class Snapshot:
     seats_lost: dict[str, int]
     blind: frozenset[str]
     listed: frozenset[str]  # pools that their stack names
+    readable: frozenset[str]  # drives that give a reading
+    failing: frozenset[str]  # of these: condemned by their own verdict
+    homes: tuple[tuple[str, str], ...]  # each drive that is there, and the pool of its bay
 
 
 class Stage:
@@ -158,11 +163,14 @@ class Stage:
             seats_lost={name: pool.lost for name, pool in world.pools.items()},
             blind=frozenset(world.blind),
             listed=frozenset(name for name, pool in world.pools.items() if pool.listed),
+            readable=frozenset(drive.id for drive in world.readable),
+            failing=frozenset(drive.id for drive in world.readable if drive.failing),
+            homes=tuple((d.id, world.pool_of(d.bay).id) for d in world.readable),
         )
         return world.look(taken_at)
 
     def look(self, *, late: timedelta = timedelta(0), times: int = 1) -> None:
-        """Look once; the survey may arrive late, or more than once."""
+        """Look once; the survey may arrive late, more than once, or (0 times) never."""
         survey = self.survey()
         if not self.full:  # judged by what was known when it was taken
             self.plain[survey.survey] = plain_observation(survey, self.world)
@@ -208,6 +216,7 @@ class Stage:
     def _next_moment(self) -> datetime:
         moments = [self.next_look]
         moments += [at for at, _ in self.waiting]
+        moments += [at for phone in self.phones.values() for at, _ in phone.on_its_way]
         if self.retry_at is not None:
             return min(max(self.retry_at, self.now), *moments)
         due = self.guarded(lambda: self.desk.deadline(self.now))
@@ -222,6 +231,7 @@ class Stage:
     def _moment(self) -> None:
         """Do what is due now."""
         self.retry_at = None
+        self._arrive_late()
         for at, survey in [w for w in self.waiting if w[0] <= self.now]:
             self.waiting.remove((at, survey))
             self.take_in(survey)
@@ -245,14 +255,31 @@ class Stage:
                 return tx.claim_due(self.now, 50, name)
 
         for notice in self.guarded(claim) or ():
-            phone = self.phones[notice.person]
-            if phone.works:
-                phone.got.append((self.now, notice))
-            confirmed = phone.works and not phone.cut_off
-            if phone.works and phone.cut_off:
-                phone.cut_off -= 1
-                self.unconfirmed += 1
+            confirmed = self._hand_to(self.phones[notice.person], notice)
             self.guarded(lambda n=notice, ok=confirmed: self._note(n, name, ok=ok))  # type: ignore[misc]
+
+    def _hand_to(self, phone: Phone, notice: Notice) -> bool:
+        """Hand one message over; tell whether that was confirmed."""
+        if not phone.works:
+            return False
+        if phone.detour is not None:
+            phone.on_its_way.append((self.now + phone.detour, notice))
+            phone.detour = None
+            self.unconfirmed += 1
+            return False
+        phone.got.append((self.now, notice))
+        if phone.cut_off:
+            phone.cut_off -= 1
+            self.unconfirmed += 1
+            return False
+        return True
+
+    def _arrive_late(self) -> None:
+        """What was on its way for long arrives now."""
+        for phone in self.phones.values():
+            for at, notice in [m for m in phone.on_its_way if m[0] <= self.now]:
+                phone.on_its_way.remove((at, notice))
+                phone.got.append((self.now, notice))
 
     def _note(self, notice: Notice, name: str, *, ok: bool) -> bool:
         with self.disk.store.transaction() as tx:

@@ -68,7 +68,8 @@ def _observe(stage: Stage, words: list[str]) -> None:
     match words:
         case ["look", *rest]:
             late = span_of(rest[rest.index("late") + 1]) if "late" in rest else timedelta(0)
-            stage.look(late=late, times=2 if "twice" in rest else 1)
+            times = {"twice": 2, "lost": 0}.get(rest[-1] if rest else "", 1)
+            stage.look(late=late, times=times)
         case ["bay", bay, *rest]:
             _bay(stage, int(bay), rest)
         case [name, "rebuild", share] if name in world.pools:
@@ -219,6 +220,8 @@ def _fault(stage: Stage, words: list[str]) -> None:
             stage.phones[who].works = True
         case ["phone", who, "unconfirmed", count]:
             stage.phones[who].cut_off = int(count)
+        case ["phone", who, "late", span]:
+            stage.phones[who].detour = span_of(span)
         case ["clock", "back", span]:
             stage.restart()
             stage.step_clock(-span_of(span))

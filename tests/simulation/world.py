@@ -116,6 +116,13 @@ class World:
         self.serials += 1
         return Drive(serial=f"S{self.serials:03}", bay=bay)
 
+    @property
+    def readable(self) -> list[Drive]:
+        """The drives that a look gets a reading of."""
+        if "drive-discovery" in self.blind:
+            return []
+        return [d for d in self.drives.values() if d.present and not d.hung]
+
     def pool_of(self, bay: int) -> TruePool:
         """Give the pool that has a seat in this bay."""
         return next(p for p in self.pools.values() if any(s.bay == bay for s in p.seats))
