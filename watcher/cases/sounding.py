@@ -8,7 +8,7 @@ things that come together, and the flood limit.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -27,14 +27,22 @@ from watcher.cases.state import (
 )
 from watcher.facts.finding import Finding, Urgency
 
-FLOOD_SPAN = timedelta(minutes=10)
 FLOOD_MESSAGES = 10
 """More than ten alarms in ten minutes is a flood (EEMUA 191 key figures, as given by published
-summaries): beyond it everything waits and is gathered into one message for the span."""
+summaries): so many may leave at once, and what is beyond waits and is gathered."""
+
+FLOOD_GAP = timedelta(minutes=12)
+"""In a storm that goes on, so often one gathered message leaves: five an hour, 120 a day, with at
+most fifteen in any hour. These are the same key figures' long-run average and peak (as given by
+a published grid). If it is shorter people stop reading; if longer, they hear late."""
 
 FLOOD_MESSAGES_NOW = 20
-"""Messages of urgency ``now`` pass the flood limit up to this many in the span. Our choice: a
-second pool that breaks in the middle of a flood must still be heard."""
+"""For messages of urgency ``now`` so many may leave at once. Our choice: a second pool that breaks
+in the middle of a flood must still be heard at once. Beyond it they too are gathered."""
+
+BUDGET_SPAN = timedelta(hours=24)
+"""How long a message counts against what may still leave. So no day has more than 140 messages
+(120 and the twenty), whatever happens."""
 
 WOKEN_WITHIN = timedelta(hours=2)
 """Who was told of a case so lately is awake with it, and hears at once that it is taken or over,
@@ -272,8 +280,19 @@ def _collapse(cases: Mapping[int, Case], waiting: list[Pending]) -> list[Pending
 
 
 def _recent(book: Book, person: str, now: datetime) -> list[datetime]:
-    """Give when this person was sent messages within the flood span, oldest first."""
-    return sorted(s.at for s in book.sent if s.person == person and s.at > now - FLOOD_SPAN)
+    """Give when this person was sent messages that still count, oldest first."""
+    return sorted(s.at for s in book.sent if s.person == person and s.at > now - BUDGET_SPAN)
+
+
+def _within_budget(recent: list[datetime], at_once: int) -> Iterator[datetime]:
+    """Give the moments before which one more message would be beyond the budget.
+
+    In any span there are at most ``at_once`` messages and one more for each ``FLOOD_GAP`` in it.
+    """
+    for place, first in enumerate(recent):
+        beyond = len(recent) - place + 1 - at_once
+        if beyond > 0:
+            yield first + beyond * FLOOD_GAP
 
 
 def ready_at(book: Book, person: str, gather: timedelta, now: datetime) -> datetime:
@@ -287,12 +306,10 @@ def ready_at(book: Book, person: str, gather: timedelta, now: datetime) -> datet
     at = max(first, now)
     recent = _recent(book, person, at)
     urgent = any(w.urgency is Urgency.NOW and w.not_before <= at for w in waiting)
-    limit = FLOOD_MESSAGES_NOW if urgent else FLOOD_MESSAGES
-    holds = [first]
+    at_once = FLOOD_MESSAGES_NOW if urgent else FLOOD_MESSAGES
+    holds = [first, *_within_budget(recent, at_once)]
     if recent and not urgent:
         holds.append(recent[-1] + gather)
-    if len(recent) >= limit:
-        holds.append(recent[-limit] + FLOOD_SPAN)
     return max(holds)
 
 
@@ -370,5 +387,5 @@ def flush(draft: Draft) -> None:
         )
         draft.effects.append(tell)
         _note_told(draft, person, words)
-        fresh = [s for s in draft.book.sent if s.at > now - FLOOD_SPAN]
+        fresh = [s for s in draft.book.sent if s.at > now - BUDGET_SPAN]
         draft.book = replace(draft.book, sent=(*fresh, Sent(person=person, at=now)))

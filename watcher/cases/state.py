@@ -301,7 +301,7 @@ class Pending:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sent:
-    """A message that left lately, for the flood limit."""
+    """A message that left lately, for the budget of messages."""
 
     person: str
     at: datetime
@@ -317,7 +317,7 @@ class Book:
     works: tuple[Maintenance, ...] = ()
     pending: tuple[Pending, ...] = ()
     pools: tuple[PoolSeen, ...] = ()
-    sent: tuple[Sent, ...] = ()  # within the flood span
+    sent: tuple[Sent, ...] = ()  # within the span of the budget
     digest_at: datetime | None = None
     last_survey_at: datetime | None = None  # when the newest survey was taken
     decided_at: datetime | None = None  # the last decision, to notice a clock that was set back
