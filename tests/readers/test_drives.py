@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import threading
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -12,7 +14,8 @@ from tests.readers.drive_samples import NOW, answer, ata_answer, ata_document, p
 from watcher.facts.drive import DriveReading, DriveUnread, Unread
 from watcher.facts.identity import DriveId
 from watcher.readers.blocks import parse as parse_blocks
-from watcher.readers.drives import learn_ids, read_all, sort_answers
+from watcher.readers.drives import Silence, learn_ids, read_all, sort_answers
+from watcher.readers.host import Ran
 from watcher.readers.recorded import RecordedHost
 from watcher.readers.runner import RealHost
 from watcher.readers.smartctl import DriveTarget, command, parse
@@ -93,3 +96,54 @@ def test_a_hung_drive_holds_up_nobody_else(tmp_path: Path, monkeypatch: pytest.M
     readings, rest = read_all(RealHost(), targets, observed_at=NOW, limit_seconds=5)
     assert time.monotonic() - started < 10
     assert (len(readings), [one.why for one in rest]) == (23, [Unread.HUNG])
+
+
+class Half(RecordedHost):
+    """A box on which one drive answers only when it is let go."""
+
+    silent = "/dev/x1"
+
+    def __init__(self) -> None:
+        programs = {}
+        for number, target in enumerate(TWO):
+            document = ata_document(serial=f"S{number}")
+            document["wwn"]["id"] = number
+            programs[command(target)] = (0, ata_answer(document), "")
+        super().__init__(programs=programs)
+        self.let_go = threading.Event()
+
+    def run(
+        self, argv: Sequence[str], *, limit_seconds: float = 30.0, lane: str | None = None
+    ) -> Ran:
+        if argv[-1] == self.silent:
+            self.let_go.wait(limit_seconds)
+        return super().run(argv, limit_seconds=limit_seconds, lane=lane)
+
+
+TWO = [DriveTarget(node=f"/dev/x{number}", device_type="sat") for number in range(2)]
+
+
+def test_who_waits_is_told_who_is_silent_and_what_the_others_said() -> None:
+    host = Half()
+    seen: list[Silence] = []
+
+    def goes_on(silence: Silence) -> bool:
+        seen.append(silence)
+        if len(silence.so_far()[0]) == 1:
+            host.let_go.set()
+        return True
+
+    readings, rest = read_all(host, TWO, observed_at=NOW, limit_seconds=50, goes_on=goes_on)
+    assert ([one.node for one in readings], rest) == (["/dev/x0", "/dev/x1"], ())
+    assert {target.node for one in seen for target in one.silent[-1:]} == {"/dev/x1"}
+    assert seen[0].limit_seconds == 50
+
+
+def test_who_has_had_enough_gets_the_rest_and_the_silent_one_is_not_called_hung() -> None:
+    host = Half()
+    readings, rest = read_all(
+        host, TWO, observed_at=NOW, goes_on=lambda silence: not silence.so_far()[0]
+    )
+    host.let_go.set()
+    assert [one.node for one in readings] == ["/dev/x0"]
+    assert [(one.node, one.why) for one in rest] == [("/dev/x1", Unread.NOT_YET)]

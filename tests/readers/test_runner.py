@@ -76,6 +76,22 @@ def test_a_slow_program_is_killed_with_all_that_it_started(tmp_path: Path) -> No
     assert not _runs(child)
 
 
+def test_what_is_abandoned_ends_as_if_its_time_were_up_and_later_programs_run(
+    tmp_path: Path,
+) -> None:
+    host = RealHost()
+    path = program(tmp_path, "p", f"echo $$ > {tmp_path}/pid; exec sleep 60")
+    with ThreadPoolExecutor() as pool:
+        slow = pool.submit(host.run, (path,))
+        while not (tmp_path / "pid").exists() or not (tmp_path / "pid").read_text().strip():
+            assert not slow.done()
+        host.abandon()
+        ran = slow.result(timeout=20)
+    assert ran.ended is Ended.TIMED_OUT
+    assert not _runs(int((tmp_path / "pid").read_text()))
+    assert host.run(("echo", "here")).stdout == "here\n"
+
+
 def _runs(pid: int) -> bool:
     try:
         state = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
@@ -11,11 +12,14 @@ from watcher.facts.drive import Unread
 from watcher.facts.identity import DriveId
 from watcher.facts.kernel_event import Category
 from watcher.facts.pool import AtStake, Protection
+from watcher.facts.survey import Survey
 from watcher.readers.blocks import read_blocks
 from watcher.readers.discovery import ToldDrive
+from watcher.readers.drives import Silence
 from watcher.readers.host import Ended, Ran
 from watcher.readers.pools.declared import DeclaredMember, DeclaredPool
 from watcher.readers.survey import Looking, Surveyor, loops_below_pools, names_of
+from watcher.readers.taken import Taken
 
 NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 
@@ -147,3 +151,72 @@ def test_kernel_names_stand_for_drives_and_pools() -> None:
     assert array.key.startswith("md:")
     assert port.key == "wwn-5000a1400000005c"
     assert loops_below_pools(blocks) == ()
+
+
+class Silent(SimBox):
+    """A box of which one drive answers only when it is let go."""
+
+    def __init__(self, silent: str) -> None:
+        whole = new_box()
+        super().__init__(
+            name=whole.name,
+            now=whole.now,
+            drives=whole.drives,
+            arrays=whole.arrays,
+            log=whole.log,
+        )
+        self.silent = silent
+        self.let_go = threading.Event()
+        self.logs_read = 0
+        self.abandoned = False
+
+    def run(
+        self, argv: Sequence[str], *, limit_seconds: float = 30.0, lane: str | None = None
+    ) -> Ran:
+        if argv[0] == "smartctl" and argv[-1] == self.silent:
+            self.let_go.wait(limit_seconds)
+        self.logs_read += argv[0] == "journalctl"
+        return super().run(argv, limit_seconds=limit_seconds, lane=lane)
+
+    def abandon(self) -> None:
+        self.abandoned = True
+
+
+class Person:
+    """One who waits until the rest was shown, and then lets the drive go or has had enough."""
+
+    early_seconds = 0.0
+
+    def __init__(self, box: Silent, *, stays: bool) -> None:
+        self.box, self.stays = box, stays
+        self.shown: list[Survey] = []
+
+    def early(self, taken: Taken) -> None:
+        self.shown.append(taken.survey)
+
+    def goes_on(self, silence: Silence) -> bool:
+        assert [target.node for target in silence.silent] == [self.box.silent]
+        if self.stays:
+            self.box.let_go.set()
+        return self.stays
+
+
+def test_all_the_rest_is_shown_while_a_drive_is_silent() -> None:
+    box = Silent("/dev/sdb")
+    person = Person(box, stays=True)
+    survey = look(box).take("s1", NOW, patience=person).survey
+    whole = look(new_box()).take("s1", NOW).survey
+    assert survey == whole
+    (early,) = person.shown
+    assert [(one.node, one.why) for one in early.unread] == [("/dev/sdb", Unread.NOT_YET)]
+    assert (early.pools, early.events, early.blind) == (whole.pools, whole.events, whole.blind)
+    assert box.logs_read == 1
+
+
+def test_who_has_had_enough_gets_the_rest_and_nothing_is_left_running() -> None:
+    box = Silent("/dev/sdb")
+    survey = look(box).take("s1", NOW, patience=Person(box, stays=False)).survey
+    assert [(one.node, one.why) for one in survey.unread] == [("/dev/sdb", Unread.NOT_YET)]
+    assert len(survey.drives) == len(look(new_box()).take("s1", NOW).survey.drives) - 1
+    assert box.abandoned
+    box.let_go.set()

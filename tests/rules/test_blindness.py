@@ -38,6 +38,7 @@ from watcher.facts.survey import Blindness
         (Unread.VANISHED, "this-week"),  # never seen before: not gone, but not seen
         (Unread.ASLEEP, None),
         (Unread.NO_SMART, None),
+        (Unread.NOT_YET, "note"),
     ],
 )
 def test_each_reason_for_no_reading_has_its_urgency(why: Unread, expected: str | None) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,10 +15,12 @@ from watcher.cli.elsewhere import survey_from
 from watcher.cli.exits import Exit
 from watcher.cli.parts import settings_of, terminal_width
 from watcher.cli.show import show_survey
+from watcher.cli.waiting import FIRST_TABLE, Waiter, terminal_waiter
 from watcher.facts.drive import Unread
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.pool import Pool, Protection
 from watcher.facts.survey import Survey
+from watcher.readers.taken import Taken
 from watcher.rules.catalogue import judge
 from watcher.rules.view import View
 from watcher.service.bootstrap import has_state, open_state, surveyor_here, zone_of
@@ -39,8 +42,16 @@ class Looked:
     partial: bool = False  # not all of a box was there to be looked at
 
 
-def look_now(config: Config, *, deep: bool = False) -> Looked:
-    """Survey this box, and judge it with what history knows. Nothing is written."""
+def look_now(
+    config: Config,
+    *,
+    deep: bool = False,
+    waits: Callable[[Callable[[Taken], Looked]], Waiter | None] | None = None,
+) -> Looked:
+    """Survey this box, and judge it with what history knows. Nothing is written.
+
+    ``waits`` gives who waits for silent drives; it gets the way to judge what was seen so far.
+    """
     now = SystemClock().now()
     surveyor = surveyor_here(config)
     doubt = ""
@@ -55,9 +66,16 @@ def look_now(config: Config, *, deep: bool = False) -> Looked:
         if tx is not None:
             last = tx.last_survey(surveyor.looking.box)
             surveyor.remember(last.pools if last is not None else ())
-        survey = surveyor.take("look", now, deep=deep).survey
-        view = view_of(tx, survey, now) if tx is not None else View(survey=survey, now=now)
-    return Looked(view=view, findings=judge(view, to_tuning(config)), doubt=doubt)
+
+        def judged(taken: Taken) -> Looked:
+            seen = taken.survey
+            view = view_of(tx, seen, now) if tx is not None else View(survey=seen, now=now)
+            return Looked(view=view, findings=judge(view, to_tuning(config)), doubt=doubt)
+
+        waiter = waits(judged) if waits is not None else None
+        if waiter is not None:
+            stack.enter_context(waiter.listening())
+        return judged(surveyor.take("look", now, deep=deep, patience=waiter))
 
 
 def look_from(config: Config, path: Path, *, deep: bool = False) -> Looked:
@@ -187,20 +205,46 @@ def as_json(looked: Looked) -> dict[str, Any]:
 def look(context: click.Context, *, for_programs: bool, deep: bool, source: Path | None) -> int:
     """Look at everything once and say what there is, what cannot be seen, and what to do.
 
-    Nothing is written and nobody is told. Sleeping drives are left asleep. The exit status is 0
+    Nothing is written and nobody is told. Sleeping drives are left asleep. A drive that does not
+    answer is waited for, for a minute at most; at a terminal all the rest is shown meanwhile, and
+    Ctrl-C goes on without it. The exit status is 0
     when all was seen and nothing needs you, 10 when somebody must act, 11 when something cannot
     be seen.
     """
     config = settings_of(context)
-    looked = look_from(config, source, deep=deep) if source else look_now(config, deep=deep)
+    waiter: Waiter | None = None
+
+    def waits(judged: Callable[[Taken], Looked]) -> Waiter | None:
+        nonlocal waiter
+        waiter = terminal_waiter(
+            lambda taken: click.echo(f"{FIRST_TABLE}\n{_table(judged(taken), config)}\n"),
+            for_programs=for_programs,
+        )
+        return waiter
+
+    looked = (
+        look_from(config, source, deep=deep) if source else look_now(config, deep=deep, waits=waits)
+    )
     if for_programs:
         click.echo(json.dumps(as_json(looked), indent=2))
     else:
-        shown = show_survey(
-            looked.view, looked.findings, zone=zone_of(config), width=terminal_width()
-        )
-        click.echo(f"{looked.origin}\n\n{shown}" if looked.origin else shown)
-        if looked.doubt:
-            click.echo(looked.doubt)
+        _show(looked, config, waiter)
     status = status_of(looked.view.survey, looked.findings)
     return int(Exit.BLIND if status is Exit.DONE and looked.partial else status)
+
+
+def _table(looked: Looked, config: Config) -> str:
+    return show_survey(looked.view, looked.findings, zone=zone_of(config), width=terminal_width())
+
+
+def _show(looked: Looked, config: Config, waiter: Waiter | None) -> None:
+    """Show a look to a person, who may have seen most of it while drives were silent."""
+    if looked.origin:
+        click.echo(f"{looked.origin}\n")
+    ending = waiter.ending() if waiter is not None else ""
+    if ending:
+        click.echo(ending)
+    if waiter is None or not (waiter.shown and waiter.enough):
+        click.echo(_table(looked, config))
+    if looked.doubt:
+        click.echo(looked.doubt)

@@ -137,6 +137,7 @@ _WHY = {
     Unread.GARBLED: "gives an answer that cannot be read",
     Unread.TOOL_MISSING: "cannot be asked without smartctl",
     Unread.NO_SMART: "blind: reports no SMART",
+    Unread.NOT_YET: "no answer yet",
 }
 
 

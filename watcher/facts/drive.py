@@ -162,6 +162,7 @@ class Unread(StrEnum):
     GARBLED = "garbled"  # an answer that does not parse, or was cut
     TOOL_MISSING = "tool-missing"  # no smartctl
     NO_SMART = "no-smart"  # a virtual disk, a bridge or a stick without SMART
+    NOT_YET = "not-yet"  # asked, and not waited for to the end: a person wants to see the rest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

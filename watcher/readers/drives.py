@@ -6,20 +6,39 @@ drive on two paths) is one drive: a reading wins over no reading, the first over
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+import time
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 
-from watcher.facts.drive import DriveReading, DriveUnread
+from watcher.facts.drive import DriveReading, DriveUnread, Unread
 from watcher.facts.identity import DriveId
 from watcher.readers.blocks import BlockMap
 from watcher.readers.host import Host
-from watcher.readers.smartctl import LIMIT_SECONDS, DriveTarget, read_drive
+from watcher.readers.smartctl import LIMIT_SECONDS, DriveTarget, read_drive, unread_of
 
 WORKERS = 32
 """How many drives are asked at the same time. Our choice: a worker only waits, so there are enough
 for a shelf of drives; with more hung drives than this, the rest would have to wait."""
+
+
+BETWEEN_SECONDS = 0.25
+"""How often one who waits is asked whether to go on. Our choice: a key pressed feels heard."""
+
+Answer = DriveReading | DriveUnread
+Answers = tuple[tuple[DriveReading, ...], tuple[DriveUnread, ...]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silence:
+    """Some drives have not answered yet."""
+
+    silent: tuple[DriveTarget, ...]
+    waited_seconds: float
+    limit_seconds: float  # after this they count as hung
+    so_far: Callable[[], Answers]  # what is known now; the silent ones are unread
 
 
 def read_all(
@@ -31,8 +50,13 @@ def read_all(
     workers: int = WORKERS,
     deep: bool = False,
     wake: bool = False,
-) -> tuple[tuple[DriveReading, ...], tuple[DriveUnread, ...]]:
-    """Ask all drives; takes about as long as the slowest. Every drive is in one of the two."""
+    goes_on: Callable[[Silence], bool] | None = None,
+) -> Answers:
+    """Ask all drives; takes about as long as the slowest. Every drive is in one of the two.
+
+    ``goes_on`` is asked again and again while some are silent; when it says no, they are not waited
+    for. The programs that ask them then still run: ``RealHost.abandon`` ends them.
+    """
     if not targets:
         return (), ()
     ask = partial(
@@ -43,9 +67,47 @@ def read_all(
         limit_seconds=limit_seconds,
         wake=wake,
     )
-    with ThreadPoolExecutor(max_workers=max(1, min(workers, len(targets)))) as pool:
-        answers = list(pool.map(ask, targets))
-    return sort_answers(answers)
+    pool = ThreadPoolExecutor(max_workers=max(1, min(workers, len(targets))))
+    try:
+        asked = [(target, pool.submit(ask, target)) for target in targets]
+        if goes_on is not None:
+            _wait(asked, observed_at, limit_seconds, goes_on)
+        else:
+            wait([future for _, future in asked])
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+    return _answers(asked, observed_at)
+
+
+def _wait(
+    asked: list[tuple[DriveTarget, Future[Answer]]],
+    observed_at: datetime,
+    limit_seconds: float,
+    goes_on: Callable[[Silence], bool],
+) -> None:
+    """Wait for all, or until one who waits has had enough."""
+    started = time.monotonic()
+    while True:
+        _, silent = wait([future for _, future in asked], timeout=BETWEEN_SECONDS)
+        if not silent:
+            return
+        silence = Silence(
+            silent=tuple(target for target, future in asked if future in silent),
+            waited_seconds=time.monotonic() - started,
+            limit_seconds=limit_seconds,
+            so_far=lambda: _answers(asked, observed_at),
+        )
+        if not goes_on(silence):
+            return
+
+
+def _answers(asked: list[tuple[DriveTarget, Future[Answer]]], observed_at: datetime) -> Answers:
+    return sort_answers(
+        future.result()
+        if future.done() and not future.cancelled()
+        else unread_of(target, Unread.NOT_YET, f"{target.node} has not answered yet.", observed_at)
+        for target, future in asked
+    )
 
 
 def sort_answers(

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from watcher.facts.drive import Unread
 from watcher.readers.errors import CannotRead
@@ -63,6 +63,14 @@ class Host(Protocol):
 
     def exists(self, path: str) -> bool:
         """Tell whether there is something at a path."""
+
+
+@runtime_checkable
+class Abandons(Protocol):
+    """A machine on which programs really run."""
+
+    def abandon(self) -> None:
+        """Give up all programs that run now: they are killed, soon."""
 
 
 _WHY = {

@@ -42,6 +42,9 @@ GRACE_SECONDS = 2.0
 """How long a killed program may take to go. Our choice: a killed process that does not go within
 this waits inside the kernel."""
 
+ABANDON_SECONDS = 0.5
+"""Within this a program that is abandoned is noticed. Our choice."""
+
 _CHUNK_BYTES = 65536
 
 
@@ -87,6 +90,7 @@ class RealHost:
         self._output_limit = output_limit_bytes
         self._lanes: dict[str, _Lane] = {}
         self._lanes_lock = threading.Lock()
+        self._abandoned = 0  # how often; a run that began before the last time is given up
         self._paths: dict[str, str] = {}
         self._path = os.pathsep.join(
             dict.fromkeys([*os.environ.get("PATH", "").split(os.pathsep), *EXTRA_FOLDERS])
@@ -125,6 +129,13 @@ class RealHost:
             return self._run_in(place, arguments, path, limit_seconds, started)
         finally:
             place.lock.release()
+
+    def abandon(self) -> None:
+        """Give up all programs that run now: they are killed as if their time were up, soon.
+
+        What is run afterwards is not touched.
+        """
+        self._abandoned += 1
 
     def _find(self, program: str) -> str | None:
         """Give the full path of a program, or None; found paths are kept."""
@@ -186,15 +197,16 @@ class RealHost:
 
     def _drain(self, process: subprocess.Popen[bytes], pipes: _Pipes, until: float) -> None:
         """Read both pipes until they close, the time is up, or the limit is passed."""
+        era = self._abandoned
         with selectors.PollSelector() as selector:
             for pipe, into in ((process.stdout, pipes.out), (process.stderr, pipes.err)):
                 if pipe is not None:
                     selector.register(pipe.fileno(), selectors.EVENT_READ, into)
             while selector.get_map():
                 left = until - time.monotonic()
-                ready = selector.select(left) if left > 0 else []
-                if not ready:
+                if left <= 0 or self._abandoned != era:
                     return
+                ready = selector.select(min(left, ABANDON_SECONDS))
                 for key, _ in ready:
                     chunk = os.read(key.fd, _CHUNK_BYTES)
                     if not chunk:

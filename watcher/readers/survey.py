@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Protocol
 
 from watcher.facts.drive import DriveReading, DriveUnread, Unread, Verdict
 from watcher.facts.identity import BoxId, DriveId, Subject, about_drive, about_pool
@@ -24,10 +25,10 @@ from watcher.readers.blocks import BlockMap, read_blocks
 from watcher.readers.copies import ThingAsked, read_things
 from watcher.readers.discovery import SOURCE as DISCOVERY
 from watcher.readers.discovery import ToldDrive, discover
-from watcher.readers.drives import learn_ids, read_all
+from watcher.readers.drives import Answers, Silence, learn_ids, read_all
 from watcher.readers.enclosure import bay_names, read_bays
 from watcher.readers.errors import ReadError
-from watcher.readers.host import Host
+from watcher.readers.host import Abandons, Host
 from watcher.readers.kernel_fold import Names, fold, names_from_sysfs
 from watcher.readers.kernel_lines.story import Story
 from watcher.readers.kernel_log import SOURCE as KERNEL_LOG
@@ -58,6 +59,44 @@ class Looking:
     wake: bool = False  # also ask drives that sleep
     kernel_log: Choice = "auto"  # where the kernel log is read from
     kernel_log_file: str = "/var/log/kern.log"
+
+
+class Patience(Protocol):
+    """One who waits for the drives: a person at a terminal."""
+
+    @property
+    def early_seconds(self) -> float:
+        """After so long of silence what all others said is shown."""
+
+    def early(self, taken: Taken) -> None:
+        """Show what is known, once, while some drives have not answered for a while."""
+
+    def goes_on(self, silence: Silence) -> bool:
+        """Tell, again and again, whether to wait on for the silent ones."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Heard:
+    """What came of the kernel log."""
+
+    events: tuple[KernelEvent, ...] = ()
+    batch: Batch | None = None
+    blind: tuple[Blindness, ...] = ()
+    doubts: tuple[str, ...] = ()
+
+
+@dataclass(slots=True, kw_only=True)
+class _Look:
+    """One look while it is under way."""
+
+    survey: str
+    now: datetime
+    position: Position | None
+    deep: bool
+    blocks: BlockMap | None
+    answered: list[str]
+    blind: list[Blindness]
+    heard: _Heard | None = None
 
 
 class Surveyor:
@@ -102,36 +141,68 @@ class Surveyor:
         *,
         position: Position | None = None,
         deep: bool = False,
+        patience: Patience | None = None,
     ) -> Taken:
         """Look at everything once. ``survey`` is the id of the look, unique for ever."""
         answered: list[str] = []
         blind: list[Blindness] = []
-        blocks = self._blocks(answered, blind)
-        readings, unread = self._drives(blocks, now, answered, blind, deep=deep)
+        look = _Look(
+            survey=survey,
+            now=now,
+            position=position,
+            deep=deep,
+            blocks=self._blocks(answered, blind),
+            answered=answered,
+            blind=blind,
+        )
+        goes_on = None if patience is None else self._shows_early(look, patience)
+        readings, unread = self._drives(look, goes_on)
+        taken = self._put_together(look, readings, unread)
+        self._pools = taken.survey.pools
+        return taken
+
+    def _shows_early(self, look: _Look, patience: Patience) -> Callable[[Silence], bool]:
+        """Wait as the one who waits likes, and show once what all the others said."""
+        shown = False
+
+        def goes_on(silence: Silence) -> bool:
+            nonlocal shown
+            if not shown and silence.waited_seconds >= patience.early_seconds:
+                shown = True
+                patience.early(self._put_together(look, *silence.so_far()))
+            return patience.goes_on(silence)
+
+        return goes_on
+
+    def _put_together(
+        self, look: _Look, readings: tuple[DriveReading, ...], unread: tuple[DriveUnread, ...]
+    ) -> Taken:
+        """Look at the rest in the light of what the drives said."""
+        blocks = look.blocks
         if blocks is not None:
             self._aliases |= learn_ids(readings, blocks)
             blocks = blocks.with_aliases(self._aliases)
-        pools = self._look_at_pools(blocks, now, readings, unread, deep=deep)
-        self._pools = pools.pools
-        doubts: list[str] = []
-        events, batch = self._events(blocks, pools.pools, now, position, blind, doubts)
-        if batch is not None:
-            answered.append(KERNEL_LOG)
+        pools = self._look_at_pools(blocks, look.now, readings, unread, deep=look.deep)
+        if look.heard is None:  # the kernel log can be read on from a place only once
+            look.heard = self._events(blocks, pools.pools, look.now, look.position)
+        heard = look.heard
+        batch = heard.batch
+        log = (KERNEL_LOG,) if batch is not None else ()
         return Taken(
             survey=Survey(
-                survey=survey,
+                survey=look.survey,
                 box=self.looking.box,
-                taken_at=now,
+                taken_at=look.now,
                 drives=readings,
                 unread=unread,
                 pools=pools.pools,
-                events=events,
-                blind=(*blind, *pools.blind),
-                answered=(*answered, *pools.answered),
-                doubts=tuple(doubts),
-                backups=self._copies(now, deep=deep),
+                events=heard.events,
+                blind=(*look.blind, *heard.blind, *pools.blind),
+                answered=(*look.answered, *log, *pools.answered),
+                doubts=heard.doubts,
+                backups=self._copies(look.now, deep=look.deep),
             ),
-            position=batch.position if batch is not None else position,
+            position=batch.position if batch is not None else look.position,
             more_log=batch is not None and batch.more,
         )
 
@@ -152,34 +223,31 @@ class Surveyor:
         answered.append(BLOCK_DEVICES)
         return blocks
 
-    def _drives(
-        self,
-        blocks: BlockMap | None,
-        now: datetime,
-        answered: list[str],
-        blind: list[Blindness],
-        *,
-        deep: bool,
-    ) -> tuple[tuple[DriveReading, ...], tuple[DriveUnread, ...]]:
+    def _drives(self, look: _Look, goes_on: Callable[[Silence], bool] | None) -> Answers:
         """Find and ask all drives."""
         found = discover(
             self.host,
-            blocks=blocks,
+            blocks=look.blocks,
             told=self.looking.told,
             bays=bay_names(read_bays(self.host)),
-            also=loops_below_pools(blocks) if blocks is not None else (),
+            also=loops_below_pools(look.blocks) if look.blocks is not None else (),
         )
-        blind.extend(found.blind)
+        look.blind.extend(found.blind)
         if not found.blind:
-            answered.append(DISCOVERY)
-        return read_all(
-            self.host,
-            found.targets,
-            observed_at=now,
-            limit_seconds=self.looking.limit_seconds,
-            deep=deep,
-            wake=self.looking.wake,
-        )
+            look.answered.append(DISCOVERY)
+        try:
+            return read_all(
+                self.host,
+                found.targets,
+                observed_at=look.now,
+                limit_seconds=self.looking.limit_seconds,
+                deep=look.deep,
+                wake=self.looking.wake,
+                goes_on=goes_on,
+            )
+        finally:
+            if goes_on is not None and isinstance(self.host, Abandons):
+                self.host.abandon()  # nobody waits for those that were not waited for
 
     def _look_at_pools(
         self,
@@ -230,27 +298,24 @@ class Surveyor:
         pools: tuple[Pool, ...],
         now: datetime,
         position: Position | None,
-        blind: list[Blindness],
-        doubts: list[str],
-    ) -> tuple[tuple[KernelEvent, ...], Batch | None]:
+    ) -> _Heard:
         """Read what the kernel said since the last look, and whom it meant."""
         if self._log.is_off:
-            return (), None
+            return _Heard()
         try:
             batch = self._log.read(self.host, position, now)
         except ReadError as error:
-            blind.append(blindness_of(KERNEL_LOG, error))
-            return (), None
+            return _Heard(blind=(blindness_of(KERNEL_LOG, error),))
         names = names_of(self.host, blocks, pools)
         folded = fold(self._story.read(batch.lines, names.fixed), names, now)
-        doubts.extend(batch.doubts)
+        doubts = list(batch.doubts)
         if batch.lost:
             doubts.append(f"{say_count(batch.lost, 'kernel line')} came and went unread.")
         if batch.unreadable:
             doubts.append(f"{say_count(batch.unreadable, 'kernel line')} could not be read.")
         if folded.note:
             doubts.append(folded.note)
-        return folded.events, batch
+        return _Heard(events=folded.events, batch=batch, doubts=tuple(doubts))
 
 
 def loops_below_pools(blocks: BlockMap) -> tuple[str, ...]:

@@ -34,7 +34,15 @@ WHY: Final = {
         "it is named but does not answer",
         "Check cable, power and seat; if it was taken out for good, take it off the list.",
     ),
+    Unread.NOT_YET: (
+        "it had not answered when this look ended",
+        "Look again and wait for it; if it stays silent, check cable and power.",
+    ),
 }
+
+
+URGENCY: Final = {Unread.HUNG: Urgency.TODAY, Unread.NOT_YET: Urgency.NOTE}
+"""This week for all others."""
 
 
 def _about(unread: DriveUnread) -> tuple[Subject, str]:
@@ -83,7 +91,7 @@ def cannot_see_drive(view: View, tuning: Tuning) -> Iterator[Finding]:
             age = say_span(view.now - known.last_read)
             evidence.append(Evidence(what="last reading", value=f"{age} ago"))
         found = Found(
-            urgency=Urgency.TODAY if hung else Urgency.THIS_WEEK,
+            urgency=URGENCY.get(unread.why, Urgency.THIS_WEEK),
             sentence=f"We cannot see how the drive is: {because}.",
             next_step=remedy,
             evidence=tuple(evidence),

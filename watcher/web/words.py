@@ -40,6 +40,7 @@ UNREAD: Final[Mapping[Unread, str]] = {
     Unread.GARBLED: "blind: answer unreadable",
     Unread.TOOL_MISSING: "blind: no smartctl",
     Unread.NO_SMART: "blind: reports nothing",
+    Unread.NOT_YET: "blind: no answer yet",
 }
 
 _WORK: Final[Mapping[WorkKind, str]] = {
