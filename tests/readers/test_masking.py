@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -160,13 +161,63 @@ def test_names_are_found_by_their_form(text: str, gone: str) -> None:
         assert len(names.text(text)) == len(text)
 
 
-@pytest.mark.parametrize("text", ["disk", "1234", "0001234", "AAAAAAAA", "11111111", "sda1"])
-def test_a_serial_number_like_any_word_is_left_and_named(text: str) -> None:
-    assert is_plain(text)
+PLAIN = ("disk", "1234", "0001234", "AAAAAAAA", "11111111", "sda1", "73011")
+
+
+@pytest.mark.parametrize("serial", PLAIN)
+def test_a_serial_number_like_any_word_is_replaced_in_its_place_only(serial: str) -> None:
+    assert is_plain(serial)
     names = Mask(Pseudonyms(KEY))
-    names.learn(f'"serial": "{text}", "type": "disk", "size": 1234')
-    assert names.plain == {text}
-    assert '"type": "disk", "size": 1234' in names.text('"type": "disk", "size": 1234')
+    names.learn(f'"serial": "{serial}"')
+    assert names.id(serial) != serial
+    elsewhere = f'"type": "{serial}", "hours": {serial}, {serial} {serial}.5 x_{serial} md-{serial}'
+    assert names.text(elsewhere) == elsewhere
+    for place in (
+        '"serial":"{}"',
+        '{{"serial_number" : "{}", ',
+        "Serial Number:    {}\nx",
+        "Unit serial number: {}",
+        '"Serial Number:    {}",',
+        "usb 1-1: SerialNumber: {}",
+        "ID_SERIAL_SHORT={}\nID_BUS=ata",
+        "ID_SERIAL=Fern_F100_{}\n",
+        "/dev/disk/by-id/ata-Fern_F100_{}-part1",
+        "            ata-Fern_F100_{}  ONLINE",
+        "../by-id/usb-Fern_F100_{}-0:0",
+        "virtio-{}",
+    ):
+        assert names.text(place.format(serial)) == place.format(names.id(serial))
+
+
+@pytest.mark.parametrize("serial", PLAIN)
+def test_a_serial_number_that_is_longer_keeps_its_rest(serial: str) -> None:
+    names = Mask(Pseudonyms(KEY))
+    names.learn(f'"serial": "{serial}"')
+    for text in (f'"serial": "{serial}77"', f"ata-Fern_F100_X{serial}", f"ata-Fern_{serial}B"):
+        assert names.text(text) == text
+
+
+def test_only_a_plain_serial_number_that_stands_elsewhere_too_is_named() -> None:
+    box = BoxFile(
+        taken_at=datetime(2026, 3, 2, tzinfo=UTC),
+        looking=Looking(box=BoxId("attic"), told=(ToldDrive(serial="73011"),)),
+        written_by="x",
+        programs={},
+        folders={},
+        files={
+            "/sys/block/sda/device/vpd_pg80": "73011\n",
+            "/sys/block/sdb/device/serial": "4411",
+            "/proc/x": "4411 hours",
+        },
+        links={"/dev/disk/by-id/ata-Fern_F100_73011": "../../sda"},
+    )
+    masked = mask(box, KEY)
+    assert masked.plain == ("4411",)
+    assert "73011" not in bytes_of(masked.box)
+    told = masked.box.looking.told[0].serial
+    assert told is not None
+    assert masked.box.files["/sys/block/sda/device/vpd_pg80"] == f"{told}\n"
+    assert list(masked.box.links) == [f"/dev/disk/by-id/ata-Fern_F100_{told}"]
 
 
 @pytest.mark.parametrize("text", ["", "unknown", "0000000000", "[Unknown]", "n/a"])

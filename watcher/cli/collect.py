@@ -90,7 +90,8 @@ def collect(context: click.Context, file: Path, *, mask_serials: bool) -> None:
         lines.append(f"{say_count(masked.replaced, 'name')} replaced; the key was thrown away.")
         if masked.plain:
             lines.append(
-                "Too short or too plain to be replaced, and still in it: "
+                "Serial numbers replaced where nothing else can stand; the same letters or digits "
+                "still stand elsewhere,\nand may mean anything there: "
                 + ", ".join(masked.plain)
                 + "."
             )

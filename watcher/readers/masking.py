@@ -15,8 +15,10 @@ A pseudonym has the shape of the name: digits for digits, letters for letters, a
 that columns and checks of form go on working.
 
 Stays as it is: models, firmware, labels, mount points and folders, UUIDs of arrays. A serial number
-that is too short or too plain to be told from other words (``plain``) stays too, and is named, so
-that the owner can decide.
+that is too short or too plain to be told from other words (``plain``) is replaced only where
+nothing but a serial number stands: behind its label, and behind the model in a by-id name. Where
+the same letters stand elsewhere as a word of their own they stay, and are named, so that the owner
+can decide.
 """
 
 from __future__ import annotations
@@ -60,6 +62,13 @@ _SERIALS = (
     re.compile(r"\bSerialNumber: (\S+)"),
     re.compile(r"\bID_SERIAL_SHORT=(\S+)"),
 )
+_PLACES = (
+    r'"serial(?:_number)?"\s*:\s*"'
+    r"|\b(?:Unit )?Serial Number:[ \t]*|\bSerialNumber: |\bID_SERIAL_SHORT="
+    r"|\bID_SERIAL=(?:[^\s\"]*_)?"
+    r"|(?<![0-9A-Za-z])(?:ata|scsi|sas|usb|nvme|mmc|virtio)-(?:[^\s/\"',]*[_-])?"
+)
+"""Behind these nothing but a serial number stands; in any case of letters."""
 _SMALL = {capital: capital + 32 for capital in range(65, 91)}
 _SERIAL_FILE = re.compile(r"/(?:serial|vpd_pg80)$")
 _HEX_NAME = re.compile(
@@ -81,7 +90,7 @@ class Masked:
 
     box: BoxFile
     replaced: int  # how many names got a pseudonym
-    plain: tuple[str, ...]  # serial numbers that are still in it
+    plain: tuple[str, ...]  # serial numbers whose letters still stand somewhere in it
 
 
 def is_plain(serial: str) -> bool:
@@ -152,6 +161,11 @@ def _folded(text: str) -> str:
     return text.lower() if text.isascii() else text.translate(_SMALL)
 
 
+def _unbroken(serial: str) -> str:
+    """Write a serial number as it stands in the name of a link."""
+    return re.sub(r"\s+", "_", serial)
+
+
 def _cased(other: str, found: str) -> str:
     """Write a pseudonym in the case of what it stands for."""
     if len(other) != len(found):
@@ -169,6 +183,7 @@ class Mask:
         """Begin with no names."""
         self._pseudonyms = pseudonyms
         self._forms: dict[str, str] = {}  # what is looked for, in small letters, and its pseudonym
+        self._plain: dict[str, str] = {}  # likewise, for those replaced in their places only
         self.plain: set[str] = set()
         self.names: set[str] = set()
 
@@ -187,14 +202,15 @@ class Mask:
         serial = text.strip()
         if not is_told(serial):
             return
-        if is_plain(serial):
-            self.plain.add(serial)
-            return
         other = self._pseudonyms.of_word(serial)
         self.names.add(serial.upper())
-        for form in {serial, re.sub(r"\s+", "_", serial)}:
-            blank = "_" if form != serial else " "
-            self._forms[_folded(form)] = re.sub(r"\s+", blank, other) if blank == "_" else other
+        if is_plain(serial):
+            self.plain.add(serial)
+            for form in {serial, _unbroken(serial)}:
+                self._plain[_folded(form)] = other if form == serial else _unbroken(other)
+            return
+        for form in {serial, _unbroken(serial)}:
+            self._forms[_folded(form)] = other if form == serial else _unbroken(other)
         self._forms[serial.encode().hex()] = other.encode().hex()
 
     def learn_hex(self, name: str, *, eui: bool = False) -> None:
@@ -218,11 +234,27 @@ class Mask:
         text = _JSON_EUI.sub(self._json_eui, text)
         text = _SPACED.sub(self._spaced, text)
         text = _SPACED_EUI.sub(self._spaced_eui, text)
-        if not here:
-            return text
-        return _pattern(tuple(sorted(here, key=lambda form: (-len(form), form)))).sub(
-            lambda found: _cased(self._forms[_folded(found[0])], found[0]), text
-        )
+        if here:
+            text = _pattern(tuple(sorted(here, key=lambda form: (-len(form), form)))).sub(
+                lambda found: _cased(self._forms[_folded(found[0])], found[0]), text
+            )
+        return self._in_places(text, lower)
+
+    def _in_places(self, text: str, lower: str) -> str:
+        """Replace plain serial numbers where nothing else can stand."""
+        here = [form for form in self._plain if form in lower]
+        if here:
+            text = _placed(tuple(sorted(here, key=lambda form: (-len(form), form)))).sub(
+                lambda found: found[1] + _cased(self._plain[_folded(found[2])], found[2]), text
+            )
+        return text
+
+    def id(self, text: str) -> str:
+        """Replace a serial number that is the whole text, or its end: MODEL_SERIAL."""
+        model, mark, end = self.text(text).rpartition("_")
+        serial = end.strip()
+        other = self._plain.get(_folded(serial))
+        return model + mark + (end if other is None else end.replace(serial, _cased(other, serial)))
 
     def _json_naa(self, found: re.Match[str]) -> str:
         """Replace the vendor's number of a WWN that smartctl's JSON gives in decimal."""
@@ -254,6 +286,25 @@ def _pattern(forms: tuple[str, ...]) -> re.Pattern[str]:
         for form in forms
     ]
     return re.compile("|".join(parts), re.IGNORECASE | re.ASCII)
+
+
+@lru_cache(maxsize=4096)
+def _placed(forms: tuple[str, ...]) -> re.Pattern[str]:
+    """Match any of these as a word of its own in a serial number's place."""
+    words = "|".join(map(re.escape, forms))
+    return re.compile(rf"({_PLACES})({words})(?![0-9A-Za-z])", re.IGNORECASE | re.ASCII)
+
+
+def _still_there(box: BoxFile, serials: Iterable[str]) -> tuple[str, ...]:
+    """Give the serial numbers whose letters still stand in a box as words of their own."""
+    left = {
+        serial: re.compile(
+            rf"(?<![0-9A-Za-z]){re.escape(serial)}(?![0-9A-Za-z])", re.IGNORECASE | re.ASCII
+        )
+        for serial in serials
+    }
+    found = {serial for text in _texts(box) for serial, word in left.items() if word.search(text)}
+    return tuple(sorted(found))
 
 
 def _texts(box: BoxFile) -> Iterator[str]:
@@ -296,9 +347,8 @@ def mask(box: BoxFile, key: bytes, *, serials: Iterable[str] = (), host: str = "
         names.learn_host(word)
     for text in _texts(box):
         names.learn(text)
-    return Masked(
-        box=_replaced(box, names), replaced=len(names.names), plain=tuple(sorted(names.plain))
-    )
+    masked = _replaced(box, names)
+    return Masked(box=masked, replaced=len(names.names), plain=_still_there(masked, names.plain))
 
 
 def _replaced(box: BoxFile, names: Mask) -> BoxFile:
@@ -316,7 +366,10 @@ def _replaced(box: BoxFile, names: Mask) -> BoxFile:
             )
             for words, ran in box.programs.items()
         },
-        files={say(path): say(text) for path, text in box.files.items()},
+        files={
+            say(path): names.id(text) if _SERIAL_FILE.search(path) else say(text)
+            for path, text in box.files.items()
+        },
         links={say(path): say(target) for path, target in box.links.items()},
         folders={say(path): tuple(map(say, entries)) for path, entries in box.folders.items()},
         denied=frozenset(map(say, box.denied)),
@@ -339,5 +392,12 @@ def _each(value: Any, names: Mask) -> Any:  # noqa: ANN401 - any JSON
     if isinstance(value, list):
         return [_each(item, names) for item in value]
     if isinstance(value, dict):
-        return {key: _each(item, names) for key, item in value.items()}
+        return {
+            key: names.id(item) if key in _IDS and isinstance(item, str) else _each(item, names)
+            for key, item in value.items()
+        }
     return value
+
+
+_IDS = frozenset({"serial", "name"})
+"""Of the settings: where a serial number or a drive's id may stand alone."""
