@@ -69,6 +69,17 @@ def test_what_is_not_known_is_never_called_ready() -> None:
     assert "cannot be judged" in found.sentence
 
 
+def test_what_holds_of_several_drives_is_said_once_and_names_them() -> None:
+    hours = {Metric.POWER_ON_HOURS: 30_000}
+    for names in ("a", "abc"):
+        box = view(*(reading(name, hours) for name in names))
+        (line,) = lines(card_of(box, UNTUNED), Topic.SELF_TESTS)
+        assert line.sentence.count("no full self-test") == 1
+        assert len(line.about) == len(names)
+        assert all(f"sd{name}" in line.sentence for name in names)
+    assert "So it is with 3:" in line.sentence
+
+
 def test_nothing_declared_irreplaceable_is_not_a_backup() -> None:
     (line,) = lines(card(replace(PREPARED, things=())), Topic.COPIES)
     assert line.standing is Standing.UNSEEN

@@ -42,6 +42,7 @@ def as_json(card: Card) -> str:
                     "topic": line.topic.value,
                     "standing": line.standing.value,
                     "rule": line.rule,
+                    "about": list(line.about),
                     "sentence": line.sentence,
                     "next_step": line.next_step,
                 }

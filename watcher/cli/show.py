@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from datetime import datetime, tzinfo
 
 from watcher.cli.columns import clean, columns, fold
@@ -12,6 +11,7 @@ from watcher.facts.identity import SubjectKind
 from watcher.facts.pool import Pool, Protection, Work, WorkState
 from watcher.facts.survey import Survey
 from watcher.facts.units import say_bytes, say_count, say_percent
+from watcher.rules.alike import alike, place_of
 from watcher.rules.view import View, say_bay
 
 _HOURS_A_YEAR = 8766
@@ -173,14 +173,14 @@ def _hidden(survey: Survey, width: int) -> list[str]:
 def show_findings(findings: tuple[Finding, ...], width: int) -> list[str]:
     """Say what holds and what to do next, most urgent first."""
     lines: list[str] = []
-    for alike in _alike(findings):
-        first = alike[0]
+    for some in alike(findings):
+        first = some[0]
         word = URGENCY_WORDS[first.urgency]
-        if len(alike) <= _NAMED_ONE_BY_ONE:
-            abouts = [f"{one.label}: {one.sentence}" for one in alike]
+        if len(some) <= _NAMED_ONE_BY_ONE:
+            abouts = [f"{one.label}: {one.sentence}" for one in some]
         else:
-            places = ", ".join(_place_of(one.label) for one in alike)
-            abouts = [f"{first.sentence} So it is with {len(alike)}: {places}."]
+            places = ", ".join(place_of(one.label) for one in some)
+            abouts = [f"{first.sentence} So it is with {len(some)}: {places}."]
         for about in abouts:
             folded = fold(clean(about), max(width - 13, 24))
             lines.append(f"  {word:<9}  {folded[0]}")
@@ -191,24 +191,6 @@ def show_findings(findings: tuple[Finding, ...], width: int) -> list[str]:
 
 
 _NAMED_ONE_BY_ONE = 2  # more drives with the same trouble and the same next step share a line
-_IN_BRACKETS = re.compile(r"\(([^()]+)\)$")
-
-
-def _alike(findings: tuple[Finding, ...]) -> list[list[Finding]]:
-    """Bring together what says the same of several places, where the first of them stands."""
-    groups: dict[tuple[str, str, str, str], list[Finding]] = {}
-    for one in findings:
-        key = (one.rule, one.urgency.value, one.sentence, one.next_step)
-        groups.setdefault(key, []).append(one)
-    return list(groups.values())
-
-
-def _place_of(label: str) -> str:
-    """Give the short name of a drive: its bay, else the node that stands at the end."""
-    node = _IN_BRACKETS.search(label)
-    if node is None or "," in node.group(1):
-        return label.partition(" (")[0]
-    return node.group(1)
 
 
 def show_survey(

@@ -16,6 +16,7 @@ from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import SubjectKind
 from watcher.facts.readiness import CopyState, Preparation, ProofState
 from watcher.facts.units import say_bytes, say_count, say_span
+from watcher.rules.alike import alike, place_of
 from watcher.rules.catalogue import judge
 from watcher.rules.readiness import guarded
 from watcher.rules.tuning import Tuning
@@ -75,6 +76,7 @@ class Line:
     sentence: str
     next_step: str = ""
     rule: str = ""  # by which it is judged
+    about: tuple[str, ...] = ()  # the drives, pools and the rest that it objects to
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +111,7 @@ def card_of(view: View, tuning: Tuning) -> Card:
     lines: list[Line] = []
     for topic, rules in RULES_OF.items():
         held = [f for f in found if f.rule in rules]
-        lines += [_lacking(topic, finding) for finding in _most_urgent_first(held)]
+        lines += [_lacking(topic, some) for some in alike(_most_urgent_first(held))]
         if not held:
             lines += _good(topic, asked, ready)
     return Card(box=view.survey.box, lines=tuple(lines))
@@ -124,18 +126,23 @@ def _most_urgent_first(found: list[Finding]) -> list[Finding]:
     return sorted(found, key=lambda f: (-f.urgency.rank, f.rule, f.subject.key))
 
 
-def _lacking(topic: Topic, finding: Finding) -> Line:
-    """Say what a rule objects to."""
-    about = finding.subject.kind
-    where = f"{finding.label}: " if about is SubjectKind.DRIVE else ""
+def _lacking(topic: Topic, some: list[Finding]) -> Line:
+    """Say what a rule objects to, once for all places of which it says the same."""
+    finding = some[0]
     soon = " (this week)" if finding.urgency >= Urgency.THIS_WEEK else ""
-    unseen = finding.rule == "copy-unseen"
+    sentence = f"{finding.sentence}{soon}"
+    if finding.subject.kind is SubjectKind.DRIVE and len(some) == 1:
+        sentence = f"{finding.label}: {sentence}"
+    elif len(some) > 1:
+        places = ", ".join(place_of(one.label) for one in some)
+        sentence += f" So it is with {len(some)}: {places}."
     return Line(
         topic=topic,
-        standing=Standing.UNSEEN if unseen else Standing.LACKS,
-        sentence=f"{where}{finding.sentence}{soon}",
+        standing=Standing.UNSEEN if finding.rule == "copy-unseen" else Standing.LACKS,
+        sentence=sentence,
         next_step=finding.next_step,
         rule=finding.rule,
+        about=tuple(str(one.subject) for one in some),
     )
 
 
