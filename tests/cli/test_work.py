@@ -25,7 +25,7 @@ def test_all_four_parts_are_there_and_no_line_is_wider_than_the_terminal() -> No
     assert [head.partition(",")[0].partition(" ")[0] for head in heads] == [
         "Cases", "Drives", "Not", "Falls",
     ]  # fmt: skip
-    assert any("shed of Orchard Press" in line and "loss 1 in" in line for line in lines)
+    assert any("barn of Orchard Press" in line and "loss 1 in" in line for line in lines)
     assert any(line.startswith("  Gone: ") for line in lines)
     assert all(len(line) <= 100 for line in lines), [x for x in lines if len(x) > 100]
 

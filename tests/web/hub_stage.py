@@ -1,6 +1,6 @@
 """A hub with its pages: boxes of two clients that went through the demo's failure, and people.
 
-``press`` and ``archive`` are Harbour's, ``shed`` is Orchard's, ``old`` was given back. Every box
+``press`` and ``archive`` are Harbour's, ``barn`` is Orchard's, ``old`` was given back. Every box
 hands over the demo's survey as of a scene; drives that two clients show go by names of their own.
 """
 
@@ -39,7 +39,7 @@ CONFIG = Config(
 BOXES = {
     "press": "Harbour Print Room",
     "archive": "Harbour Print Room",
-    "shed": "Orchard Press",
+    "barn": "Orchard Press",
     "old": "Orchard Press",
 }
 EVERY = timedelta(minutes=10)
@@ -81,7 +81,7 @@ def account(name: str, role: Role, now: datetime, *, client: str = "", person: s
 
 
 def hub_stage(*, public: str = PUBLIC) -> HubStage:
-    """Set the stage: ``shed`` has lost a drive, ``press`` has one that got worse, ``archive`` not.
+    """Set the stage: ``barn`` has lost a drive, ``press`` has one that got worse, ``archive`` not.
 
     ``sam`` manages for the shop; ``ann`` (by her person) and ``orchard`` (by its client) may act.
     """
@@ -144,7 +144,7 @@ def hub_stage(*, public: str = PUBLIC) -> HubStage:
             stage.pass_time(EVERY)
         stage.report("press", surveys[min(number, 1)], number)
         stage.report("archive", surveys[0], number)
-        stage.report("shed", surveys[(0, 1, 2)[number]], number)
+        stage.report("barn", surveys[(0, 1, 2)[number]], number)
         if not number:
             stage.report("old", surveys[0], number)
     with store.transaction() as tx:

@@ -41,7 +41,7 @@ def test_the_preview_names_what_goes_silent_in_all_boxes_and_does_nothing(stage:
     page = signed_in(stage).get(f"{ADDRESS}&until={until(stage)}&reason=moving")
     assert "Silent from then on" in page.text
     assert "press" in page.text
-    assert "shed" not in page.text
+    assert "barn" not in page.text
     assert silences(stage, "press") == []
 
 
@@ -54,7 +54,7 @@ def test_it_silences_every_box_of_the_client_and_no_other_and_is_ended_at_once(
     assert done.status == 303
     kept = [(ScopeKind.CLIENT, "Harbour Print Room")]
     assert silences(stage, "press") == silences(stage, "archive") == kept
-    assert silences(stage, "shed") == []
+    assert silences(stage, "barn") == []
     with stage.site.store.snapshot() as tx:
         assert all(case.hushed for case in tx.load_book(BoxId("press")).open_cases
                    if case.is_weighty)  # fmt: skip

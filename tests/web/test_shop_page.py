@@ -23,7 +23,7 @@ from watcher.web.app import WAYS
 from watcher.web.ask import Needs
 from watcher.web.shop_page import BoxLine, parts_of, say_client, say_shop
 
-FOREIGN = ("shed", "Orchard Press", "@shed", "bob", "orchard-account", "workshop")
+FOREIGN = ("barn", "Orchard Press", "@barn", "bob", "orchard-account", "workshop")
 """What must never come to somebody of Harbour Print Room: names of the other client's."""
 
 
@@ -52,9 +52,9 @@ def books(stage: HubStage, *boxes: str) -> list[Book]:
 def test_the_shop_sees_every_box_by_client_with_pools_bays_and_what_needs_it() -> None:
     page = signed_in(shared(), "sam").get("/")
     assert page.status == 200
-    for text in ("Harbour Print Room", "Orchard Press", "press", "archive", "shed", "thinned"):
+    for text in ("Harbour Print Room", "Orchard Press", "press", "archive", "barn", "thinned"):
         assert text in page.text
-    assert page.text.index("What needs the shop first") < page.text.index("Bays of shed")
+    assert page.text.index("What needs the shop first") < page.text.index("Bays of barn")
     assert "given back to its owner" in page.text
     assert "Of 6 pools that can be seen 5 have their full margin" in page.text
 
@@ -70,17 +70,17 @@ def test_a_box_that_fell_quiet_says_since_when_on_every_page_about_it(stage: Hub
     stage.pass_time(timedelta(hours=3))
     browser = signed_in(stage, "sam")
     with stage.site.store.snapshot() as tx:
-        survey = tx.last_survey(BoxId("shed"))
-        case = tx.load_book(BoxId("shed")).open_cases[0].number
+        survey = tx.last_survey(BoxId("barn"))
+        case = tx.load_book(BoxId("barn")).open_cases[0].number
     assert survey is not None
     pool, drive = survey.pools[0].pool, survey.drives[0].identity.drive
     for path in (
         "/",
-        "/?box=shed",
-        f"/pool?box=shed&pool={pool}",
+        "/?box=barn",
+        f"/pool?box=barn&pool={pool}",
         f"/drive?drive={drive}",
-        f"/case/{case}?box=shed",
-        "/ready?box=shed",
+        f"/case/{case}?box=barn",
+        "/ready?box=barn",
         "/client?client=Orchard+Press",
     ):
         page = browser.get(path)
@@ -90,7 +90,7 @@ def test_a_box_that_fell_quiet_says_since_when_on_every_page_about_it(stage: Hub
 
 
 def test_a_box_that_reports_is_not_called_unheard() -> None:
-    assert "Not heard from" not in signed_in(shared(), "sam").get("/?box=shed").text
+    assert "Not heard from" not in signed_in(shared(), "sam").get("/?box=barn").text
 
 
 # --- one client never sees another's
@@ -99,11 +99,11 @@ def test_a_box_that_reports_is_not_called_unheard() -> None:
 def foreign_ids(stage: HubStage) -> dict[str, str]:
     """Give names of things of Orchard's that an address could ask for."""
     with stage.site.store.snapshot() as tx:
-        survey = tx.last_survey(BoxId("shed"))
-        number = tx.load_book(BoxId("shed")).open_cases[0].number
+        survey = tx.last_survey(BoxId("barn"))
+        number = tx.load_book(BoxId("barn")).open_cases[0].number
     assert survey is not None
     drives = [r.identity.drive for r in survey.drives]
-    assert all("@shed" in drive for drive in drives)
+    assert all("@barn" in drive for drive in drives)
     return {"pool": survey.pools[0].pool, "drive": drives[0], "number": str(number)}
 
 
@@ -115,7 +115,7 @@ def every_address(stage: HubStage) -> list[tuple[str, str]]:
         if way.needs is Needs.LINK or way.path.startswith(("/static", "/sign-", "/me")):
             continue
         path = way.path.replace("{number:int}", ids["number"]).replace("{name}", "margin-thinned")
-        for box in ("shed", "old", "workshop"):
+        for box in ("barn", "old", "workshop"):
             query = (
                 f"box={box}&pool={ids['pool']}&drive={ids['drive']}&metric=temperature-celsius"
                 "&client=Orchard+Press&all=yes"
@@ -136,7 +136,7 @@ def test_a_client_that_tries_every_page_with_anothers_names_sees_nothing_of_it(
     stage: HubStage,
 ) -> None:
     browser = signed_in(stage, "ann")
-    before = books(stage, "shed", "old", "workshop")
+    before = books(stage, "barn", "old", "workshop")
     form = browser.get("/quiet").forms  # whatever ticket there is belongs to ann
     for method, address in every_address(stage):
         if address.startswith(("/api", "/metrics", "/calendar")):
@@ -146,14 +146,14 @@ def test_a_client_that_tries_every_page_with_anothers_names_sees_nothing_of_it(
             continue
         ticket = stage.site.ticket(_bond(stage), stage.clock.now())
         fields = {
-            "ticket": ticket, "box": "shed", "until": (stage.clock.now() + EVERY * 12).isoformat(),
-            "reason": "mine", "to": "ann", "mark": "1", "scope": "box shed", "hours": "3",
+            "ticket": ticket, "box": "barn", "until": (stage.clock.now() + EVERY * 12).isoformat(),
+            "reason": "mine", "to": "ann", "mark": "1", "scope": "box barn", "hours": "3",
             "expect degraded": "yes", "client": "Orchard Press", "name": "sam",
         }  # fmt: skip
         page = browser.post(address, fields)
         assert page.status in {403, 404, 405, 422}, f"{address} gave {page.status}"
         says_nothing_foreign(page, address)
-    assert books(stage, "shed", "old", "workshop") == before
+    assert books(stage, "barn", "old", "workshop") == before
     assert form is not None
 
 
@@ -167,7 +167,7 @@ def test_a_program_of_a_client_that_tries_every_address_sees_nothing_of_another(
     stage: HubStage,
 ) -> None:
     browser = Browser(stage.site)
-    before = books(stage, "shed", "old", "workshop")
+    before = books(stage, "barn", "old", "workshop")
     shown = {"authorization": "Bearer program-harbour"}
     tried = 0
     for method, address in every_address(stage):
@@ -178,18 +178,18 @@ def test_a_program_of_a_client_that_tries_every_address_sees_nothing_of_another(
         more = {"content-type": "application/json"} if sent else {}
         page = browser.ask(method, address, body=sent, headers=shown | more)
         if "box=" in address and "/api/" in address and "openapi" not in address:
-            assert page.status in {404, 422} or b"shed" not in page.body, address
+            assert page.status in {404, 422} or b"barn" not in page.body, address
         says_nothing_foreign(page, address)
     assert tried > 20
-    assert books(stage, "shed", "old", "workshop") == before
+    assert books(stage, "barn", "old", "workshop") == before
 
 
 def test_the_same_addresses_do_show_it_to_the_shop_so_the_trial_proves_something() -> None:
     browser = Browser(shared().site)
     shown = {"authorization": "Bearer program-all"}
-    for address in ("/api/boxes", "/metrics", "/api/cases?box=shed", "/api/drives?box=shed"):
-        assert "shed" in browser.get(address, headers=shown).text, address
-    assert signed_in(shared(), "sam").get("/?box=shed").status == 200
+    for address in ("/api/boxes", "/metrics", "/api/cases?box=barn", "/api/drives?box=barn"):
+        assert "barn" in browser.get(address, headers=shown).text, address
+    assert signed_in(shared(), "sam").get("/?box=barn").status == 200
 
 
 def test_a_link_of_one_client_ends_when_its_person_hears_of_the_box_no_more(
@@ -199,8 +199,8 @@ def test_a_link_of_one_client_ends_when_its_person_hears_of_the_box_no_more(
     key = stage.site.sign_key(stage.clock.now())
     now = stage.clock.now()
     browser = Browser(stage.site)
-    own = sign(new_link("bob", BoxId("shed"), number, now), key)
-    foreign = sign(new_link("ann", BoxId("shed"), number, now), key)
+    own = sign(new_link("bob", BoxId("barn"), number, now), key)
+    foreign = sign(new_link("ann", BoxId("barn"), number, now), key)
     assert browser.get(f"/a/{own}").status == 200
     assert browser.get(f"/a/{foreign}").status == 404
 
@@ -215,15 +215,15 @@ def test_an_account_of_a_client_takes_a_case_of_its_own_box_and_hands_it_to_nobo
 ) -> None:
     browser = signed_in(stage, "orchard")
     number = foreign_ids(stage)["number"]
-    page = browser.get(f"/case/{number}?box=shed")
+    page = browser.get(f"/case/{number}?box=barn")
     assert page.status == 200
     assert "<option>sam" in page.text
     assert "<option>ann" not in page.text
     taken = browser.send(page.form("/take"))
     assert taken.status == 303
     with stage.site.store.snapshot() as tx:
-        case = tx.load_book(BoxId("shed")).case(int(number))
-        due = tx.enrolled(BoxId("shed"))
+        case = tx.load_book(BoxId("barn")).case(int(number))
+        due = tx.enrolled(BoxId("barn"))
     assert case is not None
     assert case.answer is not None
     assert case.answer.by == "orchard"
@@ -235,10 +235,10 @@ def test_an_answer_to_a_quiet_box_falls_due_by_itself(stage: HubStage) -> None:
     stage.pass_time(timedelta(hours=3))
     browser = signed_in(stage, "sam")
     number = foreign_ids(stage)["number"]
-    browser.send(browser.get(f"/case/{number}?box=shed").form("/take"))
+    browser.send(browser.get(f"/case/{number}?box=barn").form("/take"))
     with stage.site.store.snapshot() as tx:
-        found = tx.enrolled(BoxId("shed"))
-        case = tx.load_book(BoxId("shed")).case(int(number))
+        found = tx.enrolled(BoxId("barn"))
+        case = tx.load_book(BoxId("barn")).case(int(number))
     assert found is not None
     assert case is not None
     assert case.answer is not None
@@ -251,10 +251,10 @@ def test_what_the_shop_notes_is_the_shops_unless_the_settings_let_the_client_rea
 ) -> None:
     number = foreign_ids(stage)["number"]
     shop = signed_in(stage, "sam")
-    form = shop.get(f"/case/{number}?box=shed").form("/take")
+    form = shop.get(f"/case/{number}?box=barn").form("/take")
     shop.send(form, note="the owner pays late")
     theirs = signed_in(stage, "orchard")
-    address = f"/case/{number}?box=shed"
+    address = f"/case/{number}?box=barn"
     assert "pays late" in shop.get(address).text
     assert "pays late" not in theirs.get(address).text
     theirs.send(theirs.get(address).form("/take"), note="we are away on friday")

@@ -23,13 +23,13 @@ def gathered(stage: HubStage, kept: Kept | None = None, most_anew: int | None = 
 
 def test_the_case_with_the_chance_of_loss_comes_first_of_like_urgency() -> None:
     found = gathered(shared())
-    assert [piece.box for piece in found.pieces] == ["shed", "press"]
+    assert [piece.box for piece in found.pieces] == ["barn", "press"]
     assert found.pieces[0].chance is not None
 
 
 def test_drives_are_counted_by_size_with_what_is_to_get() -> None:
     found = gathered(shared())
-    assert [(n.box, n.lost) for n in found.needs] == [("shed", True), ("press", False)]
+    assert [(n.box, n.lost) for n in found.needs] == [("barn", True), ("press", False)]
     large = found.sizes[0]
     assert (large.now, large.soon, large.to_get) == (1, 1, 2)
     assert all("bay" in need.label for need in found.needs)
@@ -67,7 +67,7 @@ def test_a_box_that_fell_quiet_or_never_spoke_is_on_the_list() -> None:
     with stage.site.store.transaction() as tx:
         tx.enrol(BoxId("new"), "Orchard Press", stage.clock.now(), 600)
     found = gathered(stage)
-    assert {box.box for box in found.quiet} == {"press", "archive", "shed"}
+    assert {box.box for box in found.quiet} == {"press", "archive", "barn"}
     assert [box.box for box in found.never] == ["new"]
     browser = Browser(stage.site)
     browser.sign_in("sam")

@@ -5,12 +5,14 @@ from __future__ import annotations
 import signal
 from contextlib import ExitStack
 from datetime import timedelta
+from pathlib import Path
 
 import click
 import segno
 
 from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Stop
+from watcher.cli.month import written_month
 from watcher.cli.pages import open_pages, terms_of
 from watcher.cli.parts import Room, parse_span, room_of, settings_of, terminal_width
 from watcher.cli.work import written
@@ -19,6 +21,7 @@ from watcher.facts.units import say_span
 from watcher.hub.clients import Clients
 from watcher.hub.enrolment import CODE_LIVES, invite
 from watcher.hub.intake import Door
+from watcher.hub.protection_time import month_named
 from watcher.hub.server import DoorServer, HubLoop, Place
 from watcher.hub.shop import Shop
 from watcher.service.bootstrap import (
@@ -30,9 +33,11 @@ from watcher.service.bootstrap import (
 )
 from watcher.service.clock import SystemClock
 from watcher.service.delivery_child import DeliveryChild, delivery_command
-from watcher.service.settings_shape import Config
 from watcher.service.supervisor import ours
 from watcher.store.hub import BoxState, EnrolledBox
+from watcher.web.ask import Ask
+from watcher.web.month_page import as_file
+from watcher.web.month_page import gather as gather_month
 from watcher.web.server import Bounded
 from watcher.web.site import Site
 from watcher.web.work_list import Kept, gather
@@ -101,12 +106,15 @@ def hub(context: click.Context) -> int:
     return int(Exit.DONE)
 
 
-def _known_client(config: Config, name: str) -> None:
-    """Stop when the settings know clients, and not this one."""
-    known = [client.name for client in config.shop.clients]
+def _known_client(room: Room, name: str) -> None:
+    """Stop when clients are known, and not this one."""
+    known = [client.name for client in room.config.shop.clients]
+    with room.store.snapshot() as tx:
+        known += [box.client for box in tx.enrolled_boxes()] if known else []
     if known and name not in known:
         raise Stop(
-            f"No client is called “{name}”; the settings know: {', '.join(known)}.", Exit.NOT_FOUND
+            f"No client is called “{name}”; known are: {', '.join(dict.fromkeys(known))}.",
+            Exit.NOT_FOUND,
         )
 
 
@@ -122,7 +130,7 @@ def invite_box(context: click.Context, client: str, box: str, lives: str, url: s
     if span is None or span > timedelta(days=60):
         raise Stop(f"“{lives}” is no span up to 60d, for instance 3d.", Exit.WRONG_WORDS)
     with room_of(context, need_state=False) as room:
-        _known_client(room.config, client)
+        _known_client(room, client)
         with room.store.transaction() as tx:
             code = invite(tx, client, box, room.now, span or CODE_LIVES)
         words = f"midwatch join {code} --hub {url or 'URL'}"
@@ -174,6 +182,41 @@ def work(context: click.Context) -> None:
             found = gather(site, tx, room.now, kept=Kept())
         for line in written(found, room, terminal_width()):
             click.echo(line)
+
+
+@hub.command("month")
+@click.option("--client", required=True, metavar="NAME", help="Whose month.")
+@click.option(
+    "--month", "named", default="", metavar="YYYY-MM", help="Which; else the last one that is over."
+)
+@click.option("--page", metavar="FILE", help="Write it as a page to print, in one file.")
+@click.pass_context
+def month(context: click.Context, client: str, named: str, page: str | None) -> None:
+    """Report a client's month.
+
+    How long the pools stood how, what happened, what was done, how prepared the boxes are, and
+    what was not seen.
+    """
+    with room_of(context) as room:
+        _known_client(room, client)
+        wanted = month_named(named, room.now, room.zone)
+        if wanted is None:
+            raise Stop(f"“{named}” is no month that has begun: 2026-10.", Exit.WRONG_WORDS)
+        site = Site(
+            store=room.store, terms=terms_of(room.config, at_hub=True), now=lambda: room.now
+        )
+        ask = Ask(method="GET", path="", now=room.now)
+        with room.store.snapshot() as tx:
+            report = gather_month(site, tx, client, wanted, ask)
+        if page is None:
+            for line in written_month(report, room, terminal_width()):
+                click.echo(line)
+            return
+        try:
+            Path(page).write_bytes(as_file(site, ask, report))
+        except OSError as error:
+            raise Stop(f"{page} cannot be written ({error.strerror}).", Exit.REFUSED) from error
+        click.echo(f"The month of {client} is in {page}; open it and print it.")
 
 
 @hub.command("revoke")

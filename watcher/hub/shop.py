@@ -22,6 +22,7 @@ from watcher.hub.clients import Clients
 from watcher.hub.enrolment import TOKEN_RENEWED, identify
 from watcher.hub.errors import Refused, Why
 from watcher.hub.quiet import (
+    ROUNDS_MISSED,
     SOURCE,
     finding_of_box,
     findings_of_many,
@@ -35,6 +36,7 @@ from watcher.service.desk import Desk
 from watcher.service.routes import route_findings, routes_seen
 from watcher.store.database import Store
 from watcher.store.errors import StoreRaced
+from watcher.store.floor import Gap
 from watcher.store.hub import EnrolledBox
 from watcher.store.transaction import Transaction
 
@@ -112,6 +114,7 @@ class Shop:
         besides = tuple(own_finding(box.box, f) for f in parcel.besides)
         if tx.has_second_sender(box.box, now - SECOND_SENDER_HOLDS):
             besides += (second_sender(box, now),)
+        mind_gap(tx, box, survey, parcel.every_seconds)
         outcome = desk.take_within(tx, survey, now, besides=besides, works=frozenset(parcel.works))
         if parcel.alone_since is not None and (
             box.heard_at is None or parcel.alone_since > box.heard_at
@@ -236,6 +239,19 @@ def own_survey(box: BoxId, survey: Survey) -> Survey:
             for e in events
         )
     return replace(survey, survey=f"{box}|{survey.survey}", box=box, events=events)
+
+
+def mind_gap(tx: Transaction, box: EnrolledBox, survey: Survey, every_seconds: int) -> None:
+    """Note that a box was not watched between its last survey and this one, when that was long.
+
+    What was surveyed while the hub was away comes in order and leaves no gap.
+    """
+    before = tx.box_seen(box.box)
+    if before is None:
+        return
+    allowed = ROUNDS_MISSED * timedelta(seconds=max(every_seconds, box.every_seconds))
+    if survey.taken_at - before.last_survey_at > allowed:
+        tx.add_gap(box.box, Gap(begun_at=before.last_survey_at, ended_at=survey.taken_at))
 
 
 def drives_named(survey: Survey) -> frozenset[DriveId]:

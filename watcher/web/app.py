@@ -27,6 +27,7 @@ from watcher.web import (
     drive_page,
     manage,
     metrics,
+    month_page,
     pool_page,
     quiet,
     rule_page,
@@ -88,6 +89,7 @@ def _post(path: str, handler: Handler, needs: Needs = Needs.ACT) -> Way:
 WAYS: tuple[Way, ...] = (
     Way(path="/", handler=shop_page.front),
     Way(path="/client", handler=shop_page.client),
+    Way(path="/month", handler=month_page.page),
     Way(path="/work-list", handler=work_list.page),
     Way(path="/client/quiet", handler=client_quiet.form, needs=Needs.ACT),
     _post("/client/quiet", client_quiet.silence),

@@ -43,6 +43,11 @@ UNREAD: Final[Mapping[Unread, str]] = {
     Unread.NOT_YET: "blind: no answer yet",
 }
 
+MONTHS: Final = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
+
 _WORK: Final[Mapping[WorkKind, str]] = {
     WorkKind.FIRST_BUILD: "First build",
     WorkKind.REBUILD: "Rebuild",
@@ -158,6 +163,11 @@ class Clockwork:
     def full(self, moment: datetime) -> str:
         """Say a moment in full, for print."""
         return f"{moment.astimezone(self.zone):%d %b %Y %H:%M}"
+
+    def month(self, moment: datetime) -> str:
+        """Name the month of a moment: "October 2026"."""
+        local = moment.astimezone(self.zone)
+        return f"{MONTHS[local.month - 1]} {local.year}"
 
     def local(self, moment: datetime) -> str:
         """Give a moment as a form's field of date and time takes it."""
