@@ -76,7 +76,7 @@ def test_the_record_names_what_a_finding_is_about() -> None:
     """But not twice where its sentence does so already."""
     desk = Desk()
     named = replace(finding(), sentence="bay 3 has sectors in doubt")
-    judged(desk, named, finding("x", about_source("md"), pool=None, label="the source md"))
+    judged(desk, named, finding("x", about_source("md"), pool=None, label="the md arrays"))
     texts = [r.text for r in desk.records if r.what == "opened"]
     assert "bay 3 has sectors in doubt" in texts
     assert "x holds" in texts

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -9,7 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.cli.parts import parse_span, parse_until
+from watcher.cli.parts import hint_of_rights, parse_span, parse_until
+from watcher.facts.drive import Unread
+from watcher.facts.identity import BoxId
+from watcher.facts.survey import Blindness, Survey
 
 VIENNA = ZoneInfo("Europe/Vienna")
 NOW = datetime(2026, 11, 25, 14, 0, tzinfo=UTC)  # a Wednesday, 15:00 in Vienna
@@ -66,3 +70,12 @@ def test_what_is_no_time_ahead(text: str) -> None:
 def test_any_text_is_a_time_ahead_or_none(text: str) -> None:
     moment = parse_until(text, NOW, VIENNA)
     assert moment is None or moment > NOW
+
+
+def test_who_is_not_root_is_told_that_root_sees_more_when_something_is_hidden() -> None:
+    clear = Survey(survey="s", box=BoxId("attic"), taken_at=datetime(2026, 3, 2, tzinfo=UTC))
+    hidden = replace(
+        clear, blind=(Blindness(source="md", why=Unread.FORBIDDEN, detail="d", remedy="r"),)
+    )
+    assert "sudo" in hint_of_rights(hidden, 1000)
+    assert hint_of_rights(hidden, 0) == hint_of_rights(clear, 1000) == ""

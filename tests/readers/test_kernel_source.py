@@ -60,6 +60,18 @@ def test_where_nothing_can_be_read_the_first_reason_is_told() -> None:
     assert told.value.why is Unread.VANISHED
 
 
+class Forbidden(Ring):
+    def take(self, most: int) -> tuple[bytes, ...]:
+        raise PermissionError(1, f"no {most} for you")
+
+
+def test_a_log_that_may_not_be_read_is_told_before_one_that_is_not_there() -> None:
+    with pytest.raises(CannotRead) as told:
+        KernelLog("auto", ring=lambda: Forbidden([])).read(BARE, None, NOW)
+    assert told.value.why is Unread.FORBIDDEN
+    assert "root" in told.value.remedy
+
+
 def test_none_is_off() -> None:
     assert KernelLog("none").is_off
     assert not KernelLog("auto").is_off

@@ -150,6 +150,15 @@ def test_a_blind_spot_about_a_drive_is_told_of_that_drive() -> None:
     assert finding.label == "Altair A8, 8 TB, serial XA1 (sda)"
 
 
+def test_what_hides_in_one_source_is_told_once_with_all_its_reasons() -> None:
+    """Two unread parts of one source are one thing to mend."""
+    seen = view(blind=(blind("btrfs"), replace(blind("btrfs"), detail="another")))
+    (finding,) = of("cannot-see-source", seen)
+    assert finding.label == "the btrfs pools"
+    assert len({one.value for one in finding.evidence}) == 2
+    assert finding.next_step.endswith(".")
+
+
 def test_a_pool_that_is_not_understood_weighs_by_how_much_is_missing() -> None:
     """Unknown margin: today. Unknown words: this-week. Parts unread: a note."""
     strange = pool(members=(member("a"), member("b", MemberState.UNKNOWN), member("c")))

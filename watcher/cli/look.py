@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -13,7 +14,7 @@ import click
 
 from watcher.cli.elsewhere import survey_from
 from watcher.cli.exits import Exit
-from watcher.cli.parts import settings_of, terminal_width
+from watcher.cli.parts import hint_of_rights, settings_of, terminal_width
 from watcher.cli.show import show_survey
 from watcher.cli.waiting import FIRST_TABLE, Waiter, terminal_waiter
 from watcher.facts.drive import Unread
@@ -246,5 +247,6 @@ def _show(looked: Looked, config: Config, waiter: Waiter | None) -> None:
         click.echo(ending)
     if waiter is None or not (waiter.shown and waiter.enough):
         click.echo(_table(looked, config))
-    if looked.doubt:
-        click.echo(looked.doubt)
+    hint = "" if looked.origin else hint_of_rights(looked.view.survey, os.geteuid())
+    for line in filter(None, (looked.doubt, hint)):
+        click.echo(f"\n{line}")

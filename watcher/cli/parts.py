@@ -16,6 +16,7 @@ import click
 from watcher.cli.exits import Exit, Stop
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import Pool
+from watcher.facts.survey import Survey
 from watcher.service.bootstrap import (
     box_of,
     environment,
@@ -33,6 +34,16 @@ from watcher.service.settings_shape import Config
 from watcher.store.database import Store
 from watcher.store.history import KnownDrive
 from watcher.store.transaction import Transaction
+
+
+def hint_of_rights(survey: Survey, user: int) -> str:
+    """Say that root would see more, when something cannot be seen and this is not root; else ""."""
+    if user == 0 or not (survey.blind or survey.unread):
+        return ""
+    return (
+        "This does not run as root. Drives, most pools and the kernel log tell only root all they "
+        "know: run it with sudo."
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

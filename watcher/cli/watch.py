@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 from collections.abc import Callable, Iterable
@@ -14,7 +15,7 @@ import click
 
 from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Stop
-from watcher.cli.parts import terminal_width
+from watcher.cli.parts import hint_of_rights, terminal_width
 from watcher.cli.show import show_survey
 from watcher.facts.drive import Unread
 from watcher.facts.pool import Pool
@@ -79,11 +80,17 @@ def reached_by(targets: tuple[Target, ...]) -> str:
 class Printer:
     """Prints what a person at the terminal wants to see: the first look in full, then changes."""
 
-    def __init__(self, config: Config, store: Store, *, stays: bool = True) -> None:
-        """Begin with nothing seen; ``stays`` says whether other looks follow the first."""
+    def __init__(
+        self, config: Config, store: Store, *, stays: bool = True, looks_here: bool = True
+    ) -> None:
+        """Begin with nothing seen; ``stays`` says whether other looks follow the first.
+
+        ``looks_here`` says whether this process looks, and not a reader with other rights.
+        """
         self._config = config
         self._store = store
         self._stays = stays
+        self._looks_here = looks_here
         self._before: dict[str, str] | None = None
 
     def line(self, text: str) -> None:
@@ -99,6 +106,9 @@ class Printer:
             with self._store.snapshot() as tx:
                 view = view_of(tx, survey, survey.taken_at)
             self.line(show_survey(view, outcome.findings, zone=zone, width=terminal_width()))
+            hint = hint_of_rights(survey, os.geteuid()) if self._looks_here else ""
+            if hint:
+                self.line(f"\n{hint}")
             blind = [u for u in survey.unread if u.why is Unread.NO_SMART]
             if blind and not survey.drives:
                 self.line(
@@ -151,7 +161,9 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     clock = SystemClock()
     ground = ground_here(config, clock)
     store = ground.store
-    printer: Printer | ServiceLog = Printer(config, store, stays=not once)
+    printer: Printer | ServiceLog = Printer(
+        config, store, stays=not once, looks_here=reader is None
+    )
     if under_journal(environment()):
         printer = ServiceLog(set_up(environment()))
     if ground.in_memory:

@@ -73,17 +73,21 @@ class KernelLog:
         wanted: tuple[Choice, ...] = (self.choice,)
         if self.choice == "auto":
             wanted = (self._found,) if self._found else ("journal", "kmsg", "file")
-        first: ReadError | None = None
+        errors: list[ReadError] = []
         for source in wanted:
             try:
                 batch = self._read(source, host, position, now)
             except ReadError as error:
-                first = first or error
+                errors.append(error)
                 continue
             self._found = source
             return batch
         self._found = None
-        raise first or CannotRead(SOURCE, Unread.VANISHED, "there is no kernel log to read")
+        # a log that is there and may not be read is worth more than one that is not there
+        errors.sort(key=lambda error: not _is_forbidden(error))
+        raise next(
+            iter(errors), CannotRead(SOURCE, Unread.VANISHED, "there is no kernel log to read")
+        )
 
     def _read(self, source: Choice, host: Host, position: Position | None, now: datetime) -> Batch:
         """Read one source; a position of another source is not used."""
@@ -97,6 +101,10 @@ class KernelLog:
             dating = Dating(now=now, booted_at=booted_at(host, now))
             return read_file(self._make_file(self._path), self._path, mine, dating)
         raise CannotRead(SOURCE, Unread.VANISHED, f"this box has no {source} to read")
+
+
+def _is_forbidden(error: ReadError) -> bool:
+    return isinstance(error, CannotRead) and error.why is Unread.FORBIDDEN
 
 
 def _journal_even_if_emptied(host: Host, position: Position | None) -> Batch:

@@ -9,6 +9,7 @@ from watcher.facts.drive import DriveUnread, Unread
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import DriveId, Subject, SubjectKind, about_source
 from watcher.facts.pool import PoolKind, Protection, Remark
+from watcher.facts.survey import Blindness
 from watcher.facts.units import say_span
 from watcher.rules.kernel import DISCOVERY
 from watcher.rules.look import Found, finding_about
@@ -169,6 +170,25 @@ def answer_doubtful(view: View, tuning: Tuning) -> Iterator[Finding]:
         yield finding_about(view, "answer-doubtful", reading.identity.drive, found)
 
 
+_SOURCES: Final = {
+    "block-devices": "the list of disks",
+    "btrfs": "the btrfs pools",
+    "copies": "the copies",
+    "declared": "the pools declared in the settings",
+    DISCOVERY: "the search for drives",
+    "file-parity": "the file-level parity",
+    "kernel-log": "the kernel log",
+    "lvm": "the LVM volumes",
+    "md": "the md arrays",
+    "zfs": "the ZFS pools",
+}
+
+
+def say_source(source: str) -> str:
+    """Name a source as a person would."""
+    return _SOURCES.get(source, f"the source {source.replace('-', ' ')}")
+
+
 POOL_SOURCES: Final = frozenset(kind.value for kind in PoolKind)
 
 
@@ -179,7 +199,11 @@ def cannot_see_source(view: View, tuning: Tuning) -> Iterator[Finding]:
     them would go unseen.
     """
     del tuning
-    for blind in sorted(view.survey.blind, key=lambda b: (b.source, str(b.subject or ""))):
+    groups: dict[tuple[str, str], list[Blindness]] = {}
+    for blind in view.survey.blind:
+        groups.setdefault((blind.source, str(blind.subject or "")), []).append(blind)
+    for _, alike in sorted(groups.items()):
+        blind = alike[0]
         hidden = sorted(
             past.pool
             for past in view.pool_past.values()
@@ -189,24 +213,25 @@ def cannot_see_source(view: View, tuning: Tuning) -> Iterator[Finding]:
         )
         grave = bool(hidden) or blind.source == DISCOVERY
         subject = blind.subject or about_source(blind.source)
-        named = blind.source.replace("-", " ")
-        label = f"the source {named}"
+        label = say_source(blind.source)
         drives: tuple[DriveId, ...] = ()
         if subject.kind is SubjectKind.DRIVE:
             drives = (DriveId(subject.key),)
             label = view.label_of(drives[0])
         names = ", ".join(view.pool_past[pool].name for pool in hidden)
         hides = f" It hides: {names}." if names else ""
+        remedy = f"{blind.remedy[:1].upper()}{blind.remedy[1:]}".rstrip(".")
         yield Finding(
             rule="cannot-see-source",
             subject=subject,
             label=label,
             urgency=Urgency.TODAY if grave else Urgency.THIS_WEEK,
-            sentence=f"We cannot look at {named}: what it would tell is not known.{hides}",
-            next_step=f"{blind.remedy[:1].upper()}{blind.remedy[1:]}"
-            or "Find out why it does not answer; run its program by hand.",
+            sentence=f"We cannot look there: what it would tell is not known.{hides}",
+            next_step=f"{remedy or 'Find out why it does not answer; run its program by hand'}.",
             observed_at=view.now,
-            evidence=(Evidence(what=f"{blind.source} ({blind.why.value})", value=blind.detail),),
+            evidence=tuple(
+                Evidence(what=f"{one.source} ({one.why.value})", value=one.detail) for one in alike
+            ),
             pool=hidden[0] if hidden else None,
             drives=drives,
             level=1 + len(hidden),

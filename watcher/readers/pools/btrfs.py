@@ -73,7 +73,7 @@ MOUNTINFO = "/proc/self/mountinfo"
 UDEV = "/run/udev/data"
 """Where signatures are kept; without it lsblk tells none, and none seen means nothing."""
 SYSFS = "/sys/fs/btrfs"
-REMEDY = "install btrfs-progs and run the reader as root"
+REMEDY = "install btrfs-progs and run midwatch as root"
 
 _T = TypeVar("_T")
 

@@ -78,7 +78,7 @@ STATUS = ("snapraid", "status")
 DIFF = ("snapraid", "diff")
 MOUNTS = "/proc/self/mounts"
 LIMIT_SECONDS = 300.0  # our choice: status loads a list of all files, diff walks all disks
-REMEDY = "install snapraid and run the reader as root"
+REMEDY = "install snapraid and run midwatch as root"
 
 _T = TypeVar("_T")
 

@@ -57,7 +57,7 @@ from watcher.readers.pools.shape import (
 )
 
 SOURCE = "lvm"
-REMEDY = "install lvm2 and run the reader as root"
+REMEDY = "install lvm2 and run midwatch as root"
 UNKNOWN = "[unknown]"
 PLAIN = frozenset({"linear", "striped", "raid0", "raid0_meta"})
 

@@ -18,7 +18,7 @@ from watcher.readers.pools.md_sysfs import usual_uuid
 SOURCE = "mdadm"
 EXPORT = ("mdadm", "--detail", "--export")
 DETAIL = ("mdadm", "--detail")
-REMEDY = "install mdadm, and run the reader as root"
+REMEDY = "install mdadm, and run midwatch as root"
 
 _LINE = re.compile(r"([A-Za-z0-9_]+)=(.*)")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

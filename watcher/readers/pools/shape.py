@@ -77,7 +77,7 @@ def blindness_of(source: str, error: ReadError, *, pool: PoolId | None = None) -
 
 
 _REMEDY = {
-    Unread.FORBIDDEN: "run the reader as root",
+    Unread.FORBIDDEN: "run midwatch as root",
     Unread.TOOL_MISSING: "install the program",
     Unread.HUNG: "look at the box by hand: something does not answer",
     Unread.GARBLED: "look at the pool by hand, and send us the answer so that it can be read",
@@ -88,7 +88,7 @@ def cannot_open(source: str, path: str, error: OSError) -> CannotRead:
     """Turn an error of the operating system at a file into the reader's own."""
     if isinstance(error, PermissionError):
         return CannotRead(
-            source, Unread.FORBIDDEN, f"{path} may not be read", remedy="run the reader as root"
+            source, Unread.FORBIDDEN, f"{path} may not be read", remedy="run midwatch as root"
         )
     if isinstance(error, FileNotFoundError):
         return CannotRead(source, Unread.VANISHED, f"{path} is not there")
