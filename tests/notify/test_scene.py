@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from tests.notify.phone_scenes import (
     BAY_5,
     BROKEN,
@@ -46,6 +48,15 @@ def test_the_cause_leads_when_the_title_says_how_the_pool_stands() -> None:
     assert happening_in(shown) == "bay 3: The drive is not there any more."
 
 
+def test_what_is_new_about_a_pool_leads_when_the_title_does_not_say_it() -> None:
+    """A rebuild that stands still is not what the title says; the drive lost before is old."""
+    stalled = replace(MARGIN_GONE, rule="rebuild-stalled", sentence="The rebuild stands still.")
+    shown = scene(pool_case(MARGIN_GONE, stalled, GONE_3), Protection.BARE)
+    for lead, led in ((stalled, stalled), (MARGIN_GONE, GONE_3)):
+        told = replace(shown, item=replace(shown.item, finding=lead.key))
+        assert told.finding == led
+
+
 def test_the_pool_leads_when_the_title_cannot_say_it_or_it_is_broken() -> None:
     assert scene(pool_case(MARGIN_GONE, GONE_3)).finding == MARGIN_GONE
     assert scene(pool_case(BROKEN, GONE_3), Protection.BROKEN).finding == BROKEN
@@ -62,6 +73,7 @@ def test_only_a_whole_pool_or_no_pool_at_all_proves_an_end() -> None:
     assert not is_proven(scene(endangers))
     assert not is_proven(scene(pool_case(MARGIN_GONE)))
     assert not is_proven(scene(None))
+    assert not is_proven(replace(scene(drive), extras=CaseExtras(is_left=True)))
     for protection in Protection:
         shown = scene(pool_case(MARGIN_GONE), protection)
         assert is_proven(shown) == (protection is Protection.WHOLE)

@@ -120,6 +120,9 @@ def test_a_gone_drive_of_a_pool_without_margin_is_for_now() -> None:
     """The pool knows its old members by its past or its tree."""
     seen = view(reading("a"), pools=(pool(lost="b"),), pasts=(past("b"),))
     assert urgency("drive-gone", seen) == "now"
+    (found,) = of("drive-gone", seen)
+    assert "leave it in" not in found.next_step, "nobody can leave in what is not there"
+    assert found.next_step.startswith("Its pool cannot lose another drive now: copy first")
 
 
 def test_nothing_is_said_of_gone_drives_when_nobody_could_look() -> None:

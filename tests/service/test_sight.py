@@ -6,16 +6,19 @@ from dataclasses import replace
 from datetime import timedelta
 
 from tests.store.made import BOX, NOW, drive_id, finding, pool, reading, survey, unread
-from watcher.facts.drive import DrivePast, Unread
+from watcher.facts.drive import DrivePast, DriveReading, DriveUnread, Unread
+from watcher.facts.finding import Finding
 from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool, about_source
 from watcher.facts.pool import Pool, PoolKind, Protection
 from watcher.facts.pool_past import PoolPast
+from watcher.facts.survey import Survey
 from watcher.service.sight import (
     DISCOVERY,
     disproved,
     given_up,
     labels_of,
     observe,
+    places_left,
     pool_seen,
     replaced_drives,
     still_news,
@@ -157,3 +160,47 @@ def test_a_reading_clears_what_was_said_of_its_place_while_the_drive_was_unknown
     place = about_source(f"{drive.node} {drive.device_type}")
     assert place in subjects_seen(survey("now", drives=(drive,)))
     assert place not in subjects_seen(survey("now", drives=()))
+
+
+def full_look(
+    drives: tuple[DriveReading, ...] = (), missing: tuple[DriveUnread, ...] = ()
+) -> Survey:
+    """A look that listed every drive there is."""
+    return replace(survey("s", drives=drives, missing=missing), answered=(DISCOVERY,))
+
+
+def at_place(place: str, rule: str = "cannot-see-drive") -> Finding:
+    return replace(finding(1), rule=rule, subject=about_source(place))
+
+
+def test_a_place_that_a_full_look_finds_empty_is_left() -> None:
+    """An unplugged stick: nothing will ever be read there, so nothing else could clear it."""
+    stick = at_place("/dev/sdx usb")
+    full = full_look(drives=(reading(1),))
+    assert places_left(full, (stick,)) == (stick,)
+    assert observe(full, (), {}, frozenset(), standing=(stick,)).disproved >= {stick.key}
+    assert not places_left(survey("s", drives=(reading(1),)), (stick,))
+
+
+def test_a_place_where_something_is_listed_is_not_left() -> None:
+    """Whether it hangs, answers by another device type, or is one of many behind a controller."""
+    hung = replace(unread(2, Unread.HUNG), node="/dev/sdx", device_type="usb", drive=None)
+    behind = replace(hung, device_type="megaraid,5")
+    stick, other = at_place("/dev/sdx usb"), at_place("/dev/sdx auto")
+    told = at_place("/dev/sdx megaraid,4")
+    full = full_look(missing=(hung,))
+    assert places_left(full, (stick, other)) == ()
+    full = full_look(missing=(behind,))
+    assert places_left(full, (stick, told)) == (stick, told)
+    assert places_left(full, (at_place("/dev/sdx megaraid,5"),)) == ()
+
+
+def test_only_what_is_said_of_places_can_be_left() -> None:
+    """A source that gave no answer, a way to a person and a known drive are no places."""
+    full = full_look()
+    others = (
+        at_place("md", "cannot-see-source"),
+        at_place("way ada/phone", "messages-do-not-arrive"),
+        replace(finding(1), rule="cannot-see-drive"),
+    )
+    assert places_left(full, others) == ()

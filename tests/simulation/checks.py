@@ -33,7 +33,10 @@ def decided_is_written_once_and_nothing_else_is(stage: Stage, steps: list[Step])
     decided = Counter(tell.key for step in steps for tell in step.tells)
     for key in [key for key in decided if "digest" in key]:
         decided[key] = 1  # when the clock is set back, a day's digest may be decided again
-    written = Counter(notice.key for notice in stage.outbox())
+    rows = [(notice.key, notice.target) for notice in stage.outbox()]
+    written = Counter({key for key, _ in rows})
+    if len(rows) != len(set(rows)):
+        raise Broken(f"written twice: {Counter(rows).most_common(1)}")
     if decided != written:
         raise Broken(f"decided, not written {decided - written}; not decided {written - decided}")
     if decided and max(decided.values()) > 1:
@@ -43,7 +46,7 @@ def decided_is_written_once_and_nothing_else_is(stage: Stage, steps: list[Step])
 def everything_arrives(stage: Stage, _steps: list[Step]) -> None:
     """What is in the outbox reached its person."""
     got = _arrivals(stage)
-    lost = [n.key for n in stage.outbox() if not got[n.key]]
+    lost = [(n.key, n.target) for n in stage.outbox() if not got[n.key, n.target]]
     if lost:
         raise Broken(f"never arrived: {lost}")
 
@@ -58,8 +61,8 @@ def it_arrives_again_only_where_a_confirmation_was_cut_off(
         raise Broken(f"{again} arrived again, {stage.unconfirmed} were not confirmed")
 
 
-def _arrivals(stage: Stage) -> Counter[str]:
-    return Counter(notice.key for phone in stage.phones.values() for _, notice in phone.got)
+def _arrivals(stage: Stage) -> Counter[tuple[str, str]]:
+    return Counter((n.key, n.target) for phone in stage.phones.values() for _, n in phone.got)
 
 
 def nobody_is_told_again_beyond_the_ladder(stage: Stage, steps: list[Step]) -> None:

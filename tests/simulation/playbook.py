@@ -37,6 +37,7 @@ class Setup:
         self.ladders: tuple[LadderChoice, ...] = ()
         self.digest: Digest | None = None
         self.client = ""
+        self.with_mail: set[str] = set()
 
     def take(self, line: str) -> None:
         words = shlex.split(line)
@@ -72,6 +73,8 @@ class Setup:
         away = None
         if "away" in words:
             away = self.start + span_of(words[words.index("away") + 1])
+        if "mail" in words:
+            self.with_mail.add(name)
         return Person(name=name, zone=zone, quiet=quiet, away_until=away)
 
     def policy(self) -> Policy:
@@ -86,7 +89,7 @@ class Setup:
 def is_setup(line: str) -> bool:
     words = line.split()
     if words[0] == "person":
-        said = {"takes", "hands", "silences", "lifts", "announces", "plans", "ends"}
+        said = {"takes", "hands", "silences", "lifts", "announces", "plans", "repeats", "ends"}
         return len(words) < 3 or words[2] not in said
     return words[0] in SETUP
 
@@ -95,7 +98,9 @@ class Player:
     """Plays one scenario."""
 
     def __init__(self, setup: Setup) -> None:
-        self.stage = Stage(start=setup.start, policy=setup.policy())
+        self.stage = Stage(
+            start=setup.start, policy=setup.policy(), with_mail=frozenset(setup.with_mail)
+        )
         self.elapsed = timedelta(0)
         self.heard = dict.fromkeys(self.stage.phones, 0)  # messages that were accounted for
         self.stage.wait(timedelta(0))

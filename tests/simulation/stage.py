@@ -75,16 +75,22 @@ class Stage:
         policy: Policy,
         folder: Path | None = None,
         full: bool = True,
+        with_mail: frozenset[str] = frozenset(),
     ) -> None:
-        """Begin. ``full``: real rules over real surveys; otherwise plain findings of our own."""
+        """Begin. ``full``: real rules over real surveys; otherwise plain findings of our own.
+
+        Everybody has a phone, those in ``with_mail`` a second way, which goes by ``ada/mail``.
+        """
         self.now = start
         self.start = start
         self.policy = policy
         self.full = full
         self.world = World.new()
         self.disk = Disk(folder, start)
+        self._with_mail = with_mail
         self.desk = self._new_desk()
         self.phones = {person.name: Phone() for person in policy.people}
+        self.phones |= {f"{name}/mail": Phone() for name in sorted(with_mail)}
         self.snapshots: dict[datetime, Snapshot] = {}
         self.looks_every = LOOKS_EVERY
         self.next_look = start
@@ -100,8 +106,9 @@ class Stage:
 
     def _new_desk(self) -> Desk:
         targets = tuple(
-            Target(name="phone", person=person.name, url=Secret("json://127.0.0.1/"))
+            Target(name=way, person=person.name, url=Secret("json://127.0.0.1/"))
             for person in self.policy.people
+            for way in (("phone", "mail") if person.name in self._with_mail else ("phone",))
         )
         standing = Standing(
             box=BOX, policy=self.policy, tuning=Tuning(), targets=targets, plan=WindowPlan()
@@ -255,7 +262,7 @@ class Stage:
                 return tx.claim_due(self.now, 50, name)
 
         for notice in self.guarded(claim) or ():
-            confirmed = self._hand_to(self.phones[notice.person], notice)
+            confirmed = self._hand_to(self.phones[notice.target.removesuffix("/phone")], notice)
             self.guarded(lambda n=notice, ok=confirmed: self._note(n, name, ok=ok))  # type: ignore[misc]
 
     def _hand_to(self, phone: Phone, notice: Notice) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from tests.simulation.stage import Stage
@@ -19,6 +20,7 @@ from watcher.cases.observations import (
     WorkEnded,
 )
 from watcher.cases.state import Case, Expectation, ExpectKind, ScopeKind
+from watcher.facts.drive import Unread
 from watcher.facts.identity import DriveId
 
 _SPAN = re.compile(r"(\d+)(s|m|h|d)")
@@ -76,10 +78,10 @@ def _observe(stage: Stage, words: list[str]) -> None:
             world.rebuild(name, float(share.rstrip("%")) / 100)
         case [name, "restored"] if name in world.pools:
             world.made_anew(name)
-        case [name, "unlisted"] if name in world.pools:
-            world.pools[name].listed = False
-        case [name, "listed"] if name in world.pools:
-            world.pools[name].listed = True
+        case [name, "unlisted" | "listed" as how] if name in world.pools:
+            world.pools[name].listed = how == "listed"
+        case ["stick", "hangs" | "gone" as how]:
+            world.stick = Unread.HUNG if how == "hangs" else None
         case [source, "blind"]:
             world.blind.add(source)
         case [source, "answers"]:
@@ -160,6 +162,9 @@ def _said(stage: Stage, who: str, verb: str, rest: list[str]) -> Observation:
             return _work(stage, who, pool, now, span, expects)
         case ["plans", pool, "in", ahead, "for", span, *expects]:
             return _work(stage, who, pool, now + span_of(ahead), span, expects)
+        case ["repeats", pool, rule, "in", ahead, "for", span, *expects]:
+            work = _work(stage, who, pool, now + span_of(ahead), span, expects)
+            return replace(work, repeat=rule)
         case ["ends", "work", number]:
             return WorkEnded(number=int(number), by=who)
     raise WrongLine(f"person {who} {verb} {' '.join(rest)}")

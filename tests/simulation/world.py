@@ -98,6 +98,7 @@ class World:
     drives: dict[int, Drive] = field(default_factory=dict)  # by bay
     pools: dict[str, TruePool] = field(default_factory=dict)
     blind: set[str] = field(default_factory=set)
+    stick: Unread | None = None  # in a port, of which only the path is known, and why
     surveys: int = 0
     serials: int = 0
 
@@ -184,7 +185,7 @@ class World:
             (p.name, p.listed, [(s.serial, s.good, s.rebuilding is None) for s in p.seats])
             for p in self.pools.values()
         ]
-        return repr((drives, pools, sorted(self.blind)))
+        return repr((drives, pools, sorted(self.blind), self.stick))
 
     def look(self, now: datetime) -> Survey:
         """Take a survey: what is blind is said to be, and left out."""
@@ -200,7 +201,7 @@ class World:
             box=BOX,
             taken_at=now,
             drives=tuple(_reading(d, now) for d in here if not d.hung),
-            unread=tuple(_unread(d, now) for d in here if d.hung),
+            unread=(*(_unread(d, now) for d in here if d.hung), *self._stick(now)),
             pools=tuple(self._pool(p, now) for p in pools),
             blind=tuple(
                 Blindness(
@@ -213,6 +214,15 @@ class World:
             ),
             answered=tuple(s for s in sources if s not in self.blind),
         )
+
+    def _stick(self, now: datetime) -> tuple[DriveUnread, ...]:
+        """A drive behind a port that never told who it is."""
+        if self.stick is None or "drive-discovery" in self.blind:
+            return ()
+        one = DriveUnread(
+            node="/dev/sdz", device_type="usb", why=self.stick, detail="silent", observed_at=now
+        )
+        return (one,)
 
     def _pool(self, pool: TruePool, now: datetime) -> Pool:
         filling = next((s.rebuilding for s in pool.seats if s.rebuilding is not None), None)

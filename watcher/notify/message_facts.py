@@ -84,5 +84,6 @@ class CaseExtras:
     link: str = ""
     proof: str = ""  # a sentence: what showed that it is over
     lasted: timedelta | None = None
+    is_left: bool = False  # it is over because nothing is there any more, not because it is well
     work: Work | None = None
     watched: Watched | None = None  # for the digest, under case 0

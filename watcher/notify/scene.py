@@ -20,6 +20,9 @@ _PLIGHTS = {
     Protection.UNKNOWN: " cannot be seen",
 }
 
+_SAID_BY_THE_TITLE = frozenset({"margin-thinned", "margin-gone"})
+"""Rules about a pool that say what its plight in the title says already."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
@@ -48,7 +51,8 @@ class Scene:
         causes = [f for f in top if f.subject != self.case.locus]
         own = [f for f in top if f.subject == self.case.locus]
         says_cause = self.plight and self.extras.protection is not Protection.BROKEN
-        if wanted is not None and not (says_cause and causes and wanted in own):
+        is_said = says_cause and wanted in own and wanted.rule in _SAID_BY_THE_TITLE
+        if wanted is not None and not (is_said and causes):
             return wanted
         ranked = (*causes, *own) if says_cause else (*own, *causes)
         return ranked[0] if ranked else self.case.weightiest
@@ -117,7 +121,12 @@ class Line:
 
 
 def is_proven(scene: Scene) -> bool:
-    """Whether "all clear" may be said: no pool is touched, or the pool is whole."""
+    """Whether "all clear" may be said: no pool is touched, or the pool is whole.
+
+    It may not when nothing is there any more of which it could be true.
+    """
+    if scene.extras.is_left:
+        return False
     if scene.extras.protection is not None:
         return scene.extras.protection is Protection.WHOLE
     case = scene.case

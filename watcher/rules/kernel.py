@@ -172,6 +172,7 @@ def drive_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
                 *(fact(f"at {u.node}", u.detail) for u in vanished),
             ),
             level=1,
+            is_there=False,
         )
         yield finding_about(view, "drive-gone", drive, found)
 

@@ -156,6 +156,7 @@ class Found:
     next_step: str
     evidence: tuple[Evidence, ...] = ()
     level: int = 0
+    is_there: bool = True  # False: the drive has left, nobody can leave it in
     bears_on_margin: bool = True  # its pool's margin makes it more urgent; False for habits
 
 
@@ -163,6 +164,12 @@ MARGIN_FIRST: Final = (
     "Its pool cannot lose it now: leave it in, copy first what cannot be replaced, start no test "
     "or scrub, and bring the margin back. After that:"
 )
+
+MARGIN_FIRST_GONE: Final = (
+    "Its pool cannot lose another drive now: copy first what cannot be replaced, and start no test "
+    "or scrub. After that:"
+)
+"""The same for a drive that is not there: nobody can leave it in."""
 
 SignCheck = Callable[[Look], Found | None]
 """A drive rule: looks at one drive, finds something or nothing."""
@@ -270,7 +277,8 @@ def finding_about(view: View, rule: str, drive: DriveId, found: Found) -> Findin
     if pools and found.bears_on_margin:
         sentence = f"{sentence} It belongs to {say_margin(pools[0])}."
         if pools[0].protection is Protection.BARE and pools[0].full_margin:
-            next_step = f"{MARGIN_FIRST} {next_step}"
+            first = MARGIN_FIRST if found.is_there else MARGIN_FIRST_GONE
+            next_step = f"{first} {next_step}"
     return Finding(
         rule=rule,
         subject=about_drive(drive),

@@ -40,7 +40,7 @@ from watcher.service.prospects import best_choice, exposure_of, message_loss, me
 from watcher.service.readiness import prepared
 from watcher.service.recoveries import follow_recoveries, record_events
 from watcher.service.routes import route_findings, routes_seen
-from watcher.service.sight import given_up, observe, replaced_drives, still_news
+from watcher.service.sight import given_up, observe, places_left, replaced_drives, still_news
 from watcher.store.accounts import SigningKey
 from watcher.store.database import Store
 from watcher.store.outbox import NewNotice
@@ -170,7 +170,10 @@ class Desk:
         if newest is not None:
             findings = still_news(findings, newest)
         given = given_up(survey, view.past, view.pool_past)
-        observation = observe(survey, findings, view.pool_past, retired, works, given)
+        standing = tuple(f for c in tx.load_book(survey.box).open_cases for f in c.standing)
+        observation = observe(
+            survey, findings, view.pool_past, retired, works, given, standing=standing
+        )
         decided = self._decide(tx, survey.box, observation, now, view)
         if any(one.events for one in followed):
             record_events(tx, survey.box, tx.load_book(survey.box), followed, now)
@@ -312,7 +315,9 @@ class Desk:
         lasted = (ended - case.opened_at) if case.closed_at is not None and ended else None
         pool = pool_of_case(case, view)
         if pool is None or view is None:
-            return CaseExtras(lasted=lasted, proof=proof_of(case, None))
+            left = case.closed_at is not None and view is not None and is_left(case, view.survey)
+            proof = NOT_THERE if left else proof_of(case, None)
+            return CaseExtras(lasted=lasted, proof=proof, is_left=left)
         exposure = None
         if pool.protection in {Protection.THINNED, Protection.BARE}:
             exposure = exposure_of(view, pool, self.standing.plan, now)
@@ -381,6 +386,17 @@ def pool_of_case(case: Case, view: View | None) -> Pool | None:
     if case.locus.kind is SubjectKind.POOL:
         key = PoolId(case.locus.key)
     return next((pool for pool in view.survey.pools if pool.pool == key), None)
+
+
+NOT_THERE = (
+    "No drive is listed at that place any more; what was there was never seen. If nobody took it "
+    "out, check its cable and power."
+)
+
+
+def is_left(case: Case, survey: Survey) -> bool:
+    """Tell whether a case is over because the place it was about has no drive any more."""
+    return bool(places_left(survey, (held.finding for held in case.held)))
 
 
 def proof_of(case: Case, pool: Pool | None, book: Book | None = None) -> str:

@@ -6,7 +6,7 @@ of the past into the observation that the case side is told.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from watcher.cases.observations import SurveyJudged
 from watcher.cases.state import PoolSeen, Stands
@@ -32,6 +32,9 @@ KERNEL_LOG = "kernel-log"
 DISCOVERY = "drive-discovery"
 """The source that lists the drives; only when it answered can a drive be missed."""
 
+_ABOUT_PLACES = frozenset({"cannot-see-drive", "drive-never-answers-smart"})
+"""Rules that speak of a place while nobody knows which drive is there."""
+
 
 def subjects_seen(survey: Survey) -> frozenset[Subject]:
     """Name all that this survey could look at.
@@ -44,10 +47,38 @@ def subjects_seen(survey: Survey) -> frozenset[Subject]:
     pools = {
         about_pool(pool.pool) for pool in survey.pools if pool.protection is not Protection.UNKNOWN
     }
-    places = {f"{r.node} {r.device_type}".strip() for r in survey.drives}
+    places = {_place(r.node, r.device_type) for r in survey.drives}
     sources = {about_source(source) for source in places.union(survey.answered)}
     box = Subject(kind=SubjectKind.BOX, key=survey.box)
     return frozenset({*drives, *pools, *sources, box})
+
+
+def _place(node: str, device_type: str) -> str:
+    """Name a place as findings about a drive of unknown identity do."""
+    return f"{node} {device_type}".strip()
+
+
+def places_left(survey: Survey, findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Give the findings about places where a complete look found no drive of that kind any more.
+
+    That is about drives of which only the path was ever known: once it is gone nothing can be
+    read there that would clear them. A node that is listed by another device type is there
+    still; but behind a controller each type is a drive of its own.
+    """
+    if DISCOVERY not in survey.answered:
+        return ()
+    listed = {(r.node, r.device_type) for r in survey.drives}
+    listed |= {(u.node, u.device_type) for u in survey.unread}
+    there = {_place(*one) for one in listed}
+    nodes = {node for node, kind in listed if "," not in kind}
+    return tuple(
+        f
+        for f in findings
+        if f.subject.kind is SubjectKind.SOURCE
+        and f.rule in _ABOUT_PLACES
+        and f.subject.key not in there
+        and ("," in f.subject.key or f.subject.key.split(" ")[0] not in nodes)
+    )
 
 
 def disproved(survey: Survey) -> frozenset[str]:
@@ -155,10 +186,13 @@ def observe(
     retired: frozenset[DriveId],
     works: frozenset[str] = frozenset(),
     given: frozenset[Subject] = frozenset(),
+    *,
+    standing: Iterable[Finding] = (),
 ) -> SurveyJudged:
     """Make the observation of a judged survey.
 
-    ``works`` names sources known to work besides, ``given`` what is not expected any more.
+    ``works`` names sources known to work besides, ``given`` what is not expected any more,
+    ``standing`` what was found before and holds until something clears it.
     """
     labels = labels_of(survey)
     return SurveyJudged(
@@ -167,7 +201,7 @@ def observe(
         | {about_drive(drive) for drive in retired}
         | {about_source(source) for source in works}
         | given,
-        disproved=disproved(survey),
+        disproved=disproved(survey) | {f.key for f in places_left(survey, standing)},
         pools=tuple(pool_seen(pool, pool_past.get(pool.pool), labels) for pool in survey.pools),
         taken_at=survey.taken_at,
     )
