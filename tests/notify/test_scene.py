@@ -18,7 +18,7 @@ from tests.notify.phone_scenes import (
     case,
     item,
 )
-from watcher.cases.state import Case, NoticeKind
+from watcher.cases.state import Case, NoticeKind, ToldOf
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import about_drive, about_pool
 from watcher.facts.pool import Protection
@@ -51,7 +51,11 @@ def test_the_cause_leads_when_the_title_says_how_the_pool_stands() -> None:
 def test_what_is_new_about_a_pool_leads_when_the_title_does_not_say_it() -> None:
     """A rebuild that stands still is not what the title says; the drive lost before is old."""
     stalled = replace(MARGIN_GONE, rule="rebuild-stalled", sentence="The rebuild stands still.")
-    shown = scene(pool_case(MARGIN_GONE, stalled, GONE_3), Protection.BARE)
+    told_of = tuple(
+        ToldOf(key=f.key, urgency=f.urgency, level=f.level) for f in (MARGIN_GONE, stalled, GONE_3)
+    )
+    made = replace(pool_case(MARGIN_GONE, stalled, GONE_3), told_of=told_of)
+    shown = scene(made, Protection.BARE)
     for lead, led in ((stalled, stalled), (MARGIN_GONE, GONE_3)):
         told = replace(shown, item=replace(shown.item, finding=lead.key))
         assert told.finding == led
