@@ -111,7 +111,7 @@ BLIND_LOG = finding(
     about_source("kernel-log"),
     "kernel log",
     Urgency.TODAY,
-    "We cannot look there: what it would tell is not known.",
+    "We cannot look at the kernel log: what that would tell is not known.",
     "Add the user of the daemon to the group that may read the journal.",
 )
 

@@ -213,7 +213,7 @@ def cannot_see_source(view: View, tuning: Tuning) -> Iterator[Finding]:
         )
         grave = bool(hidden) or blind.source == DISCOVERY
         subject = blind.subject or about_source(blind.source)
-        label = say_source(blind.source)
+        label = named = say_source(blind.source)
         drives: tuple[DriveId, ...] = ()
         if subject.kind is SubjectKind.DRIVE:
             drives = (DriveId(subject.key),)
@@ -226,7 +226,7 @@ def cannot_see_source(view: View, tuning: Tuning) -> Iterator[Finding]:
             subject=subject,
             label=label,
             urgency=Urgency.TODAY if grave else Urgency.THIS_WEEK,
-            sentence=f"We cannot look there: what it would tell is not known.{hides}",
+            sentence=f"We cannot look at {named}: what that would tell is not known.{hides}",
             next_step=f"{remedy or 'Find out why it does not answer; run its program by hand'}.",
             observed_at=view.now,
             evidence=tuple(
