@@ -45,8 +45,10 @@ def who_runs() -> str | None:
 class Cluster:
     """One server."""
 
-    def __init__(self, folder: Path, bin_folder: Path, user: str | None) -> None:
-        self.folder, self._bin, self._user = folder, bin_folder, user
+    def __init__(
+        self, folder: Path, bin_folder: Path, user: str | None, options: tuple[str, ...] = UNSAFE
+    ) -> None:
+        self.folder, self._bin, self._user, self._options = folder, bin_folder, user, options
         self._count = 0
 
     def run(
@@ -71,7 +73,7 @@ class Cluster:
     def start(self) -> None:
         """Start it and wait until it answers."""
         options = ["-c listen_addresses=''", f"-k {self.folder}", "-c shared_buffers=32MB"]
-        options += [f"-c {one}" for one in UNSAFE]
+        options += [f"-c {one}" for one in self._options]
         words = ("-D", str(self.folder / "data"), "-w", "-t", str(ENDURANCE_SECONDS))
         log = ("-l", str(self.folder / "log"))
         with (self.folder / "said").open("wb") as said:  # a pipe would stay open with the server
@@ -122,16 +124,19 @@ def _place() -> str | None:
 
 
 @contextlib.contextmanager
-def running_cluster() -> Iterator[Cluster]:
-    """Give a running server, and take it down again; skips where there can be none."""
+def running_cluster(*, safe: bool = False) -> Iterator[Cluster]:
+    """Give a running server, and take it down again; skips where there can be none.
+
+    With ``safe`` it lies on a disk and waits for it, as one in use does.
+    """
     pytest.importorskip("psycopg", reason="needs psycopg: the extra [postgres]")
     bin_folder, user = programs(), who_runs()
     if bin_folder is None:
         pytest.skip("needs a PostgreSQL server: apt-get install postgresql")
     if user == "":
         pytest.skip("needs a user other than root to run a PostgreSQL server")
-    folder = Path(tempfile.mkdtemp(prefix="mw-pg-", dir=_place()))
-    cluster = Cluster(folder, bin_folder, user)
+    folder = Path(tempfile.mkdtemp(prefix="mw-pg-", dir=None if safe else _place()))
+    cluster = Cluster(folder, bin_folder, user, () if safe else UNSAFE)
     try:
         if user:
             shutil.chown(folder, user)

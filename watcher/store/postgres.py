@@ -43,6 +43,7 @@ from watcher.store.errors import (
     StoreRaced,
     StoreReadOnly,
 )
+from watcher.store.many_rows import at_once
 from watcher.store.migrate import migrate, refuse_newer
 
 CONNECT_SECONDS: Final = 5
@@ -139,10 +140,15 @@ class PostgresConnection:
             raise self._told(error) from error
 
     def executemany(self, sql: str, rows: Iterable[Values], /) -> Result:
-        """Run one statement for each row of values, without waiting for each."""
+        """Run one statement for each row of values, as one where that comes to the same."""
+        rows = list(rows)
+        together = at_once(sql, rows)
         try:
             cursor = self._ready()
-            cursor.executemany(self._text(sql), list(rows))
+            if together is not None:
+                cursor.execute(*together)
+            else:
+                cursor.executemany(self._text(sql), rows)
             return Result([], cursor.rowcount)
         except psycopg.Error as error:
             raise self._told(error) from error

@@ -1,0 +1,122 @@
+"""One statement for many rows, where a statement of ours is written for one. Pure text.
+
+PostgreSQL takes some 20 µs for each statement, however small, and a survey of 24 drives writes 190
+rows. So ``INSERT … VALUES (:a, …)`` and ``UPDATE … SET … WHERE …`` for many rows become one, which
+reads its rows from arrays: ``unnest(:a, …) AS given (v_a, …)``. Other statements, those without a
+key, and batches in which two rows have the same key are left to be run row by row: there the order
+matters, and one statement has none.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Final
+
+from watcher.store.connection import Value, Values
+from watcher.store.dialect import postgres_statement
+
+_INSERT = re.compile(
+    r"INSERT INTO (?P<table>\w+)\s*\((?P<columns>[^()]*)\)\s*VALUES\s*\((?P<values>[^()]*)\)"
+    r"(?P<rest>\s*ON CONFLICT \((?P<key>[^()]*)\).*)",
+    re.DOTALL,
+)
+_UPDATE = re.compile(
+    r"(?P<head>UPDATE \w+ SET .*?)\s+WHERE (?P<where>\w+ = :\w+(?: AND \w+ = :\w+)*)", re.DOTALL
+)
+_NAME = re.compile(r":([a-z][a-z_]*)")
+_TYPES: Final[Mapping[type, str]] = {
+    int: "bigint",
+    str: "text",
+    float: "double precision",
+    bytes: "bytea",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """How a statement is taken apart."""
+
+    names: tuple[str, ...]  # of its values
+    key: tuple[str, ...]  # the values by which it finds its row
+    before: str  # up to where the arrays come in
+    after: str
+
+
+@lru_cache(maxsize=256)
+def shape_of(sql: str) -> Shape | None:
+    """Take a statement apart; None when it is to be run row by row."""
+    names = tuple(dict.fromkeys(_NAME.findall(sql)))
+    found = _UPDATE.fullmatch(sql)
+    if found is not None:
+        return Shape(
+            names=names,
+            key=tuple(_NAME.findall(found["where"])),
+            before=found["head"],
+            after=f" WHERE {found['where']}",
+        )
+    found = _INSERT.fullmatch(sql)
+    if found is None:
+        return None
+    columns, values, key = (
+        [word.strip() for word in found[part].split(",")] for part in ("columns", "values", "key")
+    )
+    by_column = dict(zip(columns, values, strict=True))
+    if not all(by_column.get(word, "").startswith(":") for word in key):
+        return None
+    return Shape(
+        names=names,
+        key=tuple(by_column[word][1:] for word in key),
+        before=f"INSERT INTO {found['table']} ({found['columns']}) SELECT {found['values']}",
+        after=f" WHERE true{found['rest']}",  # without it, ON would be read as that of a join
+    )
+
+
+def at_once(sql: str, rows: Sequence[Values]) -> tuple[str, dict[str, Any]] | None:
+    """Give one statement of psycopg's for many rows, with its values; None: run them one by one."""
+    shape = shape_of(sql)
+    if shape is None or _meets_itself(shape, rows):
+        return None
+    types: list[str] = []
+    values: dict[str, Any] = {}
+    for name in shape.names:
+        column = [row[name] for row in rows]
+        kinds = set(map(type, column)) - {type(None)}
+        if len(kinds) > 1 or not kinds <= _TYPES.keys():
+            return None
+        types.append(_TYPES[kinds.pop()] if kinds else "")
+        if types[-1]:
+            values[name] = _numbers(column) if types[-1] == "bigint" else column
+    return _text(sql, tuple(types)), values
+
+
+def _meets_itself(shape: Shape, rows: Sequence[Values]) -> bool:
+    """Tell whether two rows are about the same."""
+    keys = {tuple(row[name] for name in shape.key) for row in rows}
+    return len(keys) < len(rows)
+
+
+def _numbers(column: Sequence[Value]) -> str:
+    """Write whole numbers as an array of PostgreSQL's; ten times as fast as one by one."""
+    return "{" + ",".join("NULL" if n is None else str(n) for n in column) + "}"
+
+
+@lru_cache(maxsize=256)
+def _text(sql: str, types: tuple[str, ...]) -> str:
+    """Put the statement together. A value that no row has is written as NULL."""
+    shape = shape_of(sql)
+    if shape is None:
+        raise ValueError("this statement is run row by row")
+    given = [(n, t) for n, t in zip(shape.names, types, strict=True) if t]
+    instead = {name: f"v_{name}" for name, _ in given}
+
+    def named(text: str) -> str:
+        return _NAME.sub(lambda found: instead.get(found[1], "NULL"), text)
+
+    # Numbers come as text; everything else in the binary form, in which no sign needs escaping.
+    arrays = ", ".join(f"%({n}){'s' if t == 'bigint' else 'b'}::{t}[]" for n, t in given)
+    source = f" FROM unnest({arrays}) AS given ({', '.join(instead.values())})"
+    before, after = (postgres_statement(named(part)) for part in (shape.before, shape.after))
+    return f"{before}{source}{after}"
