@@ -5,24 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
-import pytest
-
 from tests.store import made
 from tests.store.made import NOW
 from watcher.cases.effects import Record
 from watcher.cases.state import Book
 from watcher.facts.finding import Urgency
-from watcher.facts.identity import BoxId
-from watcher.store.database import Store, open_memory
+from watcher.facts.identity import BoxId, DriveId
+from watcher.store.database import Store
 from watcher.store.floor import Gap
 
 PRESS, SHED = BoxId("press"), BoxId("shed")
 HOUR = timedelta(hours=1)
-
-
-@pytest.fixture
-def store() -> Store:
-    return open_memory(now=NOW)
 
 
 def test_open_cases_are_counted_by_box_and_urgency_and_closed_ones_are_not(store: Store) -> None:
@@ -118,3 +111,20 @@ def test_the_tokens_of_a_box_tell_their_age(store: Store) -> None:
         tx.enrol(PRESS, "Harbour", NOW, 600)
         tx.add_box_token("x" * 64, PRESS, NOW)
         assert tx.tokens_of_box(PRESS) == ((NOW, None),)
+
+
+def test_a_drive_is_found_under_every_name_it_goes_by_and_under_no_other(store: Store) -> None:
+    at = NOW + HOUR
+    plain = made.reading(1, at)
+    elsewhere = DriveId(f"{made.drive_id(1)}@shed")
+    other = replace(plain, identity=replace(plain.identity, drive=elsewhere))
+    near = replace(plain, identity=replace(plain.identity, drive=DriveId(f"{made.drive_id(1)}2")))
+    with store.transaction() as tx:
+        tx.take_survey(made.survey("a", at, drives=(plain, near), box=PRESS), at)
+        tx.take_survey(made.survey("b", at, drives=(other,), box=SHED), at)
+    with store.snapshot() as tx:
+        found = tx.drive_anywhere(made.drive_id(1))
+    assert {(one.identity.drive, one.box) for one in found} == {
+        (plain.identity.drive, PRESS),
+        (other.identity.drive, SHED),
+    }

@@ -36,6 +36,7 @@ COMMANDS = {
     "prove": ("watcher.cli.prove", "prove", "Burn in a spare. Erases it."),
     "drill": ("watcher.cli.drill", "drill", "Rehearse the loss of a drive; touches nothing."),
     "restored": ("watcher.cli.ready", "restored", "Write down that a restore was tried."),
+    "bench": ("watcher.cli.bench", "bench", "Tell of a drive that was brought in."),
     "rules": ("watcher.cli.rules", "rules", "List the rules by which trouble is found."),
     "rule": ("watcher.cli.rules", "rule", "Explain one rule, with its sources."),
     "explain": ("watcher.cli.explain", "explain", "Say what a saved kernel log means."),

@@ -11,12 +11,12 @@ from watcher.cases.effects import Record
 from watcher.cases.state import Case
 from watcher.facts.checks import require_utc
 from watcher.facts.finding import Urgency
-from watcher.facts.identity import BoxId, PoolId
+from watcher.facts.identity import BoxId, DriveId, PoolId
 from watcher.facts.pool import Protection
 from watcher.store.book import record_of
 from watcher.store.codec import CASE, making_sense
 from watcher.store.connection import Values
-from watcher.store.history import KnownBox
+from watcher.store.history import KnownBox, KnownDrive, known_drive
 from watcher.store.part import Part
 from watcher.store.statements import statements
 from watcher.store.times import from_micros, from_micros_or_none, to_micros
@@ -104,6 +104,18 @@ class FloorPart(Part):
         """Count the drives that every box is expected to have."""
         rows = self.db.rows(statements("floor")["drive-counts"])
         return {BoxId(row["box"]): int(row["drives"]) for row in rows}
+
+    def drive_anywhere(self, drive: DriveId) -> tuple[KnownDrive, ...]:
+        """Give a drive wherever it was seen, the earliest first.
+
+        One that was shown by boxes of two clients is known under its id and, within the box that
+        showed it later, under ``ID@BOX``: its whole past is that of all of them.
+        """
+        mark = f"{drive}@"
+        values: Values = {"drive": drive, "mark": mark, "length": len(mark)}
+        return tuple(
+            known_drive(r) for r in self.db.rows(statements("floor")["drives-of-id"], values)
+        )
 
     def box_seen(self, box: BoxId) -> KnownBox | None:
         """Give when a box was surveyed, or None when it never was; at the cost of one row."""

@@ -53,3 +53,7 @@ SELECT * FROM record WHERE box = :box AND at >= :since AND at < :until ORDER BY 
 SELECT state FROM case_file
 WHERE box = :box AND opened_at < :until AND (closed_at IS NULL OR closed_at >= :since)
 ORDER BY opened_at, number LIMIT :limit;
+
+-- name: drives-of-id
+-- A drive by its id, also where it goes by a name of its own within a box (ID@BOX).
+SELECT * FROM drive WHERE drive = :drive OR substr(drive, 1, CAST(:length AS INTEGER)) = :mark ORDER BY first_seen;
