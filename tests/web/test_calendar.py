@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -50,6 +51,30 @@ def test_what_lasts_ends_when_it_ends() -> None:
     )
     (event,) = made.walk("VEVENT")
     assert event["dtend"].dt - event["dtstart"].dt == timedelta(hours=3)
+
+
+def test_what_comes_again_stands_on_each_of_its_dates_under_names_that_stay() -> None:
+    week = timedelta(weeks=1)
+    work = Due(
+        key="work-3",
+        kind="planned-work",
+        at=NOW,
+        ends=NOW + timedelta(hours=2),
+        what="w",
+        series="works-1",
+        again=(NOW + week, NOW + 2 * week),
+    )
+    later = replace(
+        work, key="work-4", at=work.again[0], ends=work.again[0] + timedelta(hours=2), again=()
+    )
+    events = icalendar.Calendar.from_ical(text_of(work)).walk("VEVENT")
+    moments = [at.replace(microsecond=0) for at in (NOW, *work.again)]
+    assert [event["dtstart"].dt for event in events] == moments
+    assert {event["dtend"].dt - event["dtstart"].dt for event in events} == {timedelta(hours=2)}
+    uids = [str(event["uid"]) for event in events]
+    assert len(set(uids)) == 3
+    (next_one,) = icalendar.Calendar.from_ical(text_of(later)).walk("VEVENT")
+    assert str(next_one["uid"]) == uids[1]
 
 
 @given(what=st.text(max_size=300), more=st.text(max_size=300))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 from tests.store.made import BOX, DAY, HOUR, NOW, book, case, pool, reading, survey
 from watcher.cases.state import Answer, Expectation, ExpectKind, Maintenance, ScopeKind, Silence
@@ -13,7 +13,7 @@ from watcher.facts.readiness import PROOF_LASTS, DrillDone, Preparation, ShelfSp
 from watcher.rules.catalogue import judge
 from watcher.rules.tuning import UNTUNED
 from watcher.rules.view import View
-from watcher.web.due import FARTHEST, Due, falls_due
+from watcher.web.due import AGAIN, FARTHEST, Due, falls_due
 
 
 def kinds(found: tuple[Due, ...]) -> dict[str, Due]:
@@ -54,6 +54,32 @@ def test_what_people_said_ends() -> None:
     assert found["silence-ends"].at == NOW + 2 * DAY
     assert (found["planned-work"].at, found["planned-work"].ends) == (NOW + HOUR, NOW + 4 * HOUR)
     assert len(found) == 3
+
+
+def test_work_that_comes_again_has_its_next_dates_at_the_same_hour_of_the_day() -> None:
+    """RFC 5545, 3.3.10; the clocks of Vienna change on 29 March 2026 (EU directive 2000/84/EC)."""
+    work = Maintenance(
+        number=3,
+        by="ada",
+        reason="r",
+        begins=datetime(2026, 3, 22, 21, 0, tzinfo=UTC),  # a Sunday, 22:00 in Vienna
+        ends=datetime(2026, 3, 22, 23, 0, tzinfo=UTC),
+        expects=(Expectation(kind=ExpectKind.REBUILD),),
+        repeat="FREQ=WEEKLY",
+        zone="Europe/Vienna",
+    )
+    found = due(works=(work,))["planned-work"]
+    assert len(found.again) == AGAIN
+    assert found.again[:2] == (
+        datetime(2026, 3, 29, 20, 0, tzinfo=UTC),
+        datetime(2026, 4, 5, 20, 0, tzinfo=UTC),
+    )
+    yearly = due(works=(replace(work, repeat="FREQ=MONTHLY;COUNT=3"),))["planned-work"]
+    assert len(yearly.again) == 2
+    following = replace(work, number=9, begins=found.again[0], ends=found.again[0] + HOUR)
+    assert due(works=(replace(following, first=work.begins),))["planned-work"].series == (
+        found.series
+    )
 
 
 def test_a_scrub_falls_due_when_its_rule_would_speak_up() -> None:

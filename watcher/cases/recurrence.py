@@ -9,14 +9,16 @@ becomes the first moment after the gap; one that comes twice is taken the first 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from itertools import islice
 from zoneinfo import ZoneInfo
 
 from dateutil.rrule import rrulestr
 
 _FREQUENCIES = ("FREQ=DAILY", "FREQ=WEEKLY", "FREQ=MONTHLY", "FREQ=YEARLY")
 _LOOKED_AT_MOST = 5_000
-"""Occurrences that are walked through to find the next; our choice: thirteen years of days. A rule
+"""Occurrences that are walked through at most; our choice: thirteen years of days. A rule
 that fits almost no day (30 February) must not be searched for ever."""
 
 _WORDS = {"daily": "FREQ=DAILY", "weekly": "FREQ=WEEKLY", "monthly": "FREQ=MONTHLY"}
@@ -85,16 +87,18 @@ def next_after(rule: str, first: datetime, zone: str, moment: datetime) -> datet
 
     ``first`` is when the first one begins (aware); the rule counts from there in local time.
     """
+    return next(all_after(rule, first, zone, moment), None)
+
+
+def all_after(rule: str, first: datetime, zone: str, moment: datetime) -> Iterator[datetime]:
+    """Give all occurrences strictly after ``moment``, as ``next_after`` does; may have no end."""
     here = ZoneInfo(zone)
     start = first.astimezone(here).replace(tzinfo=None, fold=0)
     rule = _with_local_until(rule, here)
-    for count, naive in enumerate(rrulestr(rule, dtstart=start)):
-        if count >= _LOOKED_AT_MOST:
-            return None
+    for naive in islice(rrulestr(rule, dtstart=start), _LOOKED_AT_MOST):
         at = naive.replace(tzinfo=here).astimezone(UTC)
         if at > moment:
-            return at
-    return None
+            yield at
 
 
 def _with_local_until(rule: str, zone: ZoneInfo) -> str:

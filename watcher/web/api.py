@@ -184,6 +184,7 @@ def due(site: Site, ask: Ask) -> Reply:
                 "kind": one.kind,
                 "at": _iso(one.at),
                 "ends": _iso(one.ends),
+                "again": [_iso(at) for at in one.again],
                 "what": one.what,
                 "more": one.more,
             }

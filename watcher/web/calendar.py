@@ -7,6 +7,7 @@ address where a calendar program cannot send a header; such a token should look 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from watcher.facts.identity import BoxId
@@ -56,9 +57,25 @@ def write(found: Iterable[tuple[BoxId, Due]], now: datetime, public_url: str) ->
     yield "METHOD:PUBLISH"
     yield "NAME:midwatch"
     for box, due in found:
-        for line in _event(box, due, now, public_url):
-            yield from fold(line)
+        for one in _each_date(due):
+            for line in _event(box, one, now, public_url):
+                yield from fold(line)
     yield "END:VCALENDAR"
+
+
+def _each_date(due: Due) -> Iterator[Due]:
+    """Give what comes again once for each date, with a name that stays when a date has passed.
+
+    Not as a rule (section 3.8.5.3): work holds to the local time of day, so a rule would need the
+    whole time zone beside it, and not every program keeps to both.
+    """
+    if not due.series:
+        yield due
+        return
+    lasts = due.ends - due.at if due.ends is not None else None
+    for at in (due.at, *due.again):
+        ends = at + lasts if lasts is not None else None
+        yield replace(due, key=f"{due.series}-{stamp(at)}", at=at, ends=ends)
 
 
 def _event(box: BoxId, due: Due, now: datetime, public_url: str) -> Iterator[str]:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import islice, takewhile
 
-from watcher.cases.state import Book
+from watcher.cases.recurrence import all_after
+from watcher.cases.state import Book, Maintenance
 from watcher.facts.drive import Metric
 from watcher.facts.pool import PoolKind, Protection, WorkKind
 from watcher.facts.readiness import ProofState
@@ -21,6 +23,14 @@ FARTHEST = timedelta(days=3 * 365)
 """What lies farther ahead is left out: a projection over years is no appointment. Our choice."""
 
 
+AGAIN = 12
+"""Dates of work that comes again, beside the next one. Our choice: a year of months, a quarter of
+weeks, without filling a calendar to the brim with what comes daily."""
+
+AGAIN_WITHIN = timedelta(days=366)
+"""Repeated work is planned anew after a year (``Policy.longest_repeat``)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Due:
     """One thing that falls due."""
@@ -31,6 +41,8 @@ class Due:
     what: str  # one line
     more: str = ""
     ends: datetime | None = None  # of something that lasts
+    series: str = ""  # the key of what comes again; "" when it comes once
+    again: tuple[datetime, ...] = ()  # when it comes again: the next dates
 
 
 def falls_due(
@@ -64,16 +76,26 @@ def _said(book: Book, now: datetime) -> Iterator[Due]:
                 what=f"A silence of {silence.by} ends",
                 more=silence.reason,
             )
-    for work in book.works:
-        if not work.over:
-            yield Due(
-                key=f"work-{work.number}",
-                kind="planned-work",
-                at=work.begins,
-                ends=work.ends,
-                what=f"Planned work on {work.pool_name or 'any pool'}",
-                more=f"{work.by}: {work.reason}",
-            )
+    yield from (_work(work) for work in book.works if not work.over)
+
+
+def _work(work: Maintenance) -> Due:
+    """Give planned work, and when it comes again."""
+    first = work.first or work.begins
+    again: Iterator[datetime] = iter(())
+    if work.repeat:
+        later = all_after(work.repeat, first, work.zone, work.begins)
+        again = takewhile(lambda at: at - first <= AGAIN_WITHIN, later)
+    return Due(
+        key=f"work-{work.number}",
+        kind="planned-work",
+        at=work.begins,
+        ends=work.ends,
+        what=f"Planned work on {work.pool_name or 'any pool'}",
+        more=f"{work.by}: {work.reason}",
+        series=f"works-{first:%Y%m%dT%H%M%S}-{work.by}" if work.repeat else "",
+        again=tuple(islice(again, AGAIN)),
+    )
 
 
 def _windows(prospects: tuple[Prospect, ...]) -> Iterator[Due]:

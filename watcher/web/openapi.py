@@ -116,6 +116,7 @@ SHAPES: dict[str, Data] = {
         kind=_text(),
         at=_MOMENT,
         ends=_maybe(_MOMENT),
+        again={"type": "array", "items": _MOMENT},
         what=_text(),
         more=_text(),
     ),
