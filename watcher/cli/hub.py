@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 import segno
 
+from watcher.cli.backup import backup
 from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.month import written_month
@@ -256,3 +257,6 @@ def _of_name(found: EnrolledBox | None, name: str) -> EnrolledBox:
     if found is None:
         raise Stop(f"No box is called “{name}”: midwatch hub boxes", Exit.NOT_FOUND)
     return found
+
+
+hub.add_command(backup)
