@@ -6,6 +6,7 @@ UTC and back on 25 October 2026 at 01:00 UTC.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -130,7 +131,7 @@ def test_gaps_grow_and_stay_bounded(repeats: int) -> None:
 
 
 def test_the_first_ladder_that_fits_is_taken() -> None:
-    """By urgency, pool and box; without one everybody is told at once."""
+    """By urgency, pool, box and client; without one everybody is told at once."""
 
     def ladder(name: str) -> Ladder:
         rung = Rung(people=(name,), wait=HOUR)
@@ -143,6 +144,7 @@ def test_the_first_ladder_that_fits_is_taken() -> None:
             LadderChoice(ladder=ladder("pool"), pools=("orchard",)),
             LadderChoice(ladder=ladder("id"), pools=("md:other",)),
             LadderChoice(ladder=ladder("box"), boxes=("shed",)),
+            LadderChoice(ladder=ladder("client"), clients=("Harbour Print Room",)),
         ),
     )
     pooled, own = finding(), finding("margin-gone", about_pool(ORCHARD), pool=None)
@@ -150,6 +152,8 @@ def test_the_first_ladder_that_fits_is_taken() -> None:
     assert policy.ladder_for(pooled, Urgency.NOW, "attic", "orchard").rungs[0].people == ("night",)
     assert policy.ladder_for(own, today, "attic", "orchard").rungs[0].people == ("pool",)
     assert policy.ladder_for(finding(pool=None), today, "shed", "x").rungs[0].people == ("box",)
+    theirs = replace(policy, client="Harbour Print Room")
+    assert theirs.ladder_for(finding(pool=None), today, "x", "x").rungs[0].people == ("client",)
     plain = policy.ladder_for(finding(pool=None), today, "attic", "x")
     assert plain.rungs[0].people == ("ada", "ben")
     assert Policy().ladder_for(pooled, today, "attic", "x").rungs[0].people == ("owner",)

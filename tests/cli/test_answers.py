@@ -66,6 +66,8 @@ def test_a_silence_is_said_listed_and_ended(config: Path, scope: list[str], word
     assert f"Quiet about {words}" in text
     _, text = command(config, "silence", "list")
     assert "ada: known" in text
+    assert "wwn-" not in text, "the owner's names, not ours"
+    assert "md:" not in text
     assert command(config, "silence", "end", "1", "--by", "ada") == (0, "Silence 1 is over.\n")
     assert command(config, "silence", "list") == (0, "Nothing is.\n")
 

@@ -51,6 +51,8 @@ def test_a_way_that_does_not_work_is_named_with_what_came_back(tmp_path: Path) -
         status, text = command(config, "notify", "test")
     assert status == Exit.REFUSED
     assert "1 of 2 did not arrive" in text
+    assert "did not arrive  " in text, "its own line says so, with what came back"
+    assert "not needed" not in text + command(config, "notify", "log")[1]
     assert len(hook.posts) == 1
 
 

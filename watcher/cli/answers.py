@@ -20,6 +20,7 @@ from watcher.cli.parts import (
     Room,
     find_drive,
     find_pool,
+    label_of,
     room_of,
     terminal_width,
     until_of,
@@ -165,12 +166,19 @@ def silence_add(  # noqa: PLR0913 - one for each thing that can be quiet
 def silence_list(context: click.Context) -> None:
     """List what is quiet now, why, and until when."""
     with room_of(context) as room, room.store.snapshot() as tx:
-        book = tx.load_book(box_of(room.config))
+        box = box_of(room.config)
+        book = tx.load_book(box)
+        names: dict[str, str] = {d.identity.drive: label_of(d) for d in tx.drives(box)}
+        names |= {pool.pool: pool.name for pool in tx.pool_pasts(box).values()}
         rows = [
-            [str(s.number), f"{s.scope.value} {s.key}", f"until {room.say(s.until)}",
-             f"{s.by}: {s.reason}"]
+            [
+                str(s.number),
+                f"{s.scope.value} {names.get(s.key, s.key)}",
+                f"until {room.say(s.until)}",
+                f"{s.by}: {s.reason}",
+            ]
             for s in book.silences
-        ]  # fmt: skip
+        ]
         click.echo("\n".join(columns(rows, total=terminal_width(), indent="")) or "Nothing is.")
 
 

@@ -19,6 +19,9 @@ from watcher.store.outbox import NewNotice, Notice, NoticeState
 ANSWER_SECONDS = 90.0
 """How long a test waits for its results: a way has its own time limit and is tried once here."""
 
+_ERROR_LONGEST = 300
+"""Characters of a way's error that are shown behind a test that failed; the words stay whole."""
+
 _WORDS = {
     NoticeState.WAITING: "waits",
     NoticeState.SENDING: "is being sent",
@@ -26,6 +29,16 @@ _WORDS = {
     NoticeState.GIVEN_UP: "given up",
     NoticeState.DROPPED: "not needed any more",
 }
+
+
+_TRIED_ONCE = "a test is tried once"
+
+
+def _word(notice: Notice) -> str:
+    """Say what came of a message; a test that failed is not tried again and did not arrive."""
+    if notice.state is NoticeState.DROPPED and notice.last_error.endswith(_TRIED_ONCE):
+        return "did not arrive"
+    return _WORDS[notice.state]
 
 
 @click.group()
@@ -93,7 +106,7 @@ def test(context: click.Context) -> None:
         _deliver(context, room, [(n.key, n.target) for n in notices])
         results = _results(room, {n.key for n in notices})
     rows = [
-        [notice.person, notice.target.rpartition("/")[2], _WORDS[notice.state], notice.last_error]
+        [notice.person, notice.target.rpartition("/")[2], _word(notice), notice.last_error]
         for notice in results
     ]
     click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
@@ -137,7 +150,8 @@ def _deliver(context: click.Context, room: Room, wanted: list[tuple[str, str]]) 
     with room.store.transaction() as tx, contextlib.suppress(KeyError):
         for notice in tx.list_notices(box=box_of(room.config), limit=500):
             if notice.key in {key for key, _ in wanted} and notice.state is NoticeState.WAITING:
-                tx.drop_notice(notice.number, now=room.now, reason="a test is tried once")
+                why = notice.last_error[:_ERROR_LONGEST] or "it was not tried in time"
+                tx.drop_notice(notice.number, now=room.now, reason=f"{why}; {_TRIED_ONCE}")
 
 
 @notify.command()
@@ -153,7 +167,7 @@ def log(context: click.Context, limit: int, *, with_text: bool) -> None:
             [
                 room.say(notice.created_at),
                 notice.target,
-                _WORDS[notice.state],
+                _word(notice),
                 f"{notice.title}" + (f" ({notice.last_error})" if notice.last_error else ""),
             ]
             for notice in notices
