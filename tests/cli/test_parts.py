@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.cli.state import SETTINGS, command, prepare
+from tests.lab.small_disks import make_read_only, small_disk
+from tests.store.test_migrate import make_version
+from watcher.cli.exits import Exit
 from watcher.cli.parts import hint_of_rights, parse_span, parse_until
 from watcher.facts.drive import Unread
 from watcher.facts.identity import BoxId
 from watcher.facts.survey import Blindness, Survey
+from watcher.service.bootstrap import STORE_NAME
 
 VIENNA = ZoneInfo("Europe/Vienna")
 NOW = datetime(2026, 11, 25, 14, 0, tzinfo=UTC)  # a Wednesday, 15:00 in Vienna
@@ -79,3 +86,33 @@ def test_who_is_not_root_is_told_that_root_sees_more_when_something_is_hidden() 
     )
     assert "sudo" in hint_of_rights(hidden, 1000)
     assert hint_of_rights(hidden, 0) == hint_of_rights(clear, 1000) == ""
+
+
+@pytest.mark.root
+def test_on_a_read_only_disk_commands_show_what_is_there_and_say_so(tmp_path: Path) -> None:
+    with small_disk(tmp_path / "disk", 16) as disk:
+        config = prepare(disk)
+        shutil.copy(config, tmp_path / "midwatch.yaml")
+        status, writable = command(tmp_path / "midwatch.yaml", "cases")
+        assert status == 0
+        make_read_only(disk)
+        for words in (("cases",), ("case", "1"), ("drives",), ("look",)):
+            status, said = command(tmp_path / "midwatch.yaml", *words)
+            assert status in {0, 10, 11}, (words, said)
+            assert "cannot be written now, so this is what was written last on" in said, words
+        status, said = command(tmp_path / "midwatch.yaml", "cases")
+        assert writable in said, "the same cases as before"
+        status, said = command(
+            tmp_path / "midwatch.yaml", "ack", "1", "--by", "ada", "--until", "2h"
+        )
+        assert status == Exit.NO_STATE
+        assert "mounted read-only" in said.splitlines()[-1]
+
+
+def test_of_the_copy_made_before_a_newer_form_a_command_speaks_too(tmp_path: Path) -> None:
+    (tmp_path / "state").mkdir()
+    make_version(tmp_path / "state" / STORE_NAME, 1)
+    config = tmp_path / "midwatch.yaml"
+    config.write_text(SETTINGS.format(state=tmp_path / "state"), encoding="utf-8")
+    assert "as it was before, it lies in" in command(config, "cases")[1]
+    assert "as it was before" not in command(config, "cases")[1]

@@ -10,18 +10,24 @@ from __future__ import annotations
 
 import json
 import re
-import shlex
 from collections.abc import Iterator
-from dataclasses import dataclass
-from email.header import decode_header, make_header
-from pathlib import Path
-from typing import Any
 
 import pytest
 
-from tests.lab.guest.machine import HOST, Disk, Guest
-from tests.lab.guest.ready import CannotBuild, ready, why_not
-from tests.lab.receivers import Hook, Mailbox, free_port, mail_server, wait_until, web_server
+from tests.lab.guest.lab import (
+    INSTALL,
+    UNPACK,
+    Lab,
+    by_id,
+    drives,
+    make_orchard,
+    ready_or_skip,
+    receivers,
+    write_settings,
+)
+from tests.lab.guest.machine import Guest
+from tests.lab.guest.ready import why_not
+from tests.lab.receivers import wait_until
 
 LACKING = why_not()
 pytestmark = [
@@ -29,113 +35,19 @@ pytestmark = [
     pytest.mark.skipif(LACKING is not None, reason=f"a guest machine {LACKING}"),
 ]
 
-SETTINGS = """
-box_name: attic
-survey:
-  every_minutes: 1
-cases:
-  settle_minutes: 0
-  gather_seconds: 0
-digest:
-  weekdays: []
-rules:
-  off:
-    - rule: flash-reserve-low  # QEMU's NVMe drives say that they have no reserve at all
-people:
-  - name: ada
-    targets:
-      - name: mail
-        url: "mailto://{host}:{mail}/?from=watch@attic.example&to=ada@attic.example&mode=insecure"
-      - name: hook
-        url: "json://{host}:{hook}/"
-"""
-TOLD_SECONDS = 300
-"""How long a message may take: a look of the emulated machine takes some 20 s where others work."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lab:
-    """The running guest, and who receives its messages."""
-
-    guest: Guest
-    box: Mailbox
-    hook: Hook
-    disks: dict[str, Disk]
-
-    def subjects(self) -> list[str]:
-        """Give the subjects of all mails."""
-        return [str(make_header(decode_header(mail["Subject"]))) for mail in self.box.mails]
-
-    def look(self) -> None:
-        """Ask the service for a look now."""
-        self.guest.run("systemctl reload midwatch")
-
-    def told(self, how: str, of: str, *, seconds: float = TOLD_SECONDS) -> bool:
-        """Wait for a message that begins with a word and speaks of something.
-
-        What happens at the same moment may come in one message, so its text counts too.
-        """
-        return wait_until(
-            lambda: any(
-                post["title"].startswith(how) and of in post["title"] + post["message"]
-                for _, post in self.hook.posts
-            ),
-            seconds,
-        )
-
-    def midwatch(self, words: str) -> Any:
-        """Run a command of midwatch in the guest that answers in JSON."""
-        return json.loads(self.guest.out(f"midwatch {words} --json", seconds=300))
-
-    def why(self) -> str:
-        """Tell what happened, for the reader of a failed test."""
-        journal = self.guest.out("journalctl -u midwatch -o cat --no-pager | tail -40")
-        return f"{self.subjects()}\n{journal}"
-
-
-def drives(folder: Path) -> dict[str, Disk]:
-    """Invent the drives of the machine."""
-    kinds = (("a", "sata", "PLOUGH", 0x100, 4), ("s", "sas", "HARROW", 0x200, 6))
-    made = [
-        Disk(
-            name=f"{letter}{number}",
-            bus=bus,
-            serial=f"{serial}{number:04}",
-            wwn=0x5A0B0C0000000000 + base + number,
-            file=folder / f"{letter}{number}.img",
-            bytes=160 << 20,
-        )
-        for letter, bus, serial, base, count in kinds
-        for number in range(count)
-    ]
-    made.append(Disk(name="n0", bus="nvme", serial="FURROW0000", file=folder / "n0.img"))
-    return {disk.name: disk for disk in made}
-
-
-def by_id(disk: Disk) -> str:
-    """Give the name under which a drive is found whatever its letter."""
-    return f"/dev/disk/by-id/wwn-{disk.wwn:#x}"
-
 
 @pytest.fixture(scope="module")
 def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
     """Boot the guest with its arrays, and start the service."""
-    try:
-        made = ready()
-    except CannotBuild as fault:
-        pytest.skip(f"a guest machine could not be built: {fault}")
+    made = ready_or_skip()
     folder = tmp_path_factory.mktemp("guest")
-    disks, box, hook, port = drives(folder), Mailbox(), Hook(), free_port()
+    disks = drives(folder)
     guest = Guest(made.image, folder, list(disks.values()), parcel=made.parcel)
     try:
-        with mail_server(box, port), web_server(hook) as hook_port:
+        with receivers() as (box, hook, settings):
             guest.wait_for_boot()
-            a, s = ([by_id(disks[f"{kind}{n}"]) for n in range(4)] for kind in "as")
-            guest.run(
-                "modprobe -a raid456 btrfs dm-raid; "
-                "mdadm --create /dev/md0 --run --assume-clean --level=5 --raid-devices=3 "
-                f"--bitmap=internal --name=attic:orchard {' '.join(a[:3])} 2>&1"
-            )
+            make_orchard(guest, disks)
+            s = [by_id(disks[f"s{n}"]) for n in range(4)]
             guest.run(
                 f"mkfs.btrfs -q -f -L barn -d raid1 -m raid1 {s[0]} {s[1]} && "
                 f"mkdir -p /srv/barn && mount {s[0]} /srv/barn && "
@@ -145,14 +57,10 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
                 f"vgcreate vault {s[2]} {s[3]} && lvcreate -y --type raid1 -m1 --nosync "
                 "-n archive -L 100M vault && udevadm settle"
             )
-            settings = SETTINGS.format(host=HOST, mail=port, hook=hook_port)
-            guest.run(
-                "mkdir -p /root/parcel && tar -C /root/parcel -xf /dev/vdb && install -d -m 0750 "
-                f"/etc/midwatch && printf %s {shlex.quote(settings)} > /etc/midwatch/midwatch.yaml"
-            )
+            guest.run(UNPACK)
+            write_settings(guest, settings)
             guest.run("systemctl enable --now midwatch", seconds=180)
-            made_lab = Lab(guest=guest, box=box, hook=hook, disks=disks)
-            yield made_lab
+            yield Lab(guest=guest, box=box, hook=hook, disks=disks)
     finally:
         guest.stop()
 
@@ -263,11 +171,9 @@ def test_a_second_install_keeps_settings_and_history_with_a_copy(lab: Lab) -> No
     guest = lab.guest
     before = guest.out("md5sum /etc/midwatch/midwatch.yaml")
     cases = {case["number"] for case in lab.midwatch("cases --all")}
-    plan = guest.out("bash /root/parcel/systemd/install.sh --dry-run --wheels /root/parcel/wheels")
+    plan = guest.out(f"{INSTALL} --dry-run")
     assert "would copy" in plan
-    said = guest.run(
-        "bash /root/parcel/systemd/install.sh --wheels /root/parcel/wheels", seconds=500
-    ).out
+    said = guest.run(INSTALL, seconds=500).out
     assert "the history was copied to" in said
     assert guest.out("systemctl is-active midwatch") == "active"
     assert guest.out("md5sum /etc/midwatch/midwatch.yaml") == before

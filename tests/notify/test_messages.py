@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tests.notify.phone_scenes import (
@@ -80,6 +80,13 @@ words = st.text(min_size=1, max_size=400).filter(lambda t: bool(t.strip()))
 
 
 @settings(max_examples=150, deadline=None)
+@example(  # a summary in which nothing can be printed
+    kind=NoticeKind.WORK_ENDED,
+    urgency=Urgency.NOTE,
+    texts=("0", "0", "0", "\x1b", "0"),
+    protection=Protection.WHOLE,
+    count=1,
+)
 @given(
     kind=st.sampled_from(NoticeKind),
     urgency=st.sampled_from(Urgency),

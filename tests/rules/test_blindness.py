@@ -159,6 +159,21 @@ def test_what_hides_in_one_source_is_told_once_with_all_its_reasons() -> None:
     assert finding.next_step.endswith(".")
 
 
+def test_a_reader_that_is_gone_is_told_once_and_not_once_for_each_source() -> None:
+    """Every source is a blind spot, all for one reason; the pools that it hides are named."""
+    spots = tuple(blind(source) for source in ("reader", "md", "drive-discovery", "kernel-log"))
+    seen = view(blind=spots, pool_pasts=(pool_past(),), answered=())
+    (finding,) = of("cannot-see-source", seen)
+    assert str(finding.subject) == "source:reader"
+    assert finding.urgency.value == "today"
+    assert finding.pool is None, "its case is about the reader, not about one of the pools"
+    assert finding.label == "the half of the watch that looks"
+    assert finding.sentence == (
+        "It does not answer: no drive, no pool and no kernel log is seen. It hides: tank."
+    )
+    assert len(of("cannot-see-source", view(blind=spots[1:], answered=()))) == 3
+
+
 def test_a_pool_that_is_not_understood_weighs_by_how_much_is_missing() -> None:
     """Unknown margin: today. Unknown words: this-week. Parts unread: a note."""
     strange = pool(members=(member("a"), member("b", MemberState.UNKNOWN), member("c")))

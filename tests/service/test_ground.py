@@ -14,7 +14,8 @@ from watcher.service.clock import ManualClock
 from watcher.service.desk import Desk
 from watcher.service.ground import STATE, Ground
 from watcher.store.database import Store, open_store
-from watcher.store.errors import StoreFull
+from watcher.store.errors import StoreFull, StoreReadOnly
+from watcher.store.only_look import open_to_look
 
 NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 
@@ -81,3 +82,25 @@ def test_what_cannot_be_opened_at_the_start_is_opened_when_it_can_be(tmp_path: P
         with ground.store.snapshot() as tx:
             assert len(tx.drives(BOX)) == len(box.drives)
     assert (place / "s.db").exists()
+
+
+def test_a_watch_that_begins_on_a_read_only_store_knows_its_cases(tmp_path: Path) -> None:
+    """What was told is not told anew, and what comes of it is on the disk afterwards."""
+    box, path = new_box(), tmp_path / "s.db"
+    surveyor = Surveyor(box, Looking(box=BOX))
+    with open_store(path, now=NOW) as disk:
+        desk = Desk(disk, standing())
+        desk.take_in(surveyor.take("s1", box.now).survey, box.now)
+        box.pull("c")
+        assert desk.take_in(surveyor.take("s2", box.now).survey, box.now).told
+    error = StoreReadOnly("read-only")
+    past = open_to_look(path, now=NOW, error=error)
+    ground = Ground.without_disk(lambda: open_store(path, now=NOW), ManualClock(NOW), error, past)
+    with closing(ground):
+        assert "What was seen before" not in ground.findings(NOW)[0].sentence
+        again = Desk(ground.store, standing())
+        assert not again.take_in(surveyor.take("s3", box.now).survey, box.now).told
+        assert ground.come_back()
+        with ground.store.snapshot() as tx:
+            cases = [c for c in tx.load_book(BOX).open_cases if not c.only_notes]
+        assert len(cases) == 1, "the one that was told on the disk"

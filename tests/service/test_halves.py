@@ -6,6 +6,7 @@ import os
 import socket
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from watcher.demo.story import new_box, people
 from watcher.exposure.window import WindowPlan
 from watcher.facts.drive import Unread
 from watcher.facts.identity import BoxId
+from watcher.facts.survey import READER
 from watcher.readers.discovery import SOURCE as DISCOVERY
 from watcher.readers.kernel_log import SOURCE as KERNEL_LOG
 from watcher.readers.kernel_log import Position
@@ -63,7 +65,7 @@ def bell_at(line: Line, said: list[str]) -> RemoteBell:
 
 def why(taken: Taken) -> set[Unread]:
     """Say why the sources were unseen; and hold that all of them were, and none answered."""
-    assert tuple(b.source for b in taken.survey.blind) == SOURCES
+    assert tuple(b.source for b in taken.survey.blind) == (READER, *SOURCES)
     assert taken.survey.answered == ()
     assert taken.survey.pools == ()
     assert taken.position == AT  # nothing of the log is passed over
@@ -91,7 +93,9 @@ def test_what_the_reader_saw_arrives_whole(tmp_path: Path) -> None:
     here = Surveyor(box, Looking(box=BOX)).take("s", box.now)
     with running(tmp_path / "r") as reader:
         reader.eyes.take = Surveyor(box, Looking(box=BOX)).take  # type: ignore[method-assign]
-        assert eyes_at(reader.line, BOX).take("s", box.now) == here
+        there = eyes_at(reader.line, BOX).take("s", box.now)
+    answered = (*here.survey.answered, READER)
+    assert there == replace(here, survey=replace(here.survey, answered=answered))
 
 
 def test_a_new_reader_is_told_the_pools_and_a_known_one_is_not(tmp_path: Path) -> None:
@@ -105,7 +109,7 @@ def test_a_new_reader_is_told_the_pools_and_a_known_one_is_not(tmp_path: Path) -
         assert reader.eyes.remembered == [()]
         reader.stop()
         reader.start()  # a restart between two looks blinds nobody
-        assert eyes.take("c", NOW).survey.answered == ("md",)
+        assert eyes.take("c", NOW).survey.answered == ("md", READER)
         assert reader.eyes.remembered == [(), pools]
 
 
@@ -127,7 +131,7 @@ def test_a_reader_that_hangs_is_blindness_and_a_slow_one_is_not(
         reader.eyes.begun.clear()
         release = threading.Timer(0.5, reader.eyes.go_on.set)  # longer than the quiet allowed
         release.start()
-        assert eyes.take("b", NOW).survey.answered == ("md",)
+        assert eyes.take("b", NOW).survey.answered == ("md", READER)
 
 
 def test_a_reader_that_looks_for_ever_is_blindness_in_the_end(

@@ -24,9 +24,10 @@ from watcher.facts.survey import Survey
 from watcher.readers.taken import Taken
 from watcher.rules.catalogue import judge
 from watcher.rules.view import View
-from watcher.service.bootstrap import has_state, open_state, surveyor_here, zone_of
+from watcher.service.bootstrap import has_state, surveyor_here, zone_of
 from watcher.service.clock import SystemClock
 from watcher.service.desk import view_of
+from watcher.service.opened import open_for_command
 from watcher.service.settings import to_tuning
 from watcher.service.settings_shape import Config
 from watcher.store.errors import StoreError
@@ -60,8 +61,9 @@ def look_now(
         tx = None
         if has_state(config):
             try:
-                store = stack.enter_context(open_state(config, now, check=False, make=False))
-                tx = stack.enter_context(store.snapshot())
+                opened = open_for_command(config, now)
+                doubt = opened.remark
+                tx = stack.enter_context(stack.enter_context(opened.store).snapshot())
             except (StoreError, OSError) as error:
                 doubt = f"What was seen before could not be read, so nothing is compared: {error}."
         if tx is not None:

@@ -22,7 +22,6 @@ from watcher.service.bootstrap import (
     environment,
     has_state,
     load_settings,
-    open_state,
     store_path,
     to_standing,
     usual_settings,
@@ -30,6 +29,7 @@ from watcher.service.bootstrap import (
 )
 from watcher.service.clock import SystemClock
 from watcher.service.desk import Desk, Standing
+from watcher.service.opened import open_for_command
 from watcher.service.settings_shape import Config
 from watcher.store.database import Store
 from watcher.store.history import KnownDrive
@@ -97,14 +97,16 @@ def room_of(context: click.Context, *, need_state: bool = True) -> Iterator[Room
             Exit.NO_STATE,
         )
     try:
-        store = open_state(config, now, check=False)
+        opened = open_for_command(config, now)
     except OSError as error:
         raise Stop(
             f"The state folder {path.parent} cannot be used ({error.strerror}). Run as the user of "
             "the watch, or set state_directory in the settings.",
             Exit.NO_STATE,
         ) from error
-    with store:
+    if opened.remark:
+        click.echo(opened.remark, err=True)
+    with opened.store as store:
         yield Room(config=config, store=store, now=now)
 
 

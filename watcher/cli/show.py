@@ -162,7 +162,7 @@ def _hidden(survey: Survey, width: int) -> list[str]:
         for unread in survey.unread
         if unread.why is not Unread.ASLEEP
     ]
-    for blind in survey.blind:
+    for blind in survey.blind_to_tell:
         text = blind.detail.rstrip(".") + "."
         if blind.remedy:
             text += f" {blind.remedy[0].upper()}{blind.remedy[1:].rstrip('.')}."

@@ -19,7 +19,7 @@ from watcher.cli.parts import hint_of_rights, terminal_width
 from watcher.cli.show import show_survey
 from watcher.facts.drive import Unread
 from watcher.facts.pool import Pool
-from watcher.facts.survey import Survey
+from watcher.facts.survey import READER, Survey
 from watcher.hub.link import HubLink, NoHub, link_here
 from watcher.notify.target import Target
 from watcher.service.bootstrap import (
@@ -47,6 +47,7 @@ from watcher.service.heartbeat import beat
 from watcher.service.last_resort import say_here
 from watcher.service.log import ServiceLog, set_up, under_journal
 from watcher.service.loop import Delivers, Hooks, Looks, Rhythm, Rings, Watch, Word
+from watcher.service.opened import open_to_remember
 from watcher.service.settings_shape import Config
 from watcher.service.sight import disproved, subjects_seen
 from watcher.service.supervisor import ours
@@ -166,10 +167,7 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     )
     if under_journal(environment()):
         printer = ServiceLog(set_up(environment()))
-    if ground.in_memory:
-        printer.line(ground.findings(clock.now())[0].sentence + f" ({ground.why})")
-    if store.rescue is not None:
-        printer.line(f"The database was damaged. {store.rescue.sentence}")
+    say_the_ground(ground, clock, printer.line)
     standing = to_standing(config)
     printer.line(reached_by(standing.targets))
     link = _link(config, url, ground, clock, lambda: service.ask(Word.SURVEY), printer.line)
@@ -230,7 +228,7 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
             deliver_here=deliver_here,
             beat=lambda: beat(config.heartbeat.url.reveal()),
             besides=link.besides,
-            works=link.works,
+            works=lambda now: link.works(now) | eyes.works,
         ),
     )
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -262,7 +260,19 @@ def ground_here(config: Config, clock: Clock) -> Ground:
     try:
         return Ground(open_disk(), clock)
     except (OSError, StoreReadOnly, StoreFull, StoreDiskFails) as error:
-        return Ground.without_disk(open_disk, clock, error)
+        past = open_to_remember(config, clock.now(), error)
+        return Ground.without_disk(open_disk, clock, error, past)
+
+
+def say_the_ground(ground: Ground, clock: Clock, say: Callable[[str], None]) -> None:
+    """Say what a person must know of the store that was opened: in memory, damaged, copied."""
+    store = ground.store
+    if ground.in_memory:
+        say(ground.findings(clock.now())[0].sentence + f" ({ground.why})")
+    if store.rescue is not None:
+        say(f"The database was damaged. {store.rescue.sentence}")
+    if store.standing.copied:
+        say(store.standing.copied)
 
 
 def _link(
@@ -296,6 +306,7 @@ class Eyes:
     surveyor: Remembers
     bell: Rings | None
     renew: Callable[[Config], None]
+    works: frozenset[str] = frozenset()  # what is known to work without being asked
 
 
 def eyes_here(config: Config, clock: Clock) -> Eyes:
@@ -305,7 +316,12 @@ def eyes_here(config: Config, clock: Clock) -> Eyes:
     def renew(fresh: Config) -> None:
         surveyor.looking = to_looking(fresh)
 
-    return Eyes(surveyor=surveyor, bell=bell_here(config, clock.now()), renew=renew)
+    return Eyes(
+        surveyor=surveyor,
+        bell=bell_here(config, clock.now()),
+        renew=renew,
+        works=frozenset({READER}),  # this process: what was said of another one is over
+    )
 
 
 def eyes_there(config: Config, path: str, say: Callable[[str], None]) -> Eyes:

@@ -15,6 +15,10 @@ from watcher.facts.readiness import BackupsSeen
 SURVEY_FORMAT = 1
 """Version of the shape of a survey; a newer one is refused, not guessed."""
 
+READER = "reader"
+"""The source that stands before all others where the watch runs in two halves: the half that
+looks. While it is gone every source is a blind spot, and all for this one reason."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blindness:
@@ -53,6 +57,11 @@ class Survey:
     def reading(self, drive: DriveId) -> DriveReading | None:
         """Give the reading of a drive, or None."""
         return next((r for r in self.drives if r.identity.drive == drive), None)
+
+    @property
+    def blind_to_tell(self) -> tuple[Blindness, ...]:
+        """The blind spots worth a line each: where the reader is gone, that one says it all."""
+        return tuple(spot for spot in self.blind if spot.source == READER) or self.blind
 
     @property
     def present(self) -> frozenset[DriveId]:

@@ -105,7 +105,7 @@ def _work_overruns(scene: Scene) -> list[str]:
 
 
 def _work_ended(scene: Scene) -> list[str]:
-    lines = [clean(line) for line in scene.item.about.splitlines()]
+    lines = [said for line in scene.item.about.splitlines() if (said := clean(line))]
     return lines or ["Nobody said what came of it."]
 
 

@@ -7,9 +7,9 @@ from typing import Final
 
 from watcher.facts.drive import DriveUnread, Unread
 from watcher.facts.finding import Evidence, Finding, Urgency
-from watcher.facts.identity import DriveId, Subject, SubjectKind, about_source
+from watcher.facts.identity import DriveId, PoolId, Subject, SubjectKind, about_source
 from watcher.facts.pool import PoolKind, Protection, Remark
-from watcher.facts.survey import Blindness
+from watcher.facts.survey import READER, Blindness
 from watcher.facts.units import say_span
 from watcher.rules.kernel import DISCOVERY
 from watcher.rules.look import Found, finding_about
@@ -180,6 +180,7 @@ _SOURCES: Final = {
     "kernel-log": "the kernel log",
     "lvm": "the LVM volumes",
     "md": "the md arrays",
+    READER: "the half of the watch that looks",
     "zfs": "the ZFS pools",
 }
 
@@ -196,46 +197,55 @@ def cannot_see_source(view: View, tuning: Tuning) -> Iterator[Finding]:
     """Find sources that did not answer: what they would tell is not known.
 
     A stack that hides a pool known from before, and drive discovery, are ``today``: a loss behind
-    them would go unseen.
+    them would go unseen. A reader that is gone hides all of it, and is one finding.
     """
     del tuning
     groups: dict[tuple[str, str], list[Blindness]] = {}
-    for blind in view.survey.blind:
+    for blind in view.survey.blind_to_tell:
         groups.setdefault((blind.source, str(blind.subject or "")), []).append(blind)
-    for _, alike in sorted(groups.items()):
-        blind = alike[0]
+    for (source, _), alike in sorted(groups.items()):
         hidden = sorted(
             past.pool
             for past in view.pool_past.values()
             if past.in_use
-            and past.kind.value == blind.source
+            and source in {READER, past.kind.value}
             and past.pool not in {pool.pool for pool in view.survey.pools}
         )
-        grave = bool(hidden) or blind.source == DISCOVERY
-        subject = blind.subject or about_source(blind.source)
-        label = named = say_source(blind.source)
-        drives: tuple[DriveId, ...] = ()
-        if subject.kind is SubjectKind.DRIVE:
-            drives = (DriveId(subject.key),)
-            label = view.label_of(drives[0])
-        names = ", ".join(view.pool_past[pool].name for pool in hidden)
-        hides = f" It hides: {names}." if names else ""
-        remedy = f"{blind.remedy[:1].upper()}{blind.remedy[1:]}".rstrip(".")
-        yield Finding(
-            rule="cannot-see-source",
-            subject=subject,
-            label=label,
-            urgency=Urgency.TODAY if grave else Urgency.THIS_WEEK,
-            sentence=f"We cannot look at {named}: what that would tell is not known.{hides}",
-            next_step=f"{remedy or 'Find out why it does not answer; run its program by hand'}.",
-            observed_at=view.now,
-            evidence=tuple(
-                Evidence(what=f"{one.source} ({one.why.value})", value=one.detail) for one in alike
-            ),
-            pool=hidden[0] if hidden else None,
-            drives=drives,
-            level=1 + len(hidden),
-        )
+        yield _blind_finding(view, alike, hidden)
+
+
+def _blind_finding(view: View, alike: list[Blindness], hidden: list[PoolId]) -> Finding:
+    """Build the finding about the blind spots of one source, and the pools that they hide."""
+    blind = alike[0]
+    gone = blind.source == READER
+    grave = bool(hidden) or blind.source in {DISCOVERY, READER}
+    subject = blind.subject or about_source(blind.source)
+    label = named = say_source(blind.source)
+    drives: tuple[DriveId, ...] = ()
+    if subject.kind is SubjectKind.DRIVE:
+        drives = (DriveId(subject.key),)
+        label = view.label_of(drives[0])
+    sentence = f"We cannot look at {named}: what that would tell is not known."
+    if gone:
+        sentence = "It does not answer: no drive, no pool and no kernel log is seen."
+    if hidden:
+        sentence += f" It hides: {', '.join(view.pool_past[pool].name for pool in hidden)}."
+    remedy = f"{blind.remedy[:1].upper()}{blind.remedy[1:]}".rstrip(".")
+    return Finding(
+        rule="cannot-see-source",
+        subject=subject,
+        label=label,
+        urgency=Urgency.TODAY if grave else Urgency.THIS_WEEK,
+        sentence=sentence,
+        next_step=f"{remedy or 'Find out why it does not answer; run its program by hand'}.",
+        observed_at=view.now,
+        evidence=tuple(
+            Evidence(what=f"{one.source} ({one.why.value})", value=one.detail) for one in alike
+        ),
+        pool=hidden[0] if hidden and not gone else None,
+        drives=drives,
+        level=1 + len(hidden),
+    )
 
 
 def pool_not_understood(view: View, tuning: Tuning) -> Iterator[Finding]:

@@ -441,7 +441,7 @@ def watched(book: Book, view: View | None) -> Watched:
             for f in case.standing
             if f.urgency is Urgency.NOTE
         ),
-        blind=(*(u.detail for u in hidden), *(b.detail for b in survey.blind)),
+        blind=(*(u.detail for u in hidden), *(b.detail for b in survey.blind_to_tell)),
         open_cases=len(still),
         last_survey_at=survey.taken_at,
     )

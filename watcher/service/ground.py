@@ -89,13 +89,25 @@ class Ground:
 
     @classmethod
     def without_disk(
-        cls, open_disk: Callable[[], Store], clock: Clock, error: StoreError | OSError
+        cls,
+        open_disk: Callable[[], Store],
+        clock: Clock,
+        error: StoreError | OSError,
+        past: Store | None = None,
     ) -> Ground:
-        """Begin in memory, because the store could not be opened; ``open_disk`` is tried again."""
+        """Begin in memory, because the store could not be opened; ``open_disk`` is tried again.
+
+        ``past`` is that store opened to be looked at, where it can be: what it knows goes into
+        memory, so that no case is told anew. It is closed.
+        """
         ground = cls(None, clock)
         ground._open_disk = open_disk
         ground._since = clock.now()
-        ground._memory = fall_back(None, now=ground._since)
+        try:
+            ground._memory = fall_back(past, now=ground._since)
+        finally:
+            if past is not None:
+                past.close()
         ground._why = str(error)
         return ground
 

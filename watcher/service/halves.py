@@ -18,7 +18,7 @@ from datetime import datetime
 from watcher.facts.drive import Unread
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Pool
-from watcher.facts.survey import Blindness, Survey
+from watcher.facts.survey import READER, Blindness, Survey
 from watcher.readers.kernel_log import Position
 from watcher.readers.taken import Taken
 from watcher.service.half_words import (
@@ -155,7 +155,7 @@ class RemoteSurveyor:
                 self.close()
                 return self._blind(survey, now, position, again)
         self._pools = taken.survey.pools
-        return taken if not doubts else _with_doubts(taken, doubts)
+        return _answered(taken, doubts)
 
     def close(self) -> None:
         """Hang up."""
@@ -224,7 +224,7 @@ class RemoteSurveyor:
     def _blind(
         self, survey: str, now: datetime, position: Position | None, error: _NoAnswer
     ) -> Taken:
-        """Give a survey that sees nothing and says so for every source."""
+        """Give a survey that sees nothing and says so: of the reader, and of every source."""
         blind = tuple(
             Blindness(
                 source=source,
@@ -232,7 +232,7 @@ class RemoteSurveyor:
                 detail=f"The reader half of the watch: {error.detail}.",
                 remedy=REMEDY,
             )
-            for source in self.sources
+            for source in (READER, *self.sources)
         )
         return Taken(
             survey=Survey(survey=survey, box=self._box, taken_at=now, blind=blind),
@@ -265,9 +265,13 @@ class _Telling:
                 return
 
 
-def _with_doubts(taken: Taken, doubts: tuple[str, ...]) -> Taken:
-    """Add doubts to a survey."""
-    survey = replace(taken.survey, doubts=(*taken.survey.doubts, *doubts))
+def _answered(taken: Taken, doubts: tuple[str, ...]) -> Taken:
+    """Add to a survey that the reader answered, and the doubts about its settings."""
+    survey = replace(
+        taken.survey,
+        answered=(*taken.survey.answered, READER),
+        doubts=(*taken.survey.doubts, *doubts),
+    )
     return replace(taken, survey=survey)
 
 

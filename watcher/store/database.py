@@ -21,9 +21,10 @@ from typing import Self
 
 from watcher.facts.identity import BoxId
 from watcher.store.connection import Connect, Db, connect_sqlite, flush_log, open_db
+from watcher.store.copies import COPIES_KEPT, copy_before
 from watcher.store.dialect import SQLITE
 from watcher.store.errors import StoreDamaged, StoreError
-from watcher.store.migrate import migrate, refuse_newer
+from watcher.store.migrate import migrate, refuse_newer, steps, version_of
 from watcher.store.place import (
     alone,
     finish_swap,
@@ -53,6 +54,17 @@ class Standing:
     is_new: bool = False
     steps_taken: int = 0  # migrations run while opening
     rescue: Rescue | None = None  # the file was damaged and set aside; nobody was told yet
+    copy: Path | None = None  # of how it was before those steps
+
+    @property
+    def copied(self) -> str:
+        """Tell the person of the copy, in one sentence; "" where there is none."""
+        if self.copy is None:
+            return ""
+        return (
+            f"The history was brought to the form of this version; as it was before, it lies in "
+            f"{self.copy} (the newest {COPIES_KEPT} such copies are kept)."
+        )
 
 
 class Store:
@@ -66,8 +78,13 @@ class Store:
         standing: Standing,
         flush: Callable[[Path, str], None] = flush_log,
         lead: Callable[[], bool] = lambda: True,
+        refusal: StoreError | None = None,
     ) -> None:
-        """Take over a connection; ``path`` is None for a store that is no file."""
+        """Take over a connection; ``path`` is None for a store that is no file.
+
+        With a ``refusal`` it is only to be looked at: every writing transaction raises that.
+        """
+        self._refusal = refusal
         self._lead = lead
         self._db = db
         self._lock = threading.RLock()
@@ -118,6 +135,8 @@ class Store:
         nothing was changed; only when the disk fails in the very last step can it be that all of
         it was, which is harmless, because the same decision made again has the same keys.
         """
+        if self._refusal is not None:
+            raise self._refusal
         with self._lock:
             words = self._db.dialect
             self._begin(words.begin_beside if beside else words.begin_alone)
@@ -192,6 +211,7 @@ def open_store(
     set aside under a name with the time, a new one is begun with all that could be read, and
     ``store.rescue`` says so. Without it (for a quick command) damage raises StoreDamaged. Raises
     StoreTooNew and StoreForeign without touching the file, and the other kinds of StoreError.
+    Before a store of an older version gets the form of this one, it is copied (``copies``).
     """
     where = f"the store {path}"
     finish_swap(path, where)
@@ -223,11 +243,12 @@ def _open_rescued(path: Path, where: str, now: datetime, connect: Connect) -> tu
             save_what_is_left(rescue, path, beside, where, connect)
             make_ready(beside, path, where)
         swap(path, aside, where)
-    return _open_checked(path, where, now, connect, check=False)
+    # What was set aside is the copy of how it was.
+    return _open_checked(path, where, now, connect, check=False, copy=False)
 
 
 def _open_checked(
-    path: Path, where: str, now: datetime, connect: Connect, *, check: bool
+    path: Path, where: str, now: datetime, connect: Connect, *, check: bool, copy: bool = True
 ) -> tuple[Db, Standing]:
     """Open a file that is there, examine it if asked to, and take missing steps."""
     if path.stat().st_size == 0:
@@ -237,12 +258,27 @@ def _open_checked(
         refuse_newer(db)
         if check:
             examine(db)
-        taken = migrate(db, now)
-        return db, Standing(steps_taken=taken, rescue=untold_rescue(db))
+        taken, kept = 0, None
+        if version_of(db) < len(steps()):
+            taken, kept = _bring_up(db, path, where, now, copy=copy)
+        return db, Standing(steps_taken=taken, rescue=untold_rescue(db), copy=kept)
     except BaseException:
         with suppress(StoreError):
             db.close()
         raise
+
+
+def _bring_up(
+    db: Db, path: Path, where: str, now: datetime, *, copy: bool
+) -> tuple[int, Path | None]:
+    """Take the missing steps, with a copy made first; give how many, and where the copy is."""
+    if not copy or version_of(db) == 0:
+        return migrate(db, now), None
+    with alone(path, where):
+        if version_of(db) == len(steps()):  # another process has just done it
+            return 0, None
+        kept = copy_before(path, where, now)
+        return migrate(db, now), kept
 
 
 def open_memory(*, now: datetime, connect: Connect = connect_sqlite) -> Store:

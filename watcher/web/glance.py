@@ -203,6 +203,6 @@ def _hidden(survey: Survey) -> tuple[Hidden, ...]:
     )
     sources = tuple(
         Hidden(what=b.source.replace("-", " "), detail=b.detail, remedy=b.remedy)
-        for b in survey.blind
+        for b in survey.blind_to_tell
     )
     return (*drives, *sources)

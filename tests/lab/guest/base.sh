@@ -36,12 +36,15 @@ wanted=()
 for part in drivers/{ata,scsi,md,nvme,block,virtio,char,cdrom,dax,hwmon,input,message,net/virtio_net.ko,net/net_failover.ko} \
     drivers/{hotplug,pci,acpi,rtc} net/core/failover.ko fs/{btrfs,ext4,jbd2,mbcache.ko,binfmt_misc.ko,configfs,autofs,fuse,nls,efivarfs} lib crypto \
     arch/x86/crypto block; do
-    wanted+=("./lib/modules/$version/kernel/$part" "./lib/modules/$version/kernel/$part.xz")
+    for at in ./lib ./usr/lib; do # before and after the folders were merged
+        wanted+=("$at/modules/$version/kernel/$part" "$at/modules/$version/kernel/$part.xz")
+    done
 done
+for at in ./lib ./usr/lib; do wanted+=("$at/modules/$version"/modules.{order,builtin,builtin.modinfo}); done
 dpkg --fsys-tarfile "$work/kernel.deb" >"$work/kernel.tar"
-tar -C "$work/kernel" -xf "$work/kernel.tar" "./boot/vmlinuz-$version" "./lib/modules/$version/modules.order" \
-    "./lib/modules/$version/modules.builtin" "./lib/modules/$version/modules.builtin.modinfo" "${wanted[@]}" 2>/dev/null ||
+tar -C "$work/kernel" -xf "$work/kernel.tar" "./boot/vmlinuz-$version" "${wanted[@]}" 2>/dev/null ||
     true # parts that this kernel has built in, or packs otherwise
+if [ -d "$work/kernel/usr/lib/modules" ]; then mkdir -p "$work/kernel/lib" && mv "$work/kernel/usr/lib/modules" "$work/kernel/lib/"; fi
 find "$work/kernel" -name '*.ko.xz' -exec xz -d {} +
 mkdir -p "$work/kernel/usr"
 depmod -b "$work/kernel" "$version"
