@@ -47,10 +47,12 @@ find_python() {
     return 1
 }
 
-# make_environment FOLDER SOURCE EXTRAS : a virtual environment with the package and its EXTRAS in it.
-# Installs again only when pyproject.toml changed since the last time.
+# make_environment FOLDER SOURCE EXTRAS [CONSTRAINTS] : a virtual environment with the package and its EXTRAS in it, in the
+# versions of the file CONSTRAINTS. Installs again only when pyproject.toml or that file changed since the last time.
 make_environment() {
-    local folder=$1 source=$2 extras=$3 python stamp wanted
+    local folder=$1 source=$2 extras=$3 locked=${4:-} python stamp wanted
+    local versions=()
+    if [ -n "$locked" ]; then versions=(--constraint "$locked"); fi
     python=$(find_python) || return 1
     if [ ! -x "$folder/bin/python" ] || ! "$folder/bin/python" -c '' 2>/dev/null; then
         rm -rf -- "$folder"
@@ -60,10 +62,10 @@ make_environment() {
         }
     fi
     stamp="$folder/midwatch-installed"
-    wanted=$(cksum <"$source/pyproject.toml"; printf '%s %s\n' "$source" "$extras")
+    wanted=$(cat -- "$source/pyproject.toml" ${locked:+"$locked"} | cksum; printf '%s %s\n' "$source" "$extras")
     if [ ! -f "$stamp" ] || [ "$(cat -- "$stamp")" != "$wanted" ]; then
         say "installing midwatch and its Python packages into ${folder##*/} (a minute the first time)"
-        "$folder/bin/python" -m pip install --quiet --disable-pip-version-check --editable "$source$extras" || return 1
+        "$folder/bin/python" -m pip install --quiet --disable-pip-version-check "${versions[@]}" --editable "$source$extras" || return 1
         printf '%s' "$wanted" >"$stamp"
     fi
 }

@@ -2,7 +2,8 @@
 # Makes everything ready for the tests on a fresh Debian or Ubuntu machine and runs all of them.
 # Installs, where this is root and they are missing: python3-venv, smartmontools, btrfs-progs, util-linux, mosquitto, tmux, chromium,
 # postgresql (the tests start a server of their own and leave the distribution's alone).
-# Makes the folder .venv-test beside README.md and installs midwatch with its [test] extra there.
+# Makes the folder .venv-test beside README.md and installs midwatch with its [test] extra there, in the versions of
+# tests/constraints.txt.
 # Words after the script's name go to pytest: bash tests/run.sh tests/cases
 #   --lab    also boot the guest machine of tests/lab (needs qemu; minutes)
 set -euo pipefail
@@ -19,7 +20,7 @@ done
 
 bring python3-venv smartmontools btrfs-progs util-linux mosquitto tmux kmod chromium postgresql
 if [ "${#lab[@]}" -gt 0 ]; then bring qemu-system-x86 debootstrap debian-archive-keyring busybox-static cpio e2fsprogs; fi
-make_environment "$here/.venv-test" "$here" "[test]"
+make_environment "$here/.venv-test" "$here" "[test]" "$here/tests/constraints.txt"
 bin="$here/.venv-test/bin"
 
 if [ "${#words[@]}" -eq 0 ]; then
