@@ -128,6 +128,8 @@ source = sqlite3.connect(sys.argv[1]); target = sqlite3.connect(sys.argv[2])
 with target: source.backup(target)' "$state/midwatch.db" "$copy"
             chmod 600 "$copy"
             say "the history was copied to $copy"
+            # The newest three stay; the program itself keeps as many (watcher/store/copies.py).
+            for old in $(printf '%s\n' "$state"/midwatch.db.before-*Z* | sort | head -n -3); do rm -f -- "$old"; done
         fi
     fi
     # One that a newer Python of the distribution left without its packages is made anew.

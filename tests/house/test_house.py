@@ -143,15 +143,21 @@ def test_the_installer_can_put_the_two_halves_in_the_place_of_the_one() -> None:
     assert "systemd/midwatch.service" not in done.stdout
 
 
-@pytest.mark.parametrize("half", ["reader", "desk"])
-def test_each_half_is_shut_in(half: str) -> None:
-    """At most 1.5 of 10 by ``systemd-analyze security`` (measured with systemd 252)."""
+@pytest.mark.parametrize(
+    ("unit", "most"), [("midwatch-reader", 1.5), ("midwatch-desk", 1.5), ("midwatch", 2.5)]
+)
+def test_each_unit_is_shut_in(unit: str, most: float) -> None:
+    """At most so much of 10 by ``systemd-analyze security`` (measured with systemd 252).
+
+    The one service has both drives and network, so that it cannot come to what a half comes to.
+    """
     if shutil.which("systemd-analyze") is None:
         pytest.skip("needs systemd-analyze")
     done = subprocess.run(
         [
-            *("systemd-analyze", "security", "--offline=true", "--threshold=15", "--no-pager"),
-            ROOT / f"systemd/midwatch-{half}.service",
+            *("systemd-analyze", "security", "--offline=true", "--no-pager"),
+            f"--threshold={most * 10:.0f}",
+            ROOT / f"systemd/{unit}.service",
         ],
         capture_output=True,
         text=True,
@@ -162,7 +168,7 @@ def test_each_half_is_shut_in(half: str) -> None:
         pytest.skip("this systemd-analyze cannot judge a file")
     level = re.search(r"Overall exposure level for \S+: ([\d.]+)", done.stdout)
     assert level is not None, done.stdout + done.stderr
-    assert float(level[1]) <= 1.5
+    assert float(level[1]) <= most
     assert done.returncode == 0
 
 

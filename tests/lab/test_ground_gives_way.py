@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import os
 import re
+import resource
 import shutil
 import subprocess
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from tests.lab.daemon import Daemon, midwatch
+from tests.lab.daemon import Daemon, cases_of, midwatch
 from tests.lab.receivers import Hook, wait_until, web_server
+from tests.lab.small_disks import make_read_only, make_writable, small_disk
 from tests.readers.drive_samples import ata_answer, ata_document, program
 
 SETTINGS = """box_name: attic
@@ -114,6 +117,43 @@ def test_a_state_folder_that_cannot_be_written_at_the_start_stops_no_message(
             daemon.kill()
 
 
+@pytest.mark.root
+def test_a_watch_that_starts_again_on_a_disk_gone_read_only_tells_no_case_twice(
+    tmp_path: Path,
+) -> None:
+    """What it told before is still on that disk, and is read from there."""
+    hook = Hook()
+    shelf = Shelf(tmp_path, 2)
+    with small_disk(tmp_path / "state") as state, web_server(hook) as port:
+        config = write(tmp_path, shelf, state=state, address=f"127.0.0.1:{port}")
+        daemon = Daemon(config, environ=shelf.environ)
+        try:
+            assert wait_until(lambda: "Watching." in daemon.text, 60), daemon.text
+            shelf.install("exit 2")
+            daemon.look()
+            sees = "cannot see how the drive is"
+            assert wait_until(lambda: any(sees in str(p[1]) for p in hook.posts), 60), daemon.text
+            assert wait_until(lambda: "arrived" in midwatch(config, "notify", "log"), 3)
+            assert daemon.stop() == 0
+            before = [case["number"] for case in cases_of(config)]
+            make_read_only(state)
+            told = len(hook.posts)
+            daemon = Daemon(config, environ=shelf.environ)
+            assert wait_until(lambda: "Watching." in daemon.text, 60), daemon.text
+            assert "What was seen before is not known" not in daemon.text
+            assert wait_until(lambda: len(hook.posts) > told, 60), daemon.text
+            fresh = [str(post["message"]) for _, post in hook.posts[told:]]
+            assert all("history cannot be written" in text for text in fresh), fresh
+            assert not [text for text in fresh if sees in text], "told anew"
+            assert "this is what was written last" in midwatch(config, "drives")
+            make_writable(state)
+            daemon.look()
+            assert wait_until(lambda: "written to the disk again" in daemon.text, 60), daemon.text
+            assert set(before) < {case["number"] for case in cases_of(config)}
+        finally:
+            daemon.kill()
+
+
 def seen(daemon: Daemon, pattern: str) -> bool:
     """Tell whether it printed something, however the lines were broken."""
     return re.search(pattern, " ".join(daemon.text.split())) is not None
@@ -155,7 +195,40 @@ def test_without_a_name_server_messages_wait_and_the_watch_goes_on(tmp_path: Pat
         assert wait_until(lambda: "ada" in midwatch(config, "notify", "log"), 60)
         assert daemon.process.poll() is None
         log = midwatch(config, "notify", "log")
-        assert "delivered" not in log, log
+        assert "arrived" not in log, log
+    finally:
+        daemon.kill()
+
+
+@contextmanager
+def little_memory(pid: int) -> Iterator[None]:
+    """Let a process have no more memory than it has now (setrlimit(2), RLIMIT_AS)."""
+    status = Path(f"/proc/{pid}/status").read_text(encoding="ascii")
+    found = re.search(r"^VmSize:\s+(\d+) kB", status, re.MULTILINE)
+    assert found is not None
+    before = resource.prlimit(pid, resource.RLIMIT_AS)
+    resource.prlimit(pid, resource.RLIMIT_AS, (int(found[1]) * 1024, before[1]))
+    try:
+        yield
+    finally:
+        resource.prlimit(pid, resource.RLIMIT_AS, before)
+
+
+def test_without_memory_for_a_look_the_watch_lives_on(tmp_path: Path) -> None:
+    """It still hears what it is told, calls nothing well, and ends when it is asked to."""
+    shelf = Shelf(tmp_path, 2)
+    config = write(tmp_path, shelf, state=tmp_path / "state", address="127.0.0.1:1")
+    daemon = Daemon(config, environ=shelf.environ)
+    try:
+        assert wait_until(lambda: "Watching." in daemon.text, 60), daemon.text
+        with little_memory(daemon.process.pid):
+            shelf.install("exit 2")
+            for times in range(1, 4):
+                daemon.look()
+                assert wait_until(lambda: daemon.text.count("read again") >= times, 60), daemon.text  # noqa: B023
+        assert "All clear" not in daemon.text
+        assert "holds no more" not in daemon.text
+        assert daemon.stop() == 0
     finally:
         daemon.kill()
 

@@ -47,7 +47,7 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
             make_orchard(guest, disks)
             guest.run(UNPACK)
             write_settings(guest, settings)
-            guest.run(f"{INSTALL} --halves", seconds=600)
+            guest.run(f"{INSTALL} --halves", seconds=1200)
             yield Lab(guest=guest, box=box, hook=hook, disks=disks, unit=DESK)
     finally:
         guest.stop()
@@ -87,7 +87,7 @@ print(open("/proc/self/net/dev").read().count(":"))
 
 TRY_DRIVES = """
 import glob, os, stat
-print([name for name in glob.glob("/dev/*") if stat.S_ISBLK(os.stat(name).st_mode)])
+print([name for name in glob.glob("/dev/*") if stat.S_ISBLK(os.lstat(name).st_mode)])
 for name, node in (("/dev/sda", (8, 0)), ("/dev/shm/x", (8, 0)), ("/tmp/x", (259, 0))):
     try:
         os.mknod(name, 0o600 | stat.S_IFBLK, os.makedev(*node))
@@ -194,7 +194,7 @@ def test_a_reader_that_is_killed_comes_back_and_one_that_is_gone_is_told_once(la
 def test_the_one_service_can_take_the_place_of_the_halves_again(lab: Lab) -> None:
     guest = lab.guest
     cases = {case["number"] for case in lab.midwatch("cases --all")}
-    guest.run(f"{INSTALL} --whole", seconds=600)
+    guest.run(f"{INSTALL} --whole", seconds=1200)
     assert guest.out("systemctl is-active midwatch") == "active"
     assert guest.out("ls /etc/systemd/system/midwatch*") == "/etc/systemd/system/midwatch.service"
     assert guest.out("stat -c %U /var/lib/midwatch/midwatch.db") == "root"

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 from tests.simulation.faulty import Disk
 from tests.simulation.stage import Stage
@@ -14,9 +16,9 @@ from watcher.readers.kernel_log import Position
 from watcher.readers.survey import Taken
 from watcher.service.clock import ManualClock
 from watcher.service.delivery_child import Ended
-from watcher.service.desk import Standing
+from watcher.service.desk import Outcome, Standing
 from watcher.service.ground import Ground
-from watcher.service.loop import Hooks, Rhythm, Watch, Word
+from watcher.service.loop import LONGEST_LOOK, Hooks, Rhythm, Watch, Word
 from watcher.service.supervisor import Supervisor
 
 START = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
@@ -100,7 +102,7 @@ class Scene:
 
     def _trouble(self, sentence: str) -> None:
         self.troubles.append(sentence)
-        if "look at the box failed" in sentence:
+        if "look at the box" in sentence:
             self.watch.ask(Word.SURVEY)  # as the schedule would
 
     def _surveyed(self, _survey: object, outcome: object) -> None:
@@ -196,3 +198,49 @@ def test_upkeep_and_heartbeat_are_done_when_asked_for() -> None:
     scene.before[1] = both
     scene.watch.run()
     assert scene.troubles == []
+
+
+def test_a_look_without_memory_is_said_and_the_next_one_is_taken() -> None:
+    def short() -> None:
+        raise MemoryError
+
+    scene = Scene(before={1: short})
+    scene.watch.run()
+    assert len(scene.eyes.deep) == 2
+    assert "MemoryError" in scene.troubles[0]
+
+
+def test_a_store_without_memory_is_tried_again() -> None:
+    """SQLite's want of memory (sqlite.org/rescode.html, SQLITE_NOMEM) is a MemoryError."""
+    scene = Scene()
+    desk, failed = scene.watch.desk, []
+    taking_in = desk.take_in
+
+    def once(*words: Any, **named: Any) -> Outcome:
+        if not failed:
+            failed.append(words)
+            raise MemoryError
+        return taking_in(*words, **named)
+
+    desk.take_in = once  # type: ignore[method-assign]
+    scene.watch.run()
+    assert scene.troubles == ["Memory is short: what was at hand is tried again in a moment."]
+    assert scene.watch.rounds == 1
+    assert len(scene.eyes.deep) == 1, "the same survey, not another look"
+
+
+def test_a_look_that_never_comes_back_is_not_waited_for_for_ever() -> None:
+    """The first hangs for good; after half an hour another thread looks."""
+    gate = threading.Event()
+
+    def hang() -> None:
+        scene.clock.pass_by(LONGEST_LOOK)
+        scene.watch.ask(Word.HEARTBEAT)  # so that the loop looks around
+        gate.wait(60)
+
+    scene = Scene(before={1: hang})
+    scene.watch.run()
+    gate.set()
+    assert len(scene.eyes.deep) >= 2
+    assert "has not come back for 30 min" in scene.troubles[0]
+    assert scene.watch.rounds == 1

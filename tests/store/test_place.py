@@ -9,7 +9,15 @@ from tests.store.made import BOX, NOW, book, case
 from watcher.store.connection import connect_sqlite
 from watcher.store.database import open_store
 from watcher.store.errors import StoreReadOnly
-from watcher.store.place import alone, finish_swap, made_beside, make_new, make_ready, swap
+from watcher.store.place import (
+    alone,
+    finish_swap,
+    made_beside,
+    make_new,
+    make_ready,
+    remove_leftovers,
+    swap,
+)
 
 
 def make(path: Path, number: int) -> None:
@@ -50,6 +58,15 @@ def test_leftovers_of_killed_processes_are_removed_and_those_of_the_living_are_n
         file.write_bytes(b"half")
     make(path, 1)
     assert {file.name for file in tmp_path.iterdir()} == {"m.db", alive.name}
+
+
+def test_the_leftover_of_a_process_that_we_may_not_see_is_left_alone(tmp_path: Path) -> None:
+    """The first process belongs to root and lives; a number that is none belongs to nobody."""
+    there, odd = tmp_path / "m.db.new-1-1", tmp_path / "m.db.new-x-1"
+    for file in (there, odd):
+        file.write_bytes(b"half")
+    remove_leftovers(tmp_path / "m.db")
+    assert list(tmp_path.iterdir()) == [there]
 
 
 def test_our_own_leftover_does_not_stand_in_the_way(tmp_path: Path) -> None:

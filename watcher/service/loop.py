@@ -23,6 +23,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from watcher.facts.finding import Finding
 from watcher.facts.survey import Survey
+from watcher.facts.units import say_span
 from watcher.readers.errors import CannotParse
 from watcher.readers.kernel_log import Position
 from watcher.readers.taken import Taken
@@ -45,6 +46,11 @@ flashes up is seen twice. Our choice."""
 
 MISSED_ROUNDS = 3
 """After so many rounds without a complete survey the service no longer says that it is alive."""
+
+
+LONGEST_LOOK = timedelta(minutes=30)
+"""A look that lasts longer is not waited for any more. Our choice: two hundred drives of which
+sixty hang need about five minutes."""
 
 
 class Word(StrEnum):
@@ -113,6 +119,10 @@ class Hooks:
     works: Callable[[datetime], frozenset[str]] = lambda _now: frozenset()
 
 
+_Wanted = queue.SimpleQueue[tuple[str, datetime, Position | None, bool] | None]
+"""The looks to be taken, in order; None ends the looker."""
+
+
 class Watch:
     """The running service."""
 
@@ -142,6 +152,8 @@ class Watch:
         self._bell = bell
         self._words: queue.SimpleQueue[Word | Taken | str] = queue.SimpleQueue()
         self._looking = False
+        self._look_began = 0.0  # monotonic
+        self._wanted: _Wanted = queue.SimpleQueue()
         self._again = False  # another survey was asked for while one is going on
         self._early_at: float | None = None  # monotonic
         self._complete_at = clock.monotonic()
@@ -170,6 +182,7 @@ class Watch:
                 self.ask, "interval", args=(word,), seconds=span.total_seconds(), id=word.value
             )
         scheduler.start()
+        self._start_looker()
         self.ask(Word.DEEP)
         if self.ground.in_memory:  # the disk could not even be opened
             self._delivery = self._hooks.deliver_here(self.ground)
@@ -181,6 +194,7 @@ class Watch:
         finally:
             self._supervisor.stopping()
             scheduler.shutdown(wait=False)
+            self._wanted.put(None)
             self._delivery.stop()
 
     def _turn(self) -> bool:
@@ -205,6 +219,10 @@ class Watch:
             self._again_later(word)
         except StoreError as error:
             self._give_way(error)
+            self._again_later(word)
+        except MemoryError:
+            self._hooks.trouble("Memory is short: what was at hand is tried again in a moment.")
+            time.sleep(1.0)
             self._again_later(word)
         return True
 
@@ -258,6 +276,7 @@ class Watch:
         if due is not None and due <= now and self.desk.tick(now).told:
             self._delivery.wake()
         self._keep_delivering()
+        self._mind_the_looker()
         if self._bell is not None and self._bell.rings(self._clock.monotonic()):
             self.ask(Word.SURVEY)
         if self._early_at is not None and self._clock.monotonic() >= self._early_at:
@@ -308,12 +327,11 @@ class Watch:
             text = tx.kept(self.desk.standing.box, POSITION)
         position = self._position_of(text)
         self._looking = True
+        self._look_began = self._clock.monotonic()
         self._count += 1
         now = self._clock.now()
         name = f"{self.desk.standing.box}/{now:%Y%m%dT%H%M%S.%f}/{self._count}"
-        threading.Thread(
-            target=self._look_now, args=(name, now, position, deep), name="look", daemon=True
-        ).start()
+        self._wanted.put((name, now, position, deep))
 
     def _position_of(self, text: str | None) -> Position | None:
         """Read how far the kernel log was read; a damaged note begins anew, and that is said."""
@@ -326,23 +344,43 @@ class Watch:
             )
             return None
 
-    def _look_now(
-        self,
-        name: str,
-        now: datetime,
-        position: Position | None,
-        deep: bool,  # noqa: FBT001
-    ) -> None:
-        """Look, in a thread of its own; whatever goes wrong becomes a word for the loop."""
-        try:
-            self._words.put(self._surveyor.take(name, now, position=position, deep=deep))
-        except Exception as error:  # noqa: BLE001 - the outermost ring: said, and the watch goes on
-            where = traceback.extract_tb(error.__traceback__)[-1]
-            place = f"{where.filename.rpartition('/')[2]}:{where.lineno}"
-            self._words.put(
-                f"A look at the box failed by a fault of ours ({type(error).__name__}: {error}, "
-                f"{place}); the next one is tried as planned."
-            )
+    def _start_looker(self) -> None:
+        """Start the thread that looks, with a queue of its own."""
+        self._wanted = queue.SimpleQueue()
+        threading.Thread(
+            target=self._look_on, args=(self._wanted,), name="look", daemon=True
+        ).start()
+
+    def _mind_the_looker(self) -> None:
+        """Leave a look that never comes back to itself, and let another thread look."""
+        lasted = self._clock.monotonic() - self._look_began
+        if not self._looking or lasted < LONGEST_LOOK.total_seconds():
+            return
+        self._looking = False
+        self._wanted.put(None)
+        self._start_looker()
+        self._hooks.trouble(
+            f"A look at the box has not come back for {say_span(LONGEST_LOOK)} and is not waited "
+            "for any more; the next one is tried as planned."
+        )
+
+    def _look_on(self, wanted_here: _Wanted) -> None:
+        """Look whenever asked to, in a thread of its own that lives as long as the watch.
+
+        Whatever goes wrong becomes a word for the loop. A thread for each look would do where
+        memory is plenty; where it is not, waiting for a new one to begin can last for ever.
+        """
+        while (wanted := wanted_here.get()) is not None:
+            name, now, position, deep = wanted
+            try:
+                self._words.put(self._surveyor.take(name, now, position=position, deep=deep))
+            except Exception as error:  # noqa: BLE001 - the outermost ring: said, and the watch goes on
+                where = traceback.extract_tb(error.__traceback__)[-1]
+                place = f"{where.filename.rpartition('/')[2]}:{where.lineno}"
+                self._words.put(
+                    f"A look at the box failed by a fault of ours ({type(error).__name__}: "
+                    f"{error}, {place}); the next one is tried as planned."
+                )
 
     def _works(self) -> frozenset[str]:
         """Name what of the watch itself is known to work."""

@@ -65,9 +65,20 @@ def remove_leftovers(path: Path) -> None:
     """Remove what processes that were killed left beside a store."""
     for file in path.parent.glob(f"{path.name}.new-*-*"):
         process = file.name.removeprefix(f"{path.name}.new-").split("-")[0]
-        if not Path("/proc", process).exists():
+        if not _lives(process):
             with suppress(OSError):
                 file.unlink(missing_ok=True)
+
+
+def _lives(process: str) -> bool:
+    """Tell whether a process of that number is there, also one that /proc hides from us."""
+    try:
+        os.kill(int(process), 0)
+    except (ProcessLookupError, OverflowError, ValueError):
+        return False
+    except PermissionError:
+        return True
+    return True
 
 
 def name_aside(path: Path, now: datetime) -> Path:
