@@ -188,6 +188,16 @@ def test_a_connection_that_broke_is_opened_again_by_the_next_transaction(url: st
             assert tx.kept(BOX, "a") == "1"
 
 
+def test_a_hub_whose_store_was_brought_to_a_newer_form_meanwhile_writes_no_more(url: str) -> None:
+    with open_server(url, now=NOW) as store:
+        with psycopg.connect(url) as other:
+            other.execute("INSERT INTO schema_step VALUES (99, 'later', 0)")
+        _cut(url)
+        for _ in range(2):
+            with pytest.raises(StoreTooNew), store.transaction():
+                raise AssertionError
+
+
 def _be_cut(store: Store, url: str) -> None:
     with store.transaction() as tx:
         tx.keep(BOX, "a", "2")

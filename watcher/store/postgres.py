@@ -21,7 +21,7 @@ itself: a pooler that hands one session to several clients breaks the locks.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
 from typing import Any, Final
 
@@ -113,6 +113,7 @@ class PostgresConnection:
     def __init__(self, url: str) -> None:
         """Connect. Raises StoreError."""
         self._url = url
+        self.on_return: Callable[[], None] = lambda: None  # after a connection was opened again
         self.where = where_of(url)
         self._names: dict[str, list[str]] = {}
         self._texts: dict[str, str] = {}
@@ -163,7 +164,7 @@ class PostgresConnection:
             self.execute("SELECT 1")
             return True
         if self._open is None or self._open.closed:
-            self._connect()
+            self._return()
         row = self.execute(f"SELECT pg_try_advisory_lock({LEADERS_LOCK}) AS held").fetchone()
         self._led = self._open if row["held"] else None
         return bool(row["held"])
@@ -178,7 +179,7 @@ class PostgresConnection:
         """Begin a transaction, on a new connection when the old one is broken."""
         for last in (False, True):
             if self._open is None or self._open.closed:
-                self._connect()
+                self._return()
             try:
                 return self._say(words)
             except psycopg.Error as error:
@@ -186,6 +187,15 @@ class PostgresConnection:
                 if last or not isinstance(told, StoreAway):
                     raise told from error
         raise AssertionError("the second try gives or raises")
+
+    def _return(self) -> None:
+        """Open a connection again, for the store as it was known."""
+        self._connect()
+        try:
+            self.on_return()
+        except BaseException:
+            self.close()
+            raise
 
     def _say(self, words: str) -> Result:
         """Say words that begin or end a transaction.
@@ -305,6 +315,7 @@ def open_server(url: str, *, now: datetime) -> Store:
     try:
         refuse_newer(db)
         taken = migrate(db, now)
+        connection.on_return = lambda: refuse_newer(db)
     except BaseException:
         db.close()
         raise
