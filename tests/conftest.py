@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.store.cluster import Cluster, running_cluster
+from tests.store.cluster import Cluster, Shelf, running_cluster
 
 
 @pytest.fixture(scope="session")
@@ -14,3 +14,10 @@ def cluster() -> Iterator[Cluster]:
     """A PostgreSQL server of our own; skips where there can be none."""
     with running_cluster() as found:
         yield found
+
+
+@pytest.fixture(scope="session")
+def shelf(cluster: Cluster) -> Iterator[Shelf]:
+    found = Shelf(cluster)
+    yield found
+    found.close()

@@ -64,8 +64,13 @@ CONFIG = Config(
 )
 
 
+def new_store() -> Store:
+    """Give an empty store; ``each_ground`` puts another in its place."""
+    return open_memory(now=NOW)
+
+
 def shop(store: Store | None = None) -> Shop:
-    return Shop(store or open_memory(now=NOW), Clients(standing(), CONFIG))
+    return Shop(store or new_store(), Clients(standing(), CONFIG))
 
 
 def enrol(at: Shop, box: str, client: str = "Harbour", now: datetime = NOW) -> str:

@@ -25,6 +25,8 @@ from watcher.hub.wire import Joining
 from watcher.store.database import Store, open_memory
 from watcher.store.hub import BoxState
 
+pytestmark = pytest.mark.usefixtures("each_ground")
+
 FIRST = "t1"
 LATER = NOW + timedelta(hours=1)
 

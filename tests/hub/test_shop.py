@@ -14,13 +14,15 @@ from watcher.hub.errors import Refused, Why
 from watcher.hub.shop import own_finding, own_survey
 from watcher.store.hub import BoxState
 
+pytestmark = pytest.mark.usefixtures("each_ground")
+
 LEAST = timedelta(minutes=45)
 
 
 def messages(at: object) -> list[tuple[str, str, str]]:
     with at.store.snapshot() as tx:  # type: ignore[attr-defined]
         rows = tx.db.rows("SELECT box, person, title FROM notice ORDER BY id")
-    return [tuple(row) for row in rows]
+    return [(row["box"], row["person"], row["title"]) for row in rows]
 
 
 def test_a_survey_that_comes_again_counts_once() -> None:

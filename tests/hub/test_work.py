@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC
 
+import pytest
+
 from tests.hub.stage import EVERY, NOW, enrol, look, report, shop
 from tests.store import made
 from watcher.exposure.window import WindowPlan
@@ -12,6 +14,8 @@ from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
 from watcher.hub.work import Piece, in_order, work_of
 from watcher.store.hub import BoxState
+
+pytestmark = pytest.mark.usefixtures("each_ground")
 
 
 def piece(box: str, urgency: Urgency, chance: float | None) -> Piece:

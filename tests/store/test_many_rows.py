@@ -5,7 +5,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tests.store.conftest import Shelf
+from tests.store.cluster import Shelf
 from tests.store.made import BOX, NOW
 from watcher.store.database import Store, open_memory
 from watcher.store.many_rows import at_once, shape_of

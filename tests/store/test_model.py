@@ -19,7 +19,7 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
-from tests.store.conftest import Shelf
+from tests.store.cluster import Shelf
 from tests.store.made import BOX, MINUTE, NOW, book, case, drive_id, notice, reading, survey
 from watcher.cases.state import Book
 from watcher.facts.drive import Metric
