@@ -10,6 +10,10 @@ from click.testing import CliRunner, Result
 
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.main import cli
+from watcher.hub.enrolment import hash_of, identify, join
+from watcher.hub.wire import Joining
+from watcher.service.clock import SystemClock
+from watcher.store.database import open_store
 
 SETTINGS = """\
 box_name: workshop
@@ -72,3 +76,55 @@ def test_the_world_is_not_listened_to_without_a_certificate(tmp_path: Path) -> N
     done = run(str(path))
     assert isinstance(done.exception, Stop)
     assert done.exception.status is Exit.REFUSED
+
+
+def joined(settings: str, box: str = "press") -> None:
+    """Let a box join by the code that the command printed, and use its token once."""
+    token = f"token of {box}"
+    done = run(settings, "invite", "--client", "Harbour Print Room", "--box", box)
+    found = re.search(r"midwatch join (\S+) --hub", done.output)
+    assert found is not None
+    now = SystemClock().now()
+    place = Path(settings).parent / "midwatch.db"
+    with open_store(place, now=now, check=False) as store, store.transaction() as tx:
+        join(tx, Joining(code=found[1], box=box, token_hash=hash_of(token)), now)
+        identify(tx, token, now)
+
+
+def test_codes_that_wait_are_listed_and_can_be_taken_back(settings: str) -> None:
+    run(settings, "invite", "--client", "Harbour Print Room")
+    mark = run(settings, "invited").output.split()[0]
+    assert run(settings, "withdraw", mark).exit_code == 0
+    assert "There is none." in run(settings, "invited").output
+    again = run(settings, "withdraw", mark)
+    assert isinstance(again.exception, Stop)
+    assert again.exception.status is Exit.NOT_FOUND
+
+
+def test_a_box_is_told_with_the_age_of_its_token_and_can_be_made_to_renew_it(
+    settings: str,
+) -> None:
+    joined(settings)
+    text = run(settings, "box", "press").output
+    assert "Harbour Print Room" in text
+    assert "token" in text
+    assert "made " in text
+    assert run(settings, "renew", "press").exit_code == 0
+    assert "a new one is asked for" in run(settings, "box", "press").output
+    assert run(settings, "revoke", "press").exit_code == 0
+    assert "nothing is let in until it joins" in run(settings, "box", "press").output
+    refused = run(settings, "renew", "press")
+    assert isinstance(refused.exception, Stop)
+    assert refused.exception.status is Exit.REFUSED
+
+
+def test_the_address_of_the_hub_comes_from_the_settings(tmp_path: Path) -> None:
+    path = tmp_path / "hub.yaml"
+    path.write_text(f"state_directory: {tmp_path}\nshop:\n  url: https://hub.example\n")
+    assert "--hub https://hub.example" in run(str(path), "invite", "--client", "X").output
+
+
+def test_a_box_that_was_given_back_stays_on_the_list_as_such(settings: str) -> None:
+    joined(settings)
+    assert run(settings, "return", "press").exit_code == 0
+    assert "returned to its owner" in run(settings, "boxes").output

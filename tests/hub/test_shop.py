@@ -9,9 +9,12 @@ import pytest
 
 from tests.hub.stage import EVERY, NOW, enrol, look, parcel, report, shop
 from tests.store import made
+from watcher.cases.observations import WorkAnnounced
+from watcher.cases.state import Expectation, ExpectKind
 from watcher.facts.identity import BoxId, Subject, SubjectKind
 from watcher.hub.errors import Refused, Why
 from watcher.hub.shop import own_finding, own_survey
+from watcher.service.desk import Desk
 from watcher.store.hub import BoxState
 
 pytestmark = pytest.mark.usefixtures("each_ground")
@@ -214,3 +217,34 @@ def test_a_drive_that_goes_by_another_name_here_keeps_it_when_only_its_pool_stil
     assert survey is not None
     named = {drive for pool in survey.pools for drive in pool.drives}
     assert all(drive.endswith("@shed") for drive in named)
+
+
+def test_a_box_whose_absence_was_planned_falls_quiet_without_a_word() -> None:
+    hub = shop()
+    report(hub, enrol(hub, "press"), look(1))
+    report(hub, enrol(hub, "shed"), look(2, first_drive=10))
+    with hub.store.transaction() as tx:
+        box = tx.enrolled(BoxId("press"))
+        assert box is not None
+        said = WorkAnnounced(
+            by="sam",
+            reason="moving house",
+            begins=NOW + 2 * EVERY,
+            ends=NOW + timedelta(hours=12),
+            expects=(Expectation(kind=ExpectKind.BOX_OFF, said="box off"),),
+        )
+        desk = Desk(hub.store, hub.clients.of(box))
+        assert not desk.hear_within(tx, said, NOW + 2 * EVERY).refused
+    later = NOW + timedelta(hours=3)
+    hub.mind_the_quiet(later, LEAST)
+    hub.due(later + timedelta(minutes=5))
+    with hub.store.snapshot() as tx:
+        quiet = {
+            name: case
+            for name in ("press", "shed")
+            for case in tx.load_book(BoxId(name)).open_cases
+            if any(f.rule == "box-quiet" for f in case.standing)
+        }
+    assert (quiet["press"].hushed, quiet["press"].told) == (True, ())
+    assert quiet["shed"].told == ("sam", "ann")
+    assert "Today: press on press" not in {title for _, _, title in messages(hub)}

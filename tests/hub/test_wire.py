@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import zlib
-from dataclasses import replace
+from dataclasses import fields, replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -186,3 +187,17 @@ def test_an_answer_of_a_newer_hub_is_understood_as_far_as_it_goes() -> None:
 def test_something_else_than_a_hub_is_told_apart(body: bytes) -> None:
     with pytest.raises(Unreachable):
         read_answer(200, body)
+
+
+def test_a_parcel_as_it_was_written_by_the_first_version_is_still_read_as_it_was_meant() -> None:
+    """The file was written on 2026-11-25 by version 0.1.0; it is never written anew."""
+    kept = json.loads((Path(__file__).parent / "parcels" / "wire-1.json").read_text())
+    assert unpack(squeezed(kept)) == FULL
+
+
+def test_there_is_nothing_in_an_answer_by_which_a_hub_could_ask_for_more_than_a_look() -> None:
+    assert {field.name for field in fields(Answer)} == {
+        "wire", "taken", "look", "renew", "box", "client",
+    }  # fmt: skip
+    told = {"wire": 1, "taken": "x", "run": "rm", "command": ["sh"], "settings": {"a": 1}}
+    assert read_answer(200, json.dumps(told).encode()) == Answer(taken="x")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import signal
 from contextlib import ExitStack
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import click
@@ -20,11 +20,11 @@ from watcher.cli.work import written
 from watcher.facts.identity import BoxId
 from watcher.facts.units import say_span
 from watcher.hub.clients import Clients
-from watcher.hub.enrolment import CODE_LIVES, invite
+from watcher.hub.enrolment import CODE_LIVES, TOKEN_RENEWED, invite
 from watcher.hub.intake import Door
 from watcher.hub.protection_time import month_named
 from watcher.hub.server import DoorServer, HubLoop, Place
-from watcher.hub.shop import Shop
+from watcher.hub.shop import SECOND_SENDER_HOLDS, Shop
 from watcher.service.bootstrap import (
     environment,
     file_of,
@@ -134,10 +134,80 @@ def invite_box(context: click.Context, client: str, box: str, lives: str, url: s
         _known_client(room, client)
         with room.store.transaction() as tx:
             code = invite(tx, client, box, room.now, span or CODE_LIVES)
-        words = f"midwatch join {code} --hub {url or 'URL'}"
+        words = f"midwatch join {code} --hub {url or room.config.shop.url or 'URL'}"
         segno.make(words, error="m").terminal(compact=True)
         click.echo(f"For a box of {client}, once, until {room.say(room.now + span)}:")
         click.echo(f"\n    {words}\n")
+
+
+@hub.command("invited")
+@click.pass_context
+def invited(context: click.Context) -> None:
+    """List the codes that can still be used; the codes themselves are known to nobody here."""
+    with room_of(context) as room, room.store.snapshot() as tx:
+        rows = [
+            [one.mark, one.client, one.box or "any box", f"until {room.say(one.ends_at)}"]
+            for one in tx.open_invitations(room.now)
+        ]
+    click.echo("\n".join(columns(rows, total=terminal_width(), indent="")) or "There is none.")
+
+
+@hub.command("withdraw")
+@click.argument("mark")
+@click.pass_context
+def withdraw(context: click.Context, mark: str) -> None:
+    """Take the code with MARK back before it is used (midwatch hub invited lists them)."""
+    with room_of(context) as room, room.store.transaction() as tx:
+        found = [one for one in tx.open_invitations(room.now) if one.mark == mark]
+        if not found:
+            raise Stop(f"No code that can be used has the mark “{mark}”.", Exit.NOT_FOUND)
+        for one in found:
+            tx.withdraw_invitation(one.hash)
+    click.echo("That code works no more.")
+
+
+@hub.command("box")
+@click.argument("box")
+@click.pass_context
+def one_box(context: click.Context, box: str) -> None:
+    """Tell how BOX is known here: whose it is, when it was heard of, how old its token is."""
+    with room_of(context) as room, room.store.snapshot() as tx:
+        found = _of_name(tx.enrolled(BoxId(box)), box)
+        tokens = tx.tokens_of_box(found.box)
+        copied = tx.has_second_sender(found.box, room.now - SECOND_SENDER_HOLDS)
+        rows = [
+            ["client", found.client],
+            ["joined", room.say(found.joined_at)],
+            ["state", _heard(found, room)],
+            ["reports", f"every {say_span(timedelta(seconds=found.every_seconds))}"],
+            ["last address", found.address or "not known"],
+            ["token", _token_words(tokens, room)],
+            ["asked for a look", "yes, with its next survey" if found.look_wanted else "no"],
+            ["a second machine", "sends under its name, and is refused" if copied else "no"],
+        ]
+    click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
+
+
+def _token_words(tokens: tuple[tuple[datetime, datetime | None], ...], room: Room) -> str:
+    """Say how old the token is; none that was taken away is left."""
+    if not tokens:
+        return "taken away: nothing is let in until it joins with a new code"
+    made_at, used_at = tokens[0]
+    if room.now - made_at >= TOKEN_RENEWED:
+        return "old; a new one is asked for with its next survey"
+    return f"made {room.say(made_at)}" + ("" if used_at else ", not used yet")
+
+
+@hub.command("renew")
+@click.argument("box")
+@click.pass_context
+def renew_token(context: click.Context, box: str) -> None:
+    """Let BOX replace its token with its next survey; the old one ends when the new one is used."""
+    with room_of(context) as room, room.store.transaction() as tx:
+        _of_name(tx.enrolled(BoxId(box)), box)
+        if not tx.age_tokens(BoxId(box)):
+            raise Stop(f"{box} has no token that it uses.", Exit.REFUSED)
+    click.echo(f"{box} is asked with the answer to its next survey to make itself a new token.")
 
 
 @hub.command("boxes")

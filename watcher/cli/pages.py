@@ -29,6 +29,7 @@ def terms_of(config: Config, *, at_hub: bool = False) -> Terms:
     return Terms(
         standing=standing,
         clients=Clients(standing, config) if at_hub else None,
+        hub_url=config.shop.url,
         zone=zone_of(config),
         public_url=config.web.public_url,
         listen_address=config.web.listen_address,

@@ -33,6 +33,7 @@ class ClientSettings(Section):
 class ShopSettings(Section):
     """The hub that runs here."""
 
+    url: Address = ""
     listen_address: str = "127.0.0.1"
     listen_port: Annotated[Whole, Field(ge=1, le=65535)] = 8378
     certificate_file: str = ""

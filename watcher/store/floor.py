@@ -192,6 +192,11 @@ class FloorPart(Part):
         self.told_or_said()
         return self.db.change(statements("floor")["withdraw-invitation"], {"hash": hashed}) > 0
 
+    def age_tokens(self, box: BoxId) -> bool:
+        """Let the token of a box count as old, so that it is replaced; False when it has none."""
+        self.told_or_said()
+        return self.db.change(statements("floor")["age-tokens"], {"box": box}) > 0
+
     def tokens_of_box(self, box: BoxId) -> tuple[tuple[datetime, datetime | None], ...]:
         """Give when the tokens of a box were made and first used, oldest first."""
         rows = self.db.rows(statements("floor")["tokens-of-box"], {"box": box})

@@ -42,7 +42,7 @@ def calendar(site: Site, ask: Ask) -> Reply:
     """Give the calendar of all boxes that whoever asks may see."""
     with site.store.snapshot() as tx:
         found = [
-            (box, due) for box in site.boxes_of(tx, ask.who) for due in due_on(site, tx, box, ask)
+            (box, due) for box in site.watched_of(tx, ask.who) for due in due_on(site, tx, box, ask)
         ]
     lines = write(found, ask.now, site.terms.public_url)
     return Reply(body="".join(f"{line}\r\n" for line in lines), kind="text/calendar; charset=utf-8")

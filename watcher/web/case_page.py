@@ -181,7 +181,7 @@ def cases(site: Site, ask: Ask) -> Reply:
     clock = site.clockwork(ask)
     also_over = "all" in ask.query
     with site.store.snapshot() as tx:
-        boxes = site.boxes_of(tx, ask.who)
+        boxes = site.boxes_of(tx, ask.who) if also_over else site.watched_of(tx, ask.who)
         if ask.query.get("box"):
             boxes = (site.box_asked(tx, ask),)
         found = [

@@ -57,7 +57,7 @@ def sample(name: str, labels: Mapping[str, str], value: float) -> str:
 def metrics(site: Site, ask: Ask) -> Reply:
     """Give the metrics of all boxes that whoever asks may see."""
     with site.store.snapshot() as tx:
-        looked = [_look(site, tx, box, ask) for box in site.boxes_of(tx, ask.who)]
+        looked = [_look(site, tx, box, ask) for box in site.watched_of(tx, ask.who)]
     lines = [line for family in families(looked) for line in family.lines()]
     return Reply(body="\n".join([*lines, "# EOF", ""]), kind=KIND)
 

@@ -8,7 +8,7 @@ import segno
 from markupsafe import Markup
 
 
-def draw_qr(text: str) -> Markup:
+def draw_qr(text: str, title: str = "QR code of this page's address") -> Markup:
     """Draw a text as a QR code; dark on light whatever the page looks like."""
     made = segno.make(text, micro=False, error="m")
     out = io.BytesIO()
@@ -23,6 +23,6 @@ def draw_qr(text: str) -> Markup:
         light="#fff",
         svgclass="qr",
         lineclass=None,
-        title="QR code of this page's address",
+        title=title,
     )
     return Markup(out.getvalue().decode())  # noqa: S704 - squares of our own making

@@ -117,7 +117,7 @@ def _words(site: Site, ask: Ask, place: Place) -> dict[str, Any]:
 def page(site: Site, ask: Ask) -> Reply:
     """Show what is quiet now, and what work is planned."""
     with site.store.snapshot() as tx:
-        boxes = site.boxes_of(tx, ask.who)
+        boxes = site.watched_of(tx, ask.who)
         books = [(box, tx.load_book(box)) for box in boxes]
         views = {box: view_at(site, tx, box, ask) for box in boxes if tx.load_book(box).silences}
     silences = [

@@ -19,7 +19,7 @@ from watcher.hub.quiet import is_quiet
 from watcher.service.desk import KEY_BYTES, Desk, Outcome, Standing
 from watcher.store.accounts import KEY_SERVES, AuditLine, Role, SigningKey
 from watcher.store.database import Store
-from watcher.store.hub import EnrolledBox
+from watcher.store.hub import BoxState, EnrolledBox
 from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Holder, Refusal, Reply, not_found
 from watcher.web.files import HERE, stamp
@@ -40,6 +40,7 @@ class Terms:
     public_url: str = ""  # how people reach the pages from outside; "" when they do not
     listen_address: str = "127.0.0.1"
     survey_minutes: int = 10
+    hub_url: str = ""  # how boxes reach this hub; "" when the settings do not say
     clients: Clients | None = None  # at a hub: whose box is whose
 
     @property
@@ -71,6 +72,13 @@ class Site:
         if self.terms.clients is not None:
             known |= {enrolled.box for enrolled in tx.enrolled_boxes()}
         return tuple(sorted(box for box in known if holder.may_see(box)))
+
+    def watched_of(self, tx: Transaction, holder: Holder) -> tuple[BoxId, ...]:
+        """Give the boxes that somebody may see and that are watched: none that was given back."""
+        if self.terms.clients is None:
+            return self.boxes_of(tx, holder)
+        gone = {b.box for b in tx.enrolled_boxes() if b.state is BoxState.RETURNED}
+        return tuple(box for box in self.boxes_of(tx, holder) if box not in gone)
 
     def box_asked(self, tx: Transaction, ask: Ask, given: str | None = None) -> BoxId:
         """Give the box that a page is about: the one named, else the only one there is.
@@ -220,6 +228,7 @@ DONE = {
     "silenced": "Quiet from now on. A pool that breaks sounds all the same.",
     "lifted": "That silence is over; what still holds sounds.",
     "announced": "The work is written down. What you did not announce sounds at once.",
+    "look": "It is asked with the answer to its next survey. That is all a hub can ask of a box.",
     "ended": "That work is over; you are told how the pools stand.",
     "password": "The password is changed, and every other session is ended.",
     "sessions": "Those sessions are ended.",

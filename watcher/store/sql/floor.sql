@@ -40,6 +40,10 @@ DELETE FROM invitation WHERE hash = :hash AND token = '';
 -- When the tokens of a box were made and first used.
 SELECT made_at, used_at FROM box_token WHERE box = :box ORDER BY made_at;
 
+-- name: age-tokens
+-- Let a box's token count as old, so that the box makes itself a new one.
+UPDATE box_token SET made_at = 0 WHERE box = :box AND used_at IS NOT NULL;
+
 -- name: one-box-seen
 -- When a box was surveyed last, and by which survey.
 SELECT box, first_seen, last_survey_at, last_survey FROM box WHERE box = :box;
