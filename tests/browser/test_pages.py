@@ -382,3 +382,43 @@ def test_in_grey_every_state_of_a_bay_looks_different(chromium: Any, compared: S
     )
     assert len(set(looks)) == len(looks), looks
     page.context.close()
+
+
+def test_a_rebuild_moves_on_the_open_page_and_a_page_that_cannot_be_renewed_says_so(
+    chromium: Any,
+) -> None:
+    served = serve(REBUILDING)
+    page, seen = new_page(chromium, served)
+    sign_in(page, served)
+    page.goto(served.base + f"/pool?pool={ORCHARD}")
+    shoot(page, "rebuilding")
+    further = {
+        "runs": True,
+        "says": "",
+        "parts": {
+            "work": {"text": "Rebuild running, 77% done"},
+            "likely": {"text": "tomorrow 04:00", "stamp": "2026-03-03T04:00:00Z"},
+        },
+    }
+    over = {"runs": False, "says": "The work on this pool has ended.", "parts": {}}
+    answers = [
+        lambda r: r.fulfill(json=further),
+        lambda r: r.abort(),
+        lambda r: r.fulfill(json=over),
+    ]
+    page.route("**/pool/progress?*", lambda route: answers.pop(0)(route))  # noqa: PLW0108 - one each
+    look = "document.dispatchEvent(new Event('visibilitychange'))"
+    page.evaluate(look)
+    page.get_by_text("Rebuild running, 77% done").wait_for()
+    assert page.locator("[data-live-part=likely] time").get_attribute("datetime") == (
+        "2026-03-03T04:00:00Z"
+    )
+    assert page.get_by_role("status").inner_text() == ""
+    page.evaluate(look)
+    page.get_by_text("cannot be brought up to date").wait_for()
+    page.evaluate(look)
+    page.get_by_text("The work on this pool has ended.").wait_for()
+    page.evaluate(look)  # it has stopped asking: an answer more would be missing in the list
+    assert seen.outside == []
+    page.context.close()
+    served.server.stop()

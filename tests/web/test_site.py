@@ -36,6 +36,7 @@ def test_no_page_has_a_script_or_a_style_of_its_own() -> None:
     for name in made.list_templates():
         assert made.loader is not None
         source, _, _ = made.loader.get_source(made, name)
+        source = source.replace('<script src="/static/', "")
         for words in ("<script", "style=", "onclick", "onload", "| safe", "|safe"):
             assert words not in source, (name, words)
 

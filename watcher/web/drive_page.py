@@ -26,6 +26,7 @@ from watcher.web.charts import (
     columns_of,
     draw_chart,
     rows,
+    say_number,
     say_range,
     thin,
 )
@@ -150,6 +151,7 @@ def drive(site: Site, ask: Ask) -> Reply:
         "cases": cases,
         "latest": [(Metric(n), value, at) for n, value, at in known.latest if n in _METRICS],
         "own": site.box,
+        "number": say_number,
     }
     return draw(site, ask, "drive.html", words)
 

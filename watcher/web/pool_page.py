@@ -74,6 +74,7 @@ def pool(site: Site, ask: Ask) -> Reply:
         "box": box,
         "unheard": unheard,
         "pool": found,
+        "seen_at": view.survey.taken_at,
         "blocks": draw_margin(found, size=1.5),
         "rows": _rows(view, found),
         "prospect": prospect,
@@ -154,10 +155,13 @@ def recovery(site: Site, ask: Ask) -> Reply:
             seen = seen_of(tx, view, one, plan, ask.now).seen
             alone = bytes_without_backup(view.ready, ask.now)
             advice = advise(one, seen, without_backup_bytes=alone)
+    pools = view.survey.pools if view is not None and one.is_open else ()
     words = {
         "box": box,
         "unheard": unheard,
         "recovery": one,
+        "working": next((p for p in pools if p.pool == one.pool), None),
+        "seen_at": view.survey.taken_at if view is not None else None,
         "state": state_of(one),
         "way": way_rows(one, ask.now, clock.when),
         "bare": bare_sentence(one, ask.now),

@@ -1,4 +1,4 @@
-"""The few files that pages need: one sheet of style and a picture for the tab."""
+"""The few files that pages need: a sheet of style, a picture for the tab, and one small script."""
 
 from __future__ import annotations
 
