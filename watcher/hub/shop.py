@@ -19,7 +19,7 @@ from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import BoxId, DriveId, Subject, SubjectKind
 from watcher.facts.survey import Survey
 from watcher.hub.clients import Clients
-from watcher.hub.enrolment import TOKEN_RENEWED, identify
+from watcher.hub.enrolment import TOKEN_RENEWED, hash_of, identify
 from watcher.hub.errors import Refused, Why
 from watcher.hub.quiet import (
     ROUNDS_MISSED,
@@ -32,7 +32,7 @@ from watcher.hub.quiet import (
 )
 from watcher.hub.strangers import rename_drives
 from watcher.hub.wire import Answer, Parcel
-from watcher.service.desk import Desk
+from watcher.service.desk import Ahead, Desk
 from watcher.service.routes import route_findings, routes_seen
 from watcher.store.database import Store
 from watcher.store.errors import StoreRaced
@@ -59,13 +59,26 @@ class Came:
     told: bool = False  # there are messages to deliver
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ahead:
+    """What was found before the transaction began."""
+
+    judged: Ahead
+    strange: frozenset[DriveId]  # drives that went by another name then
+
+
 class Shop:
     """Decides for many boxes over one store."""
 
-    def __init__(self, store: Store, clients: Clients) -> None:
-        """Work over a store."""
+    def __init__(self, store: Store, clients: Clients, *, ahead: bool = False) -> None:
+        """Work over a store.
+
+        With ``ahead`` surveys are judged before the store is taken for writing: for one of
+        several processes on one file, of which one can write at a time.
+        """
         self.store = store
         self.clients = clients
+        self._ahead = ahead
 
     def take(self, token: str, parcel: Parcel, address: str, now: datetime) -> Came:
         """Take in what a box sent. Raises Refused, StoreError; then nothing has changed.
@@ -73,12 +86,28 @@ class Shop:
         A survey that was taken in before is answered the same way and changes nothing. Surveys of
         other boxes may be taken in beside it, by other processes.
         """
+        ahead = self._judge_ahead(token, parcel, now) if self._ahead else None
         for _ in range(RACES):
             with suppress(StoreRaced):
-                return self._take_once(token, parcel, address, now)
-        return self._take_once(token, parcel, address, now)
+                return self._take_once(token, parcel, address, now, ahead)
+        return self._take_once(token, parcel, address, now, ahead)
 
-    def _take_once(self, token: str, parcel: Parcel, address: str, now: datetime) -> Came:
+    def _judge_ahead(self, token: str, parcel: Parcel, now: datetime) -> _Ahead | None:
+        """Judge a survey on a look at the store; None when it will not be taken in."""
+        with self.store.snapshot() as tx:
+            shown = tx.shown(hash_of(token))
+            if shown is None:
+                return None
+            survey = own_survey(shown.box.box, parcel.survey)
+            if tx.knows_survey(survey.survey):
+                return None
+            survey, strange = renamed(tx, shown.box, survey)
+            desk = Desk(self.store, self.clients.of(shown.box))
+            return _Ahead(judged=desk.judge_ahead(tx, survey, now), strange=strange)
+
+    def _take_once(
+        self, token: str, parcel: Parcel, address: str, now: datetime, ahead: _Ahead | None
+    ) -> Came:
         with self.store.transaction(beside=True) as tx:
             shown = identify(tx, token, now)
             box = shown.box
@@ -89,7 +118,7 @@ class Shop:
                 return Came(answer=answer)
             clash = self._mind_senders(tx, box, parcel.sender, now)
             if not clash:
-                return self._take(tx, box, parcel, survey, address, now, answer)
+                return self._take(tx, box, parcel, survey, address, now, answer, ahead)
         raise Refused(
             Why.TWO_SENDERS,
             "Another machine sends as this box. Nothing is mixed: surveys are taken from the one "
@@ -105,17 +134,18 @@ class Shop:
         address: str,
         now: datetime,
         answer: Answer,
+        ahead: _Ahead | None,
     ) -> Came:
-        drives = drives_named(survey)
-        strange = tx.strangers(box.box, box.client, drives)
-        if strange:
-            survey = rename_drives(survey, {d: DriveId(f"{d}@{box.box}") for d in strange})
+        survey, strange = renamed(tx, box, survey)
+        judged = ahead.judged if ahead is not None and ahead.strange == strange else None
         desk = Desk(self.store, self.clients.of(box))
         besides = tuple(own_finding(box.box, f) for f in parcel.besides)
         if tx.has_second_sender(box.box, now - SECOND_SENDER_HOLDS):
             besides += (second_sender(box, now),)
         mind_gap(tx, box, survey, parcel.every_seconds)
-        outcome = desk.take_within(tx, survey, now, besides=besides, works=frozenset(parcel.works))
+        outcome = desk.take_within(
+            tx, survey, now, besides=besides, works=frozenset(parcel.works), ahead=judged
+        )
         if parcel.alone_since is not None and (
             box.heard_at is None or parcel.alone_since > box.heard_at
         ):
@@ -228,6 +258,14 @@ class Shop:
                 return False
             judged = SurveyJudged(findings=findings, seen=seen, taken_at=now)
             return bool(Desk(self.store, own).hear_within(tx, judged, now).told)
+
+
+def renamed(tx: Transaction, box: EnrolledBox, survey: Survey) -> tuple[Survey, frozenset[DriveId]]:
+    """Give a survey in which drives that are known at other clients go by a name of their own."""
+    strange = tx.strangers(box.box, box.client, drives_named(survey))
+    if strange:
+        survey = rename_drives(survey, {d: DriveId(f"{d}@{box.box}") for d in strange})
+    return survey, strange
 
 
 def own_survey(box: BoxId, survey: Survey) -> Survey:

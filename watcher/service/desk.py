@@ -108,6 +108,18 @@ class Outcome:
     deadline: datetime | None = None  # when the book of the box falls due by itself
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ahead:
+    """A survey that was judged before its transaction began, so that others could write meanwhile.
+
+    It counts for as long as nothing that it rests on has changed, which ``mark`` tells.
+    """
+
+    view: View
+    found: tuple[Finding, ...]
+    mark: str
+
+
 class Desk:
     """Decides over a store."""
 
@@ -136,6 +148,13 @@ class Desk:
                 tx.keep(survey.box, name, text)
             return self.take_within(tx, survey, now, besides=besides, works=works)
 
+    def judge_ahead(self, tx: Transaction, survey: Survey, now: datetime) -> Ahead:
+        """Judge a survey on a look at the store, before the transaction that takes it in."""
+        view = view_of(tx, survey, now, self.standing)
+        return Ahead(
+            view=view, found=judge(view, self.standing.tuning), mark=tx.mark_of(survey.box)
+        )
+
     def take_within(
         self,
         tx: Transaction,
@@ -144,9 +163,17 @@ class Desk:
         *,
         besides: tuple[Finding, ...] = (),
         works: frozenset[str] = frozenset(),
+        ahead: Ahead | None = None,
     ) -> Outcome:
-        """Take in a survey within a transaction that does more."""
-        view = view_of(tx, survey, now, self.standing)
+        """Take in a survey within a transaction that does more.
+
+        ``ahead`` is what ``judge_ahead`` found for the same survey, box and moment.
+        """
+        if ahead is not None and ahead.mark == tx.mark_of(survey.box):
+            view, found = ahead.view, ahead.found
+        else:
+            view = view_of(tx, survey, now, self.standing)
+            found = judge(view, self.standing.tuning)
         newest = newer_than(tx, survey, now)
         if not tx.take_survey(survey, now):
             return Outcome(taken=False)
@@ -157,7 +184,7 @@ class Desk:
             tx.retire_drive(drive)
         findings = tuple(
             f
-            for f in judge(view, self.standing.tuning)
+            for f in found
             if not (f.subject.kind is SubjectKind.DRIVE and f.subject.key in retired)
         )
         records = tx.target_records() if self.standing.minds_routes else ()

@@ -143,6 +143,8 @@ class Store:
             tx = Transaction(self._db)
             try:
                 yield tx
+                if not beside and self.path is not None:
+                    tx.count_turn()
                 self._db.change("COMMIT")
             finally:
                 self._end(tx)

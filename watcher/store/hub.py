@@ -285,6 +285,19 @@ class HubPart(Part):
                 found.add(drive)
         return frozenset(found)
 
+    def mark_of(self, box: BoxId) -> str:
+        """Give a text that changes when what the rules see of a box may have.
+
+        That is: with each survey of the box, and with whatever anybody but the intake of surveys
+        and the clock of the hub writes about any box.
+        """
+        row = self.db.one(statements("hub")["mark-of-box"], {"box": box})
+        return f"{row['turn'] or 0} {row['survey'] or ''}"
+
+    def count_turn(self) -> None:
+        """Count that somebody else wrote, where there are boxes whose mark may matter."""
+        self.db.change(statements("hub")["count-turn"])
+
     def tidy_hub(self, before: datetime) -> None:
         """Forget codes and runs that ended before a moment."""
         values: Values = {"before": to_micros(before)}

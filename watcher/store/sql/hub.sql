@@ -179,3 +179,14 @@ DELETE FROM outgoing WHERE number = :number;
 -- Messages of a box that wait and were decided up to a moment.
 SELECT id FROM notice WHERE box = :box AND state = 'waiting' AND attempts = 0
     AND created_at <= :until;
+
+-- name: mark-of-box
+-- What changes when something was written that the rules may see of a box.
+SELECT (SELECT last_survey FROM box WHERE box = :box) AS survey,
+    (SELECT text FROM kept WHERE box = '' AND name = 'turns') AS turn;
+
+-- name: count-turn
+-- Count a transaction of somebody who is not the intake, at a hub.
+INSERT INTO kept (box, name, text)
+SELECT '', 'turns', '1' WHERE EXISTS (SELECT 1 FROM enrolled_box)
+ON CONFLICT (box, name) DO UPDATE SET text = CAST(CAST(kept.text AS BIGINT) + 1 AS TEXT);
