@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from watcher.facts.checks import require_utc
 from watcher.facts.drive import DriveReading, DriveUnread, Unread
-from watcher.facts.identity import BoxId, DriveId, Subject
+from watcher.facts.identity import BoxId, DriveId, Subject, SubjectKind
 from watcher.facts.kernel_event import KernelEvent
 from watcher.facts.pool import Pool
 from watcher.facts.readiness import BackupsSeen
@@ -57,6 +57,19 @@ class Survey:
     def reading(self, drive: DriveId) -> DriveReading | None:
         """Give the reading of a drive, or None."""
         return next((r for r in self.drives if r.identity.drive == drive), None)
+
+    def of_box(self, box: BoxId, survey: str) -> Survey:
+        """Give it as that of another box, by another id; what is said of the box is said of that.
+
+        For a hub, which believes nothing that a box says of itself.
+        """
+        events = tuple(
+            replace(event, subject=replace(event.subject, key=box))
+            if event.subject is not None and event.subject.kind is SubjectKind.BOX
+            else event
+            for event in self.events
+        )
+        return replace(self, survey=survey, box=box, events=events)
 
     @property
     def blind_to_tell(self) -> tuple[Blindness, ...]:

@@ -24,9 +24,9 @@ from watcher.hub.shop import Shop
 from watcher.hub.wire import (
     MOST_SENT,
     Answer,
-    unpack,
     unpack_joining,
     unpack_renewal,
+    unpack_to_keep,
     write_answer,
     write_refusal,
 )
@@ -125,8 +125,8 @@ class Door:
         return _response(200, write_answer(answer))
 
     def _take(self, token: str, body: bytes, address: str) -> Answer:
-        parcel = unpack(body)
-        came = self._shop.take(token, parcel, address, self._clock.now())
+        parcel, sent = unpack_to_keep(body)
+        came = self._shop.take(token, parcel, address, self._clock.now(), sent)
         if came.told:
             self._delivery.wake()
         return came.answer

@@ -60,11 +60,15 @@ class Came:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Ahead:
-    """What was found before the transaction began."""
+class Arrived:
+    """A parcel at the door."""
 
-    judged: Ahead
-    strange: frozenset[DriveId]  # drives that went by another name then
+    parcel: Parcel
+    address: str
+    now: datetime
+    sent: bytes = b""  # as it was sent, where that says the same
+    ahead: Ahead | None = None  # what was found of its survey before its transaction
+    strange: frozenset[DriveId] = frozenset()  # the drives that went by another name in that
 
 
 class Shop:
@@ -80,34 +84,39 @@ class Shop:
         self.clients = clients
         self._ahead = ahead
 
-    def take(self, token: str, parcel: Parcel, address: str, now: datetime) -> Came:
+    def take(
+        self, token: str, parcel: Parcel, address: str, now: datetime, sent: bytes = b""
+    ) -> Came:
         """Take in what a box sent. Raises Refused, StoreError; then nothing has changed.
+
+        ``sent`` are the bytes of the parcel, where they say the same as it does.
 
         A survey that was taken in before is answered the same way and changes nothing. Surveys of
         other boxes may be taken in beside it, by other processes.
         """
-        ahead = self._judge_ahead(token, parcel, now) if self._ahead else None
+        came = Arrived(parcel=parcel, address=address, now=now, sent=sent)
+        if self._ahead:
+            came = self._judged_ahead(token, came)
         for _ in range(RACES):
             with suppress(StoreRaced):
-                return self._take_once(token, parcel, address, now, ahead)
-        return self._take_once(token, parcel, address, now, ahead)
+                return self._take_once(token, came)
+        return self._take_once(token, came)
 
-    def _judge_ahead(self, token: str, parcel: Parcel, now: datetime) -> _Ahead | None:
-        """Judge a survey on a look at the store; None when it will not be taken in."""
+    def _judged_ahead(self, token: str, came: Arrived) -> Arrived:
+        """Judge a survey on a look at the store, unless it will not be taken in."""
         with self.store.snapshot() as tx:
             shown = tx.shown(hash_of(token))
             if shown is None:
-                return None
-            survey = own_survey(shown.box.box, parcel.survey)
+                return came
+            survey = own_survey(shown.box.box, came.parcel.survey)
             if tx.knows_survey(survey.survey):
-                return None
+                return came
             survey, strange = renamed(tx, shown.box, survey)
             desk = Desk(self.store, self.clients.of(shown.box))
-            return _Ahead(judged=desk.judge_ahead(tx, survey, now), strange=strange)
+            return replace(came, ahead=desk.judge_ahead(tx, survey, came.now), strange=strange)
 
-    def _take_once(
-        self, token: str, parcel: Parcel, address: str, now: datetime, ahead: _Ahead | None
-    ) -> Came:
+    def _take_once(self, token: str, came: Arrived) -> Came:
+        parcel, now = came.parcel, came.now
         with self.store.transaction(beside=True) as tx:
             shown = identify(tx, token, now)
             box = shown.box
@@ -118,33 +127,30 @@ class Shop:
                 return Came(answer=answer)
             clash = self._mind_senders(tx, box, parcel.sender, now)
             if not clash:
-                return self._take(tx, box, parcel, survey, address, now, answer, ahead)
+                return Came(answer=answer, told=self._take(tx, box, survey, came))
         raise Refused(
             Why.TWO_SENDERS,
             "Another machine sends as this box. Nothing is mixed: surveys are taken from the one "
             "that was known first. Join the other one with a code of its own.",
         )
 
-    def _take(  # noqa: PLR0917 - the parts of one transaction
-        self,
-        tx: Transaction,
-        box: EnrolledBox,
-        parcel: Parcel,
-        survey: Survey,
-        address: str,
-        now: datetime,
-        answer: Answer,
-        ahead: _Ahead | None,
-    ) -> Came:
+    def _take(self, tx: Transaction, box: EnrolledBox, survey: Survey, came: Arrived) -> bool:
+        """Take a survey in; True when there are messages to deliver."""
+        parcel, now = came.parcel, came.now
         survey, strange = renamed(tx, box, survey)
-        judged = ahead.judged if ahead is not None and ahead.strange == strange else None
         desk = Desk(self.store, self.clients.of(box))
         besides = tuple(own_finding(box.box, f) for f in parcel.besides)
         if tx.has_second_sender(box.box, now - SECOND_SENDER_HOLDS):
             besides += (second_sender(box, now),)
         mind_gap(tx, box, survey, parcel.every_seconds)
         outcome = desk.take_within(
-            tx, survey, now, besides=besides, works=frozenset(parcel.works), ahead=judged
+            tx,
+            survey,
+            now,
+            besides=besides,
+            works=frozenset(parcel.works),
+            ahead=came.ahead if came.strange == strange else None,
+            sent=b"" if strange else came.sent,
         )
         if parcel.alone_since is not None and (
             box.heard_at is None or parcel.alone_since > box.heard_at
@@ -156,11 +162,11 @@ class Shop:
             box.box,
             now,
             every_seconds=parcel.every_seconds,
-            address=address,
+            address=came.address,
             sender=parcel.sender,
             due_at=outcome.deadline,
         )
-        return Came(answer=answer, told=bool(outcome.told))
+        return bool(outcome.told)
 
     def _mind_senders(self, tx: Transaction, box: EnrolledBox, sender: str, now: datetime) -> bool:
         """Notice a second sender under one identity; True when nothing is taken from this one.
@@ -270,13 +276,7 @@ def renamed(tx: Transaction, box: EnrolledBox, survey: Survey) -> tuple[Survey, 
 
 def own_survey(box: BoxId, survey: Survey) -> Survey:
     """Give a survey as that of the box of its token, with an id that no other box can have."""
-    events = survey.events
-    if any(e.subject is not None and e.subject.kind is SubjectKind.BOX for e in events):
-        events = tuple(
-            replace(e, subject=_own_subject(box, e.subject)) if e.subject is not None else e
-            for e in events
-        )
-    return replace(survey, survey=f"{box}|{survey.survey}", box=box, events=events)
+    return survey.of_box(box, f"{box}|{survey.survey}")
 
 
 def mind_gap(tx: Transaction, box: EnrolledBox, survey: Survey, every_seconds: int) -> None:

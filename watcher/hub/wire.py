@@ -145,6 +145,14 @@ def pack(told: Parcel | Joining | Renewal) -> bytes:
 
 def unpack(body: bytes) -> Parcel:
     """Read a parcel. Raises Refused and nothing else, whatever the bytes are."""
+    return unpack_to_keep(body)[0]
+
+
+def unpack_to_keep(body: bytes) -> tuple[Parcel, bytes]:
+    """Read a parcel, and give the bytes that say the same: those it came in, or none.
+
+    Raises Refused and nothing else, whatever the bytes are.
+    """
     text = inflate(body)
     try:
         parcel: Parcel = _adapter(Parcel).validate_json(text)
@@ -154,10 +162,11 @@ def unpack(body: bytes) -> Parcel:
         if any(one["type"] not in _EXTRA for one in found):
             raise Refused(Why.UNREADABLE, _say(found)) from error
         parcel = _without_unknown(text, found)
+        body = b""
     if parcel.wire != WIRE:
         refuse_newer(text)
         raise Refused(Why.UNREADABLE, f"There is no version {parcel.wire} of this exchange.")
-    return parcel
+    return parcel, body
 
 
 _EXTRA = frozenset({"unexpected_keyword_argument", "extra_forbidden"})

@@ -164,10 +164,12 @@ class Desk:
         besides: tuple[Finding, ...] = (),
         works: frozenset[str] = frozenset(),
         ahead: Ahead | None = None,
+        sent: bytes = b"",
     ) -> Outcome:
         """Take in a survey within a transaction that does more.
 
-        ``ahead`` is what ``judge_ahead`` found for the same survey, box and moment.
+        ``ahead`` is what ``judge_ahead`` found for the same survey, box and moment, ``sent`` what
+        the survey was read from; see ``tx.take_survey``.
         """
         if ahead is not None and ahead.mark == tx.mark_of(survey.box):
             view, found = ahead.view, ahead.found
@@ -175,7 +177,7 @@ class Desk:
             view = view_of(tx, survey, now, self.standing)
             found = judge(view, self.standing.tuning)
         newest = newer_than(tx, survey, now)
-        if not tx.take_survey(survey, now):
+        if not tx.take_survey(survey, now, sent=sent):
             return Outcome(taken=False)
         if self.standing.hands_over is not None:
             self.standing.hands_over.put(tx, survey, now, besides, works)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any, Final, Generic, TypeVar
 
@@ -63,10 +64,18 @@ class Form(Generic[T]):
             ) from error
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sent:
+    """What a box sent, so far as the store reads it."""
+
+    survey: Survey
+
+
 BOOK: Final = Form[Book](Book)
 CASE: Final = Form[Case](Case)
 OBSERVATION: Final = Form[Observation](Observation)
 SURVEY: Final = Form[Survey](Survey)
+SENT: Final = Form[Sent](Sent)
 IDENTITY: Final = Form[DriveIdentity](DriveIdentity)
 POOL: Final = Form[Pool](Pool)
 

@@ -91,10 +91,12 @@ class Batch:
 class IntakePart(PoolIntake, EventIntake):
     """Take in surveys."""
 
-    def take_survey(self, survey: Survey, now: datetime) -> bool:
+    def take_survey(self, survey: Survey, now: datetime, *, sent: bytes = b"") -> bool:
         """Put a survey into the history; False when it was taken in before.
 
-        ``now`` is when it is taken in; everything in it is dated by its own times.
+        ``now`` is when it is taken in; everything in it is dated by its own times. ``sent`` is
+        compressed JSON in which the survey stands under the name ``survey``, but for its box and
+        id: where it is given and short it is kept as it is, and not written again.
         """
         sql = statements("intake")
         at = to_micros(survey.taken_at)
@@ -117,14 +119,12 @@ class IntakePart(PoolIntake, EventIntake):
             self.take_pool(here, pool)
         self.take_events(survey.box, survey.events)
         if at >= heard:
-            slim = replace(
-                survey, drives=tuple(replace(r, raw="") if r.raw else r for r in survey.drives)
-            )
+            with_raw = any(reading.raw for reading in survey.drives)
             values: Values = {
                 "box": survey.box,
                 "at": at,
                 "survey": survey.survey,
-                "body": squeeze(SURVEY.write(slim)),
+                "body": sent if sent and not with_raw else squeeze(SURVEY.write(_slim(survey))),
             }
             self.db.change(sql["new-box" if box is None else "box-heard"], values)
         return True
@@ -331,6 +331,11 @@ class IntakePart(PoolIntake, EventIntake):
         if known.last_read < 0 or known.verdict != reading.verdict.value:
             self.db.change(sql["add-answer"], values | {"kind": "change"})
             self.db.change(sql["drop-old-answers"], {"drive": known.number, "keep": ANSWERS_KEPT})
+
+
+def _slim(survey: Survey) -> Survey:
+    """Give a survey without the raw answers of its drives, which are kept elsewhere."""
+    return replace(survey, drives=tuple(replace(r, raw="") if r.raw else r for r in survey.drives))
 
 
 def _known(here: Round, row: Any) -> _Known:  # noqa: ANN401 - a row

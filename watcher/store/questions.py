@@ -22,6 +22,7 @@ from watcher.facts.survey import Survey
 from watcher.store.codec import (
     IDENTITY,
     POOL,
+    SENT,
     SURVEY,
     making_sense,
     read_day_once,
@@ -36,6 +37,10 @@ from watcher.store.times import DAY, from_micros, from_micros_or_none, to_micros
 WORK_SAMPLES = 60
 """Samples of a running work that are handed to the rules, beside its first: ten hours of surveys
 every ten minutes, enough to see a standstill or a pace. Our choice."""
+
+
+PLAIN_SURVEY = '{"survey":"'
+"""How a survey begins that we wrote; as a box sent it, it stands within something."""
 
 
 class QuestionsPart(Part):
@@ -134,7 +139,10 @@ class QuestionsPart(Part):
         if row is None:
             return None
         what = f"the last survey of {box}"
-        return SURVEY.read(unsqueeze(row["survey_body"], what), what)
+        text = unsqueeze(row["survey_body"], what)
+        if text.startswith(PLAIN_SURVEY):
+            return SURVEY.read(text, what)
+        return SENT.read(text, what).survey.of_box(box, row["last_survey"])
 
 
 _METRICS = {metric.value: metric for metric in Metric}

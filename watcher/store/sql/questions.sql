@@ -80,7 +80,7 @@ ORDER BY last_at DESC, id DESC LIMIT :limit;
 
 -- name: last-survey
 -- The last survey of a box.
-SELECT survey_body FROM box WHERE box = :box;
+SELECT survey_body, last_survey FROM box WHERE box = :box;
 
 -- name: boxes
 -- Every box and when it was heard of.
