@@ -45,7 +45,7 @@ class Subject:
 
     def __str__(self) -> str:
         """Give the one-word form that is used in keys and on the command line."""
-        return f"{self.kind.value}:{self.key}"
+        return f"{self.kind}:{self.key}"
 
 
 def about_drive(drive: DriveId) -> Subject:

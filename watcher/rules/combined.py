@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import combinations
+from itertools import pairwise
 from typing import Final
 
 from watcher.facts.drive import DriveIdentity, Metric
@@ -113,12 +113,9 @@ BATCH_AGE: Final = Threshold(
 )
 
 
-def _alike(one: DriveIdentity, other: DriveIdentity, tail: int) -> bool:
-    """Tell whether two drives look like one lot by model, size and serial number."""
-    if one.model != other.model or one.capacity_bytes != other.capacity_bytes:
-        return False
-    same = len(one.serial) == len(other.serial) and len(one.serial) > tail
-    return same and one.serial[: len(one.serial) - tail] == other.serial[: len(other.serial) - tail]
+def _lot_of(who: DriveIdentity, tail: int) -> tuple[object, ...]:
+    """Give what drives of one lot share: model, size, and all but the end of the serial number."""
+    return who.model, who.capacity_bytes, len(who.serial), who.serial[: len(who.serial) - tail]
 
 
 def batch_in(view: View, pool: Pool, tuning: Tuning) -> tuple[DriveId, ...]:
@@ -135,10 +132,15 @@ def batch_in(view: View, pool: Pool, tuning: Tuning) -> tuple[DriveId, ...]:
         and (hours := believable_hours(r.metric(Metric.POWER_ON_HOURS))) is not None
         and hours >= oldest
     ]
+    lots: dict[tuple[object, ...], list[tuple[int, DriveId]]] = {}
+    for who, hours in known:
+        if len(who.serial) > tail:
+            lots.setdefault(_lot_of(who, tail), []).append((hours, who.drive))
     batch: set[DriveId] = set()
-    for (one, hours), (other, others) in combinations(known, 2):
-        if abs(hours - others) <= apart and _alike(one, other, tail):
-            batch |= {one.drive, other.drive}
+    for lot in lots.values():
+        for (hours, drive), (more, other) in pairwise(sorted(lot)):
+            if more - hours <= apart:
+                batch |= {drive, other}
     return tuple(sorted(batch))
 
 

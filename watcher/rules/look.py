@@ -102,9 +102,11 @@ class Look:
 
     def found(self, sign: SignCheck) -> Found | None:
         """Ask a sign, once."""
-        if sign not in self._signs:
-            self._signs[sign] = sign(self)
-        return self._signs[sign]
+        signs = self._signs
+        if sign in signs:
+            return signs[sign]
+        found = signs[sign] = sign(self)
+        return found
 
     @cached_property
     def condemns_itself(self) -> bool:

@@ -195,13 +195,17 @@ class IntakePart(PoolIntake, EventIntake):
     ) -> str:
         """Record what moved, and give the counters as they are now, as text."""
         span = floor_to(at, SPAN)
+        numbers, known_counters = self.metric_numbers(), known.counters
         moved: dict[str, list[int]] = {}
         for metric, told in reading.metrics:
-            value = _within(told)
+            value = told if -LARGEST <= told <= LARGEST else _within(told)
             if metric in CHATTY:
-                batch.spans.append(self._value_row(known, metric, span, value))
+                number = numbers.get(metric) or self.metric_number(metric)
+                batch.spans.append(
+                    {"drive": known.number, "metric": number, "at": span, "value": value}
+                )
                 continue
-            before = known.counters.get(metric)
+            before = known_counters.get(metric)
             if is_newest and before is not None and before[0] == value:
                 continue  # as most counters do nearly always
             row = self._value_row(known, metric, at, value)
@@ -367,12 +371,12 @@ def _poll(
 
 def _within(value: int) -> int:
     """Give a value that the database can hold."""
-    return max(-LARGEST, min(value, LARGEST))
+    return value if -LARGEST <= value <= LARGEST else max(-LARGEST, min(value, LARGEST))
 
 
 def _moving(reading: DriveReading, at: int) -> str:
     """Write the latest values of the series that move all the time."""
-    values = {m.value: [_within(value), at] for m, value in reading.metrics if m in CHATTY}
+    values = {m: [_within(value), at] for m, value in reading.metrics if m in CHATTY}
     return _as_text(values)
 
 
