@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import json
+import zlib
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 
 from tests.hub.stage import EVERY, NOW, enrol, look, parcel, report, shop
 from tests.store import made
 from watcher.cases.observations import WorkAnnounced
-from watcher.cases.state import Expectation, ExpectKind
+from watcher.cases.state import Book, Expectation, ExpectKind
 from watcher.facts.identity import BoxId, Subject, SubjectKind
+from watcher.facts.survey import Survey
 from watcher.hub.errors import Refused, Why
-from watcher.hub.shop import own_finding, own_survey
+from watcher.hub.shop import Arrived, Came, Shop, own_finding, own_survey
+from watcher.hub.wire import pack, unpack_to_keep
 from watcher.service.desk import Desk
+from watcher.store.database import open_store
 from watcher.store.hub import BoxState
 
 pytestmark = pytest.mark.usefixtures("each_ground")
@@ -248,3 +255,104 @@ def test_a_box_whose_absence_was_planned_falls_quiet_without_a_word() -> None:
     assert (quiet["press"].hushed, quiet["press"].told) == (True, ())
     assert quiet["shed"].told == ("sam", "ann")
     assert "Today: press on press" not in {title for _, _, title in messages(hub)}
+
+
+def last_survey(hub: Shop, box: str) -> Survey:
+    with hub.store.snapshot() as tx:
+        found = tx.last_survey(BoxId(box))
+    assert found is not None
+    return found
+
+
+def book(hub: Shop, box: str) -> Book:
+    with hub.store.snapshot() as tx:
+        return tx.load_book(BoxId(box))
+
+
+def test_a_survey_kept_as_it_was_sent_reads_as_the_one_that_was_taken_in() -> None:
+    """Box and id are ours, whatever the box calls itself, and events of the box are about ours."""
+    said = replace(made.event(), subject=Subject(kind=SubjectKind.BOX, key="what it calls itself"))
+    told = parcel(replace(look(1), events=(said,)))
+    plain, kept = shop(), shop()
+    for hub, sent in ((plain, b""), (kept, pack(told))):
+        hub.take(enrol(hub, "press"), told, "192.0.2.7", NOW, sent)
+    found = [last_survey(hub, "press") for hub in (plain, kept)]
+    assert found[0] == found[1]
+    assert found[0].box == "press"
+    assert found[0].events[0].subject == Subject(kind=SubjectKind.BOX, key="press")
+
+
+def test_raw_answers_are_left_out_of_the_survey_that_is_kept() -> None:
+    whole = look(1)
+    told = parcel(replace(whole, drives=tuple(replace(r, raw="{}") for r in whole.drives)))
+    hub = shop()
+    hub.take(enrol(hub, "press"), told, "192.0.2.7", NOW, pack(told))
+    assert not any(reading.raw for reading in last_survey(hub, "press").drives)
+
+
+def test_what_was_left_out_of_a_newer_box_is_noted_in_the_survey_that_is_kept() -> None:
+    told = json.loads(zlib.decompress(pack(parcel(look(1)))))
+    told["survey"]["sparkle"] = 1
+    body = zlib.compress(json.dumps(told).encode())
+    read, sent = unpack_to_keep(body)
+    hub = shop()
+    hub.take(enrol(hub, "press"), read, "192.0.2.7", NOW, sent)
+    assert any("sparkle" in doubt for doubt in last_survey(hub, "press").doubts)
+
+
+class Between(Shop):
+    """A shop in which something happens between the look at the store and the transaction."""
+
+    happens: Callable[[], object] | None = None
+
+    def _take_once(self, token: str, came: Arrived) -> Came:
+        happens, self.happens = self.happens, None
+        if happens is not None:
+            happens()
+        return super()._take_once(token, came)
+
+
+def between(folder: Path) -> Between:
+    plain = shop(open_store(folder / "hub.db", now=NOW))
+    return Between(plain.store, plain.clients, ahead=True)
+
+
+def test_what_was_judged_ahead_counts_while_nothing_changed(tmp_path: Path) -> None:
+    """The same findings, book and messages as without, survey by survey."""
+    plain, ahead = shop(), between(tmp_path)
+    tokens = [enrol(hub, "press") for hub in (plain, ahead)]
+    for number in range(1, 5):
+        for hub, token in zip((plain, ahead), tokens, strict=True):
+            report(hub, token, look(number))
+        books = [book(hub, "press") for hub in (plain, ahead)]
+        assert books[0] == books[1]
+
+
+def test_what_a_person_said_meanwhile_is_seen_in_the_transaction(tmp_path: Path) -> None:
+    """A drive that is retired between look and transaction is not missed."""
+    hub = between(tmp_path)
+    token = enrol(hub, "press")
+    report(hub, token, look(1))
+    gone = look(2)
+    left = gone.drives[0].identity.drive
+
+    def retire() -> None:
+        with hub.store.transaction() as tx:
+            assert tx.retire_drive(left)
+
+    hub.happens = retire
+    report(hub, token, replace(gone, drives=gone.drives[1:], answered=("drive-discovery",)))
+    rules = {f.rule for case in book(hub, "press").open_cases for f in case.standing}
+    assert "drive-gone" not in rules
+
+
+def test_the_same_survey_twice_at_once_counts_once(tmp_path: Path) -> None:
+    hub = between(tmp_path)
+    token = enrol(hub, "press")
+    other = Shop(hub.store, hub.clients)
+    hub.happens = lambda: report(other, token, look(1))
+    report(hub, token, look(1))
+    with hub.store.snapshot() as tx:
+        drive = tx.drives(BoxId("press"))[0].identity.drive
+        (day,) = tx.poll_days(drive, NOW - timedelta(days=1), NOW + EVERY)
+    assert day.read == 1

@@ -376,7 +376,9 @@ def _within(value: int) -> int:
 
 def _moving(reading: DriveReading, at: int) -> str:
     """Write the latest values of the series that move all the time."""
-    values = {m: [_within(value), at] for m, value in reading.metrics if m in CHATTY}
+    values: dict[str, list[int]] = {
+        m: [_within(value), at] for m, value in reading.metrics if m in CHATTY
+    }
     return _as_text(values)
 
 
