@@ -431,6 +431,7 @@ def test_flapping_for_a_day_stays_within_the_alarm_budget(urgency: Urgency, shar
         desk.wait(timedelta(minutes=10))
     at = [when for when, _ in desk.said]
     assert 60 <= len(at) <= A_DAY <= 144
+    assert at[0] - START <= timedelta(minutes=1)
     for span, most in ((timedelta(minutes=10), 20), (timedelta(hours=1), 25)):
         assert max(sum(a <= b < a + span for b in at) for a in at) <= most
     told = {item.case for _, tell in desk.said for item in tell.items}

@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
+from tests.cli.state import standing
 from tests.simulation.faulty import Killed
 from tests.simulation.stage import Stage
 from tests.simulation.world import BOX
 from watcher.cases.observations import Acknowledged, TimePassed
 from watcher.cases.policy import Person, Policy
+from watcher.demo.drives import SimDrive
+from watcher.demo.story import BOX as ATTIC
+from watcher.demo.story import new_box
+from watcher.readers.survey import Looking, Surveyor
+from watcher.service.desk import Desk
+from watcher.store.database import open_store
 from watcher.store.errors import StoreError
 
 START = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
@@ -25,6 +33,36 @@ def lose_a_drive(one: Stage) -> None:
     one.look()
     one.now += 10 * MINUTE
     one.world.pull(7)
+
+
+def test_a_hundred_drives_on_one_failed_controller_are_one_message(tmp_path: Path) -> None:
+    """Each loss is a case of its own; a person hears of all of them once, in few words."""
+    box = new_box()
+    for number in range(100):
+        letter = chr(0x4E00 + number)  # a hundred letters that no other drive has
+        box.drives[letter] = SimDrive(
+            letter=letter,
+            bay="",
+            model="Altair A8",
+            serial=f"S{number:05}",
+            wwn=0x5000A14100000000 + number,
+            capacity_bytes=8_001_563_222_016,
+            hours=9000,
+        )
+    surveyor = Surveyor(box, Looking(box=ATTIC))
+    with open_store(tmp_path / "m.db", now=box.now) as store:
+        desk = Desk(store, standing())
+        desk.take_in(surveyor.take("first", box.now).survey, box.now)
+        box.drives = {letter: drive for letter, drive in box.drives.items() if letter.isascii()}
+        box.pass_time(timedelta(minutes=10))
+        outcome = desk.take_in(surveyor.take("second", box.now).survey, box.now)
+        with store.snapshot() as tx:
+            rows = tx.list_notices(ATTIC)
+    gone = [f for f in outcome.findings if f.rule == "drive-gone"]
+    assert len(gone) == 100
+    assert len(outcome.told) == len(rows) == 1
+    assert "100 things" in rows[0].title
+    assert len(rows[0].title + rows[0].body.partition("\n")[0]) <= 160
 
 
 def test_a_survey_taken_in_twice_counts_once() -> None:

@@ -8,6 +8,7 @@ the messages.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable
 from datetime import timedelta
@@ -18,6 +19,8 @@ from tests.simulation.stage import Stage
 from tests.simulation.steps import Step, walk
 
 SHORTEST_GAP = timedelta(minutes=5)  # the shortest wait on any ladder of these runs
+LOCK_SCREEN = 160
+_COUNTER = re.compile(r"\b\d{4,}\b")  # no place, share, size or time of day is so long
 A_DAY = 140  # EEMUA 191 key figures by published summaries: 120 a day, and twenty at once
 
 
@@ -89,6 +92,25 @@ def no_day_has_more_messages_than_a_person_can_take(_stage: Stage, steps: list[S
         raise Broken(f"too many messages: {days.most_common(1)}")
 
 
+def every_message_fits_a_lock_screen(stage: Stage, _steps: list[Step]) -> None:
+    """Title and first line are 160 characters at most (3GPP TS 23.038), with no raw counter."""
+    for notice in stage.outbox():
+        shown = f"{notice.title}{notice.body.partition(chr(10))[0]}"
+        if len(shown) > LOCK_SCREEN or _COUNTER.search(shown):
+            raise Broken(f"too long, or a raw counter: {shown}")
+
+
+def one_trouble_is_one_case(_stage: Stage, steps: list[Step]) -> None:
+    """A finding stands in one case, and each place has one open case that weighs."""
+    for step in steps:
+        still = step.after.open_cases
+        findings = Counter(finding.key for case in still for finding in case.standing)
+        places = Counter(str(case.locus) for case in still if case.is_weighty)
+        for what, count in (findings | places).items():
+            if count > 1:
+                raise Broken(f"{what} has {count} cases at {step.at}")
+
+
 def pools_and_drives_are_told_of_as_they_are(stage: Stage, steps: list[Step]) -> None:
     """In time, again, never as well while they are not; quiet only where it was asked for."""
     account = Account(client=stage.policy.client)
@@ -111,6 +133,8 @@ PROMISES: tuple[Callable[[Stage, list[Step]], None], ...] = (
     it_arrives_again_only_where_a_confirmation_was_cut_off,
     nobody_is_told_again_beyond_the_ladder,
     no_day_has_more_messages_than_a_person_can_take,
+    every_message_fits_a_lock_screen,
+    one_trouble_is_one_case,
     pools_and_drives_are_told_of_as_they_are,
 )
 

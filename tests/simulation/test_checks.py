@@ -17,6 +17,7 @@ from watcher.cases.effects import Item
 from watcher.cases.policy import Person, Policy
 from watcher.cases.state import NoticeKind
 from watcher.facts.finding import Urgency
+from watcher.store.outbox import Notice
 
 STORY = (
     "every 10m",
@@ -104,6 +105,30 @@ def test_too_many_messages_are_noticed(stage: Stage) -> None:
     one = next(s for s in walk(stage) if s.tells)
     with pytest.raises(Broken, match="too many"):
         checks.no_day_has_more_messages_than_a_person_can_take(stage, [one] * (checks.A_DAY + 1))
+
+
+@pytest.mark.parametrize("title", ["x" * 161, "Today: bay 7 has 21480 sectors in doubt"])
+def test_what_is_no_word_for_a_lock_screen_is_noticed(stage: Stage, title: str) -> None:
+    """One row of the outbox gets another title."""
+    row = replace(stage.outbox()[0], title=title)
+    with pytest.raises(Broken, match="too long, or a raw counter"):
+        checks.every_message_fits_a_lock_screen(_WithOutbox(stage, row), [])  # type: ignore[arg-type]
+
+
+class _WithOutbox:
+    """A stage whose outbox holds one row."""
+
+    def __init__(self, stage: Stage, row: Notice) -> None:
+        self.policy, self.outbox = stage.policy, lambda: (row,)
+
+
+def test_a_trouble_in_two_cases_is_noticed(stage: Stage) -> None:
+    """The case of the bare pool is there twice."""
+    last = walk(stage)[-1]
+    twice = (*last.after.cases, replace(last.after.cases[-1], number=99))
+    step = replace(last, after=replace(last.after, cases=twice))
+    with pytest.raises(Broken, match="has 2 cases"):
+        checks.one_trouble_is_one_case(stage, [step])
 
 
 def test_silence_about_a_pool_is_noticed(stage: Stage) -> None:

@@ -186,7 +186,8 @@ def climb(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
     """Tell the next rung, or the last one again with a longer gap.
 
     The time to answer counts from when a person was really told: who slept until now is not
-    reminded three minutes later, and a night in which nobody could be told counts as no reminder.
+    reminded three minutes later, also not because their rung is reached; and a night in which
+    nobody could be told counts as no reminder.
     """
     here = case.climb
     if here is None or not audible:
@@ -200,6 +201,12 @@ def climb(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
     is_repeat = here.rung >= last
     rung, people = _rung_from(draft, ladder, last if is_repeat else here.rung + 1)
     wait = ladder.repeat_gap(here.repeats + 1) if is_repeat else ladder.rungs[rung].wait
+    just_told = {} if is_repeat else _just_told(draft, case, ladder, here)
+    people_left = tuple(name for name in people if name not in just_told)
+    if not people_left:
+        at = min(just_told[name] for name in people)
+        return draft.put_case(replace(case, climb=replace(here, next_at=at)))
+    people = people_left
     asleep = _asleep_with(draft, case, top.urgency)
     if all(name in asleep for name in people):
         at = min(asleep[name] for name in people) if rung == last else draft.now
@@ -226,6 +233,12 @@ def _may_answer_until(case: Case, ladder: Ladder, here: Climb) -> datetime:
     handed = here.rung < 0  # to somebody who need not be on any rung
     heard = [t.at for t in case.last_told if handed or t.person in rung.people]
     return max([here.next_at, *(at + rung.wait for at in heard)])
+
+
+def _just_told(draft: Draft, case: Case, ladder: Ladder, here: Climb) -> dict[str, datetime]:
+    """Name who heard of the case within the wait of the present rung, and until when that is."""
+    wait = ladder.rungs[max(here.rung, 0)].wait
+    return {t.person: t.at + wait for t in case.last_told if draft.now - t.at < wait}
 
 
 def _asleep_with(draft: Draft, case: Case, urgency: Urgency) -> dict[str, datetime]:
