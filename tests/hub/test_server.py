@@ -20,10 +20,12 @@ from watcher.hub.enrolment import hash_of, invite, join
 from watcher.hub.errors import HubError
 from watcher.hub.line import Line
 from watcher.hub.server import HubLoop, Place
+from watcher.hub.shop import Shop
 from watcher.hub.wire import Joining, pack
 from watcher.service.clock import SystemClock
 from watcher.store.database import Store, open_store
 from watcher.store.errors import StoreAway, StoreError
+from watcher.store.upkeep import DRIVES_AT_ONCE
 
 
 class Silent:
@@ -75,9 +77,9 @@ def test_a_turn_moves_books_and_finds_who_is_quiet() -> None:
 class Turns:
     """A hub's clock over a store whose lead and whose trouble a test decides."""
 
-    def __init__(self) -> None:
+    def __init__(self, hub: Shop | None = None) -> None:
         self.leads: bool | StoreError = True
-        self.hub = shop()
+        self.hub = hub or shop()
         self.hub.store._lead = self.lead
         self.clock, self.said, self.alive = StillClock(), list[str](), list[str]()
         self.delivery = Silent()
@@ -118,6 +120,36 @@ def test_one_of_several_hubs_minds_the_clock_and_delivers_and_another_takes_over
         "This hub minds the clock now",
         "Another hub minds the clock and delivers; this one takes surveys.",
     ]
+
+
+def test_upkeep_is_done_in_parts_between_turns_and_goes_on_after_a_restart() -> None:
+    turns = Turns()
+    store = turns.hub.store
+    with store.transaction() as tx:
+        for box in range(15):
+            four = range(10 * box, 10 * box + 4)
+            drives = tuple(made.reading(n, NOW, temperature_celsius=30) for n in four)
+            seen = made.survey(f"s{box}", NOW, drives=drives, box=BoxId(f"box {box}"))
+            tx.take_survey(seen, NOW)
+    turns.turn(leads=True)
+    assert left_fresh(store) == 60, "nothing is old yet"
+    turns.clock.at = NOW + timedelta(hours=25)
+    turns.turn(leads=True)
+    assert left_fresh(store) == 60 - DRIVES_AT_ONCE
+    after = Turns(turns.hub)
+    after.clock.at = NOW + timedelta(hours=26)
+    seen = []
+    for _ in range(4):
+        after.turn(leads=True)
+        seen.append(left_fresh(store))
+    assert seen == [20, 0, 0, 0]
+    with store.snapshot() as tx:
+        assert tx.rolled_up_at(NOW) == after.clock.at
+
+
+def left_fresh(store: Store) -> int:
+    with store.snapshot() as tx:
+        return int(tx.db.one("SELECT count(*) AS n FROM fresh")["n"])
 
 
 def test_a_hub_that_leads_from_the_beginning_says_nothing_of_it() -> None:

@@ -4,6 +4,7 @@ from datetime import timedelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.store.conftest import Anew
 from tests.store.made import (
     BOX,
     DAY,
@@ -155,6 +156,72 @@ def test_what_has_had_its_time_is_dropped(store: Store) -> None:
         assert len(tx.records(BOX, 2)) == 1
         assert tx.recent_events(BOX, NOW - DAY) == ()
         assert tx.poll_days(drive_id(1), NOW - DAY, NOW) == ()
+
+
+def many_drives(store: Store, days: int) -> None:
+    """Five drives, looked at four times a day, with a counter that moves."""
+    with store.transaction() as tx:
+        for number in range(days * 4):
+            at = NOW + number * 6 * HOUR
+            drives = tuple(
+                reading(
+                    n, at, temperature_celsius=30 + number % (n + 3), pending_sectors=number % 5
+                )
+                for n in range(5)
+            )
+            tx.take_survey(survey(f"s{number}", at, drives=drives), at)
+            tx.add_observation(BOX, at, TimePassed())
+
+
+TABLES = ("fresh", "span", "change", "poll", "survey", "observation")
+
+
+def content(store: Store) -> dict[str, list[dict[str, object]]]:
+    with store.snapshot() as tx:
+        found = {name: [dict(r) for r in tx.db.rows(f"SELECT * FROM {name}")] for name in TABLES}  # noqa: S608 - names of ours
+    return {name: sorted(rows, key=str) for name, rows in found.items()}
+
+
+def test_in_parts_it_comes_to_the_same_as_at_once(anew: Anew) -> None:
+    whole, parts = anew(), anew()
+    later = NOW + 140 * DAY
+    for store in (whole, parts):
+        many_drives(store, 45)
+    with whole.transaction() as tx:
+        tx.roll_up(later)
+    count = 0
+    while True:
+        with parts.transaction() as tx:
+            # The clock goes on meanwhile; the pass counts by when it began.
+            more = tx.roll_up_some(later + count * DAY, drives=2, rows=50)
+        count += 1
+        if not more:
+            break
+        with parts.snapshot() as tx:
+            assert tx.rolled_up_at(later) is None
+    assert count > 3 + 180 // 50
+    assert content(parts) == content(whole)
+    with parts.snapshot() as tx:
+        assert tx.rolled_up_at(later) == later + (count - 1) * DAY
+
+
+def test_a_part_touches_its_own_drives_only(store: Store) -> None:
+    many_drives(store, 3)
+    with store.transaction() as tx:
+        assert tx.roll_up_some(NOW + 4 * DAY, drives=2)
+        left = {row["drive"] for row in tx.db.rows("SELECT DISTINCT drive FROM fresh")}
+        moved = {row["drive"] for row in tx.db.rows("SELECT DISTINCT drive FROM span")}
+    assert (len(left), len(moved)) == (3, 2)
+    assert not left & moved
+
+
+def test_a_new_store_has_nothing_old_and_its_first_pass_is_due_a_day_later(store: Store) -> None:
+    with store.transaction() as tx:
+        assert tx.rolled_up_at(NOW) == NOW
+        assert tx.rolled_up_at(NOW + HOUR) == NOW
+        while tx.roll_up_some(NOW + DAY):
+            continue
+        assert tx.rolled_up_at(NOW + 2 * DAY) == NOW + DAY
 
 
 def test_too_many_events_lose_the_harmless_first(store: Store) -> None:

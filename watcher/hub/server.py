@@ -155,7 +155,7 @@ class HubLoop:
         self._quiet_after, self._trouble, self._alive = quiet_after, trouble, alive
         self._stop = threading.Event()
         self._quiet_at: datetime | None = None
-        self._upkeep_at: datetime | None = None
+        self._upkeep_at: datetime | None = None  # None: a pass goes on, or not known yet
         self._led: bool | None = None  # None: not asked yet
         self._said = ""  # why nothing can be written; "": it can
 
@@ -166,7 +166,6 @@ class HubLoop:
     def run(self, door_runs: Callable[[], bool]) -> None:
         """Go on until stopped, or until the door is closed."""
         started = self._clock.now()
-        self._upkeep_at = started
         # after a start nobody is quiet before it had the time to report
         self._quiet_at = started + self._quiet_after
         while not self._stop.is_set() and door_runs():
@@ -204,6 +203,7 @@ class HubLoop:
                 self._trouble("Another hub minds the clock and delivers; this one takes surveys.")
                 self._delivery.stop()
             self._led = leads
+            self._upkeep_at = None  # what others did meanwhile stands in the store
         return leads
 
     def _mind(self, now: datetime) -> bool:
@@ -212,11 +212,21 @@ class HubLoop:
         if self._quiet_at is None or now >= self._quiet_at:
             told = self.shop.mind_the_quiet(now, self._quiet_after) or told
             self._quiet_at = now + MIND_QUIET_EVERY
-        if self._upkeep_at is None or now - self._upkeep_at >= UPKEEP_EVERY:
-            with self.shop.store.transaction() as tx:
-                tx.roll_up(now)
-            self._upkeep_at = now
+        self._keep_small(now)
         return told
+
+    def _keep_small(self, now: datetime) -> None:
+        """Do a part of the daily upkeep, so that surveys never wait for all of it.
+
+        How far it went stands in the store: a hub that is started anew, or takes over, goes on.
+        """
+        if self._upkeep_at is not None and now - self._upkeep_at < UPKEEP_EVERY:
+            return
+        with self.shop.store.transaction() as tx:
+            self._upkeep_at = tx.rolled_up_at(now)
+            if self._upkeep_at is None or now - self._upkeep_at >= UPKEEP_EVERY:
+                tx.roll_up_some(now)
+                self._upkeep_at = tx.rolled_up_at(now)
 
     def _cannot(self, error: StoreError) -> None:
         """Say that nothing can be written, once for each reason until it can again."""

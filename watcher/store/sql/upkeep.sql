@@ -1,9 +1,21 @@
 -- Keeping the history small: roll up what is old, drop what has had its time.
 
+-- name: drives-after
+-- The last of the next drives, in the order of their numbers; none when there are no more.
+SELECT max(id) AS last FROM (
+    SELECT id FROM drive WHERE id > :first ORDER BY id LIMIT :count) AS next_ones;
+
 -- name: settle
--- Move the spans of the last day to where they lie by series.
+-- Move the spans of the last day to where they lie by series. The times that there are come first,
+-- one after the other by their order, so that the rows of some drives are found without the others'.
 INSERT INTO span (drive, metric, step, at, last, below, above, readings)
-SELECT drive, metric, 0, at, last, below, above, readings FROM fresh WHERE at < :before
+WITH RECURSIVE times (at) AS (
+    SELECT min(at) FROM fresh
+    UNION ALL SELECT (SELECT min(later.at) FROM fresh AS later WHERE later.at > times.at)
+    FROM times WHERE times.at < :before
+)
+SELECT drive, metric, 0, at, last, below, above, readings FROM fresh
+WHERE at IN (SELECT at FROM times) AND at < :before AND drive > :first AND drive <= :until
 ON CONFLICT (drive, metric, step, at) DO UPDATE SET
     last = excluded.last,
     below = CASE WHEN excluded.below > excluded.last - (span.last - span.below)
@@ -14,7 +26,13 @@ ON CONFLICT (drive, metric, step, at) DO UPDATE SET
 
 -- name: drop-settled
 -- What was moved.
-DELETE FROM fresh WHERE at < :before;
+WITH RECURSIVE times (at) AS (
+    SELECT min(at) FROM fresh
+    UNION ALL SELECT (SELECT min(later.at) FROM fresh AS later WHERE later.at > times.at)
+    FROM times WHERE times.at < :before
+)
+DELETE FROM fresh
+WHERE at IN (SELECT at FROM times) AND at < :before AND drive > :first AND drive <= :until;
 
 -- name: roll-up
 -- Put spans older than a moment together into wider ones: what was lowest, highest and last. Drives
@@ -28,7 +46,7 @@ FROM (
         sum(old.readings) AS readings
     FROM drive CROSS JOIN metric CROSS JOIN span AS old
     WHERE old.drive = drive.id AND old.metric = metric.id AND old.step = :from_step
-        AND old.at < :before
+        AND old.at < :before AND drive.id > :first AND drive.id <= :until
     GROUP BY old.drive, old.metric, old.at - old.at % :width
 ) AS wide
 JOIN span AS newest ON newest.drive = wide.drive AND newest.metric = wide.metric
@@ -48,11 +66,11 @@ DELETE FROM span WHERE (drive, metric, step, at) IN (
     SELECT old.drive, old.metric, old.step, old.at
     FROM drive CROSS JOIN metric CROSS JOIN span AS old
     WHERE old.drive = drive.id AND old.metric = metric.id AND old.step = :step
-        AND old.at < :before);
+        AND old.at < :before AND drive.id > :first AND drive.id <= :until);
 
 -- name: thin-changes
 -- Of the old changes of a counter, keep the last, the highest and the lowest of each day.
-DELETE FROM change WHERE at < :before AND at >= :after
+DELETE FROM change WHERE at < :before AND at >= :after AND drive > :first AND drive <= :until
     AND EXISTS (SELECT 1 FROM change AS later
         WHERE later.drive = change.drive AND later.metric = change.metric
             AND later.at > change.at AND later.at < change.at - change.at % :width + :width)
@@ -71,15 +89,18 @@ DELETE FROM change WHERE at < :before AND at >= :after
 
 -- name: drop-surveys
 -- Surveys whose handing over again need not be feared any more.
-DELETE FROM survey WHERE taken_in_at < :before;
+DELETE FROM survey WHERE survey IN (
+    SELECT survey FROM survey WHERE taken_in_at < :before LIMIT :most);
 
 -- name: drop-polls
 -- Proof of watching that is older than the series it belongs to.
-DELETE FROM poll WHERE day < :before;
+DELETE FROM poll WHERE (day, drive) IN (
+    SELECT day, drive FROM poll WHERE day < :before LIMIT :most);
 
 -- name: drop-observations
 -- What the case side was told long ago.
-DELETE FROM observation WHERE at < :before;
+DELETE FROM observation WHERE id IN (
+    SELECT id FROM observation WHERE at < :before LIMIT :most);
 
 -- name: drop-noise
 -- Harmless kernel events.
