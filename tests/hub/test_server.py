@@ -170,11 +170,12 @@ def test_a_server_that_is_away_is_said_once_and_so_is_its_return() -> None:
     assert turns.said[1:] == ["The hub can write again."]
 
 
-def start(folder: Path, port: int) -> subprocess.Popen[str]:
+def start(folder: Path, port: int, processes: int = 1) -> subprocess.Popen[str]:
     """Start a real hub as a process, and wait until it listens."""
     settings = folder / "hub.yaml"
     settings.write_text(
         f"box_name: workshop\nstate_directory: {folder}\nshop:\n  listen_port: {port}\n"
+        f"  processes: {processes}\n"
     )
     process = subprocess.Popen(
         [sys.executable, "-m", "watcher.cli", "--config", settings, "hub"],
@@ -186,8 +187,9 @@ def start(folder: Path, port: int) -> subprocess.Popen[str]:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("processes", [1, 3])
 def test_a_hub_that_is_killed_while_boxes_send_and_one_from_a_backup_lose_and_double_nothing(
-    tmp_path: Path,
+    tmp_path: Path, processes: int
 ) -> None:
     """Three boxes send until each survey was answered; the hub dies with signal 9 in between."""
     port = 20_000 + os.getpid() % 20_000
@@ -195,22 +197,22 @@ def test_a_hub_that_is_killed_while_boxes_send_and_one_from_a_backup_lose_and_do
     now = SystemClock().now()
     with open_store(tmp_path / "midwatch.db", now=now) as store:
         _enrol_all(store, tokens)
-    hub = start(tmp_path, port)
+    hub = start(tmp_path, port, processes)
     try:
         for number in range(1, 13):
             if number == 5:
-                hub = _killed_in_the_middle(hub, tmp_path, port, tokens)
+                hub = _killed_in_the_middle(hub, tmp_path, port, tokens, processes)
             if number == 9:
                 _stop(hub)
                 shutil.copy(tmp_path / "midwatch.db", tmp_path / "backup.db")
-                hub = start(tmp_path, port)
+                hub = start(tmp_path, port, processes)
             for place, name in enumerate(sorted(tokens)):
                 _send(port, tokens[name], _survey(name, number, place))
         _stop(hub)
         restored = tmp_path / "restored"
         restored.mkdir()
         shutil.copy(tmp_path / "backup.db", restored / "midwatch.db")
-        hub = start(restored, port)
+        hub = start(restored, port, processes)
         for number in (8, 9, 10, 11, 12):  # what a box sends again is what was not answered
             for place, name in enumerate(sorted(tokens)):
                 _send(port, tokens[name], _survey(name, number, place))
@@ -255,7 +257,11 @@ def _send(port: int, token: str, body: bytes) -> None:
 
 
 def _killed_in_the_middle(
-    hub: subprocess.Popen[str], folder: Path, port: int, tokens: dict[str, str]
+    hub: subprocess.Popen[str],
+    folder: Path,
+    port: int,
+    tokens: dict[str, str],
+    processes: int,
 ) -> subprocess.Popen[str]:
     """Kill the hub while a survey is on its way, whose answer nobody hears."""
     line = Line(f"http://127.0.0.1:{port}")
@@ -267,7 +273,7 @@ def _killed_in_the_middle(
     finally:
         line.close()
         _stop(hub)
-    return start(folder, port)
+    return start(folder, port, processes)
 
 
 def _stop(hub: subprocess.Popen[str]) -> None:

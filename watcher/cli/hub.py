@@ -21,9 +21,10 @@ from watcher.facts.identity import BoxId
 from watcher.facts.units import say_span
 from watcher.hub.clients import Clients
 from watcher.hub.enrolment import CODE_LIVES, TOKEN_RENEWED, invite
+from watcher.hub.helpers import Helpers, helper_command
 from watcher.hub.intake import Door
 from watcher.hub.protection_time import month_named
-from watcher.hub.server import DoorServer, HubLoop, Place
+from watcher.hub.server import DoorServer, HubLoop, Place, ease_collector
 from watcher.hub.shop import SECOND_SENDER_HOLDS, Shop
 from watcher.service.bootstrap import (
     environment,
@@ -69,7 +70,8 @@ def hub(context: click.Context) -> int:
             f"The state folder {config.state_directory} cannot be made ({error.strerror}).",
             Exit.NO_STATE,
         ) from error
-    shop = Shop(store, Clients(to_standing(config), config))
+    more = config.shop.processes - 1
+    shop = Shop(store, Clients(to_standing(config), config), ahead=more > 0 and not store.is_shared)
     delivery = DeliveryChild(delivery_command(file_of(config), path), environment())
     door = Door(shop, clock, delivery, click.echo)
     try:
@@ -79,6 +81,14 @@ def hub(context: click.Context) -> int:
             f"The hub cannot listen on {place.address} port {place.port} ({error}).", Exit.REFUSED
         ) from error
     supervisor = ours()
+    helpers = Helpers(
+        helper_command(path, server.listening),
+        more,
+        listening=server.listening,
+        environ=environment(),
+        wake=delivery.wake,
+        trouble=click.echo,
+    )
     loop = HubLoop(
         shop,
         clock,
@@ -86,6 +96,7 @@ def hub(context: click.Context) -> int:
         quiet_after=timedelta(minutes=config.shop.quiet_after_minutes),
         trouble=click.echo,
         alive=supervisor.alive,
+        helpers=helpers,
     )
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: loop.end())
@@ -98,10 +109,12 @@ def hub(context: click.Context) -> int:
             if served is not None:
                 beside.enter_context(served)
         supervisor.ready("takes surveys in")
+        ease_collector()
         try:
             loop.run(lambda: server.runs)
         finally:
             supervisor.stopping()
+            helpers.stop()
             server.stop()
             delivery.stop()
     return int(Exit.DONE)

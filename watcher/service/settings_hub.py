@@ -39,5 +39,6 @@ class ShopSettings(Section):
     certificate_file: str = ""
     key_file: str = ""
     quiet_after_minutes: Annotated[Whole, Field(ge=5, le=7 * 24 * 60)] = 45
+    processes: Annotated[Whole, Field(ge=1, le=16)] = 1
     store: SecretPlace = SecretPlace()
     clients: tuple[ClientSettings, ...] = ()
