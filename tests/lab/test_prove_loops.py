@@ -8,6 +8,7 @@ behind the loop device is changed between writing and reading instead.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import shutil
 import signal
@@ -77,6 +78,11 @@ def untouched(drive: LoopDrive) -> bool:
     return not drive.image.read_bytes()[32 * MIB : 33 * MIB].strip(b"\0")
 
 
+def content_of(drive: LoopDrive, size: int | None = None) -> str:
+    """Give the digest of what lies on a drive, or on its beginning: a failed comparison is short."""
+    return hashlib.sha256(drive.image.read_bytes()[:size]).hexdigest()
+
+
 def test_an_empty_drive_is_written_read_back_and_proven(bench: Bench, drive: LoopDrive) -> None:
     status, text = bench.prove(drive)
     assert (status, "PASSED" in text, "ERASED" in text) == (0, True, True), text
@@ -86,11 +92,11 @@ def test_an_empty_drive_is_written_read_back_and_proven(bench: Bench, drive: Loo
 
 
 def test_reading_only_leaves_every_byte_as_it_was(bench: Bench, drive: LoopDrive) -> None:
-    before = drive.image.read_bytes()
+    before = content_of(drive)
     status, text = bench.prove(drive, "--read-only")
     assert (status, "PASSED" in text) == (0, True), text
     assert "writing is not proven" in text
-    assert drive.image.read_bytes() == before
+    assert content_of(drive) == before
 
 
 @pytest.mark.parametrize("serial", ["nope", "/dev/loop0"])
@@ -180,10 +186,12 @@ def test_a_drive_in_use_of_any_kind_is_left_alone(
         pytest.skip(f"needs {KINDS[kind]}")
     try:
         with holding(kind, drive, tmp_path / "at"):
-            before = drive.image.read_bytes()
+            # A system short of memory writes into swap behind its first page, as it should.
+            size = 4096 if kind == "swap" else None
+            before = content_of(drive, size)
             status, text = bench.prove(drive)
             assert (status, "is left alone" in text) == (5, True), text
-            assert drive.image.read_bytes() == before
+            assert content_of(drive, size) == before
     except RuntimeError as error:  # this kernel or this tool cannot make that kind of use
         pytest.skip(str(error))
 
