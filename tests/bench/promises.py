@@ -195,6 +195,7 @@ PROBES: dict[str, Callable[[], list[Row]]] = {
 BY_HAND = {
     "signs, fit_signs": "how well signs foretell failures; needs the open data, minutes",
     "smartctl_reports": "how many saved reports are read; needs the open data",
+    "hub_postgres": "what a hub on PostgreSQL costs; starts a server of its own, minutes",
     "pages": "what the pages cost; starts a server of its own, minutes",
     "prove": "burn-in against dd; needs root, a loop device and minutes",
 }

@@ -62,6 +62,29 @@ def test_a_damaged_store_gives_no_backup_that_looks_whole(tmp_path: Path) -> Non
     assert {file.name for file in tmp_path.iterdir()} == {"m.db"}
 
 
+def test_a_stick_without_links_takes_a_backup_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_links(*_: object) -> None:
+        raise PermissionError(1, "Operation not permitted")  # link(2): EPERM
+
+    open_store(tmp_path / "m.db", now=NOW).close()
+    monkeypatch.setattr(os, "link", no_links)
+    back_up(tmp_path / "m.db", tmp_path / "copy.db")
+    assert {file.name for file in tmp_path.iterdir()} == {"m.db", "copy.db"}
+    with pytest.raises(StoreReadOnly, match="already"):
+        back_up(tmp_path / "m.db", tmp_path / "copy.db")
+
+
+def test_a_store_that_is_gone_back_to_works_as_the_first_did(tmp_path: Path) -> None:
+    """Its log is written ahead, as sqlite.org/wal.html has it: the mode stands in the file."""
+    open_store(tmp_path / "m.db", now=NOW).close()
+    back_up(tmp_path / "m.db", tmp_path / "copy.db")
+    connection = sqlite3.connect(tmp_path / "copy.db")
+    assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    connection.close()
+
+
 def test_nobody_else_may_read_a_backup(tmp_path: Path) -> None:
     open_store(tmp_path / "m.db", now=NOW).close()
     old = os.umask(0)

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from contextlib import closing, suppress
+from contextlib import suppress
 from pathlib import Path
 
 from watcher.store.connection import connect_sqlite, open_db
+from watcher.store.copies import copy_pages
 from watcher.store.errors import StoreError, StoreReadOnly, translate, translate_os
 from watcher.store.place import FILE_MODE
 from watcher.store.salvage import examine
@@ -32,7 +33,7 @@ def back_up(path: Path, target: Path) -> int:
         _copy(path, beside, where)
         with beside.open("rb") as whole:
             os.fsync(whole.fileno())
-        os.link(beside, target)
+        _name(beside, target)
         return target.stat().st_size
     except FileExistsError as error:
         raise StoreReadOnly(f"{where} is there already: choose another name") from error
@@ -44,14 +45,22 @@ def back_up(path: Path, target: Path) -> int:
                 Path(f"{beside}{ending}").unlink(missing_ok=True)
 
 
+def _name(beside: Path, target: Path) -> None:
+    """Give a finished copy its name, unless somebody has taken that meanwhile."""
+    try:
+        os.link(beside, target)
+    except PermissionError:  # a filesystem without links, as on many sticks
+        if target.exists():
+            raise FileExistsError(str(target)) from None
+        beside.rename(target)
+
+
 def _copy(path: Path, beside: Path, where: str) -> None:
     """Copy a store into an empty file, and read the copy from end to end."""
     if not path.exists():
         raise StoreError(f"there is no store {path} to copy")
     try:
-        with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(beside)) as copy:
-            source.backup(copy)
-            copy.execute("PRAGMA journal_mode=DELETE")  # one file, with no log beside it
+        copy_pages(path, beside)
     except sqlite3.Error as error:
         raise translate(error, where) from error
     db = open_db(str(beside), where, connect_sqlite)

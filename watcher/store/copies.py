@@ -31,7 +31,7 @@ def copy_before(path: Path, where: str, now: datetime) -> Path:
     beside = path.with_name(f"{path.name}.new-{os.getpid()}-{threading.get_ident()}")
     try:
         os.close(os.open(beside, os.O_CREAT | os.O_TRUNC | os.O_WRONLY | os.O_CLOEXEC, COPY_MODE))
-        _copy(path, beside)
+        copy_pages(path, beside)
         handle = os.open(beside, os.O_RDONLY | os.O_CLOEXEC)
         try:
             os.fsync(handle)
@@ -52,8 +52,8 @@ def copies_of(path: Path) -> tuple[Path, ...]:
     return tuple(sorted(file for file in found if not file.name.endswith(_BESIDE)))
 
 
-def _copy(path: Path, target: Path) -> None:
-    """Copy all pages at one moment."""
+def copy_pages(path: Path, target: Path) -> None:
+    """Copy all pages at one moment. Raises sqlite3.Error."""
     with (
         closing(sqlite3.connect(path, timeout=5.0)) as source,
         closing(sqlite3.connect(target, isolation_level=None)) as there,
