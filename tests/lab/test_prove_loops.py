@@ -79,7 +79,7 @@ def untouched(drive: LoopDrive) -> bool:
 
 
 def content_of(drive: LoopDrive, size: int | None = None) -> str:
-    """Give the digest of what lies on a drive, or on its beginning: a failed comparison is short."""
+    """Give the digest of a drive or of its beginning: a failed comparison stays short."""
     return hashlib.sha256(drive.image.read_bytes()[:size]).hexdigest()
 
 
