@@ -44,3 +44,16 @@ def test_only_watched_boxes_with_something_that_weighs_are_listed() -> None:
     assert {p.box for p in found} == {"press"}
     assert found[0].chance is not None
     assert found[0].chance > 0
+
+
+def test_in_a_storm_the_chance_is_worked_out_for_the_most_urgent_boxes_and_all_are_listed() -> None:
+    hub = shop()
+    for number in range(4):
+        survey = look(1, lost=1, first_drive=10 * number)
+        report(hub, enrol(hub, f"box-{number}"), survey)
+    with hub.store.snapshot() as tx:
+        found = work_of(tx, WindowPlan(zone=UTC), NOW + EVERY, most_figured=1)
+        whole = work_of(tx, WindowPlan(zone=UTC), NOW + EVERY)
+    assert len(found) == len(whole)
+    assert len({piece.box for piece in found if piece.chance is not None}) == 1
+    assert len({piece.box for piece in whole if piece.chance is not None}) == 4

@@ -21,7 +21,7 @@ from watcher.service.settings_hub import ShopSettings
 from watcher.store.floor import PoolStanding
 from watcher.web.app import WAYS
 from watcher.web.ask import Needs
-from watcher.web.shop_page import BoxLine, parts_of, say_client, say_shop
+from watcher.web.shop_page import MOST_CARDS, BoxLine, parts_of, say_client, say_shop
 
 FOREIGN = ("barn", "Orchard Press", "@barn", "bob", "orchard-account", "workshop")
 """What must never come to somebody of Harbour Print Room: names of the other client's."""
@@ -296,6 +296,14 @@ def test_with_many_boxes_only_those_that_say_something_have_a_card() -> None:
     assert part.calm == 100
     (whole,) = parts_of([*quiet, loud], whole=True)
     assert len(whole.shown) == 101
+
+
+def test_in_a_storm_the_page_stays_of_a_size_and_counts_the_rest() -> None:
+    lines = [line(f"b{n}", f"c{n % 3}", cases={Urgency.TODAY: 1}) for n in range(400)]
+    parts = parts_of(lines, whole=False)
+    assert sum(len(part.shown) for part in parts) == MOST_CARDS
+    assert sum(part.more for part in parts) == 400 - MOST_CARDS
+    assert all(part.calm == 0 for part in parts)
 
 
 def test_the_client_with_the_most_urgent_box_comes_first() -> None:

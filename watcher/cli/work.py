@@ -51,7 +51,11 @@ def _cases(found: WorkList, room: Room, width: int) -> Iterator[str]:
 def _drives(found: WorkList, width: int) -> Iterator[str]:
     yield "Drives this month"
     if not found.sizes:
-        yield "  No drive was looked at yet."
+        yield (
+            f"  None could be read; {say_count(found.unread, 'drive')} told nothing."
+            if found.unread
+            else "  No drive was looked at yet."
+        )
         return
     head = ["size", "gone", "likely to go", "expected of the others", "on the shelf", "to get"]
     rows = [head]

@@ -30,6 +30,9 @@ MOST_SHOWN = 40
 """Boxes that have a card each; of more only those that say something have one. Our choice: what
 one can look through."""
 
+MOST_CARDS = 120
+"""Cards on one page, the most pressing boxes first; our choice: in a storm nobody reads more."""
+
 MOST_DRAWN = 12
 """Boxes whose bays are drawn; a survey of each is opened for that. Our choice."""
 
@@ -98,6 +101,7 @@ class ClientPart:
 
     client: str
     shown: tuple[BoxLine, ...]
+    more: int  # boxes that say something and have no card: there are too many at once
     calm: int  # more boxes of which nothing is known that needs somebody
     returned: int
     says: str
@@ -232,20 +236,22 @@ def parts_of(lines: Sequence[BoxLine], *, whole: bool) -> tuple[ClientPart, ...]
     With ``whole`` every box is shown.
     """
     all_shown = whole or sum(not line.returned for line in lines) <= MOST_SHOWN
+    cards = {id(one) for one in [x for x in lines if all_shown or x.says_something][:MOST_CARDS]}
     by_client: dict[str, list[BoxLine]] = defaultdict(list)
     for line in lines:
         by_client[line.client].append(line)
     parts = []
     for name, theirs in by_client.items():
         here = [line for line in theirs if not line.returned]
-        shown = tuple(
-            line for line in (theirs if whole else here) if all_shown or line.says_something
-        )
+        listed = theirs if whole else here
+        shown = tuple(line for line in listed if id(line) in cards)
+        loud = sum(line.says_something and id(line) not in cards for line in here)
         parts.append(
             ClientPart(
                 client=name,
                 shown=shown,
-                calm=len(here) - sum(not line.returned for line in shown),
+                more=loud,
+                calm=len(here) - loud - sum(not line.returned for line in shown),
                 returned=len(theirs) - len(here),
                 says=say_client(here),
             )
@@ -255,7 +261,8 @@ def parts_of(lines: Sequence[BoxLine], *, whole: bool) -> tuple[ClientPart, ...]
 
 def _part_order(part: ClientPart) -> tuple[bool, int, str]:
     worst = min((line.order[0] for line in part.shown), default=0)
-    return (not any(line.says_something for line in part.shown), worst, part.client.casefold())
+    silent = not part.more and not any(line.says_something for line in part.shown)
+    return (silent, worst, part.client.casefold())
 
 
 def with_bays(

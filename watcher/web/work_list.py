@@ -40,7 +40,8 @@ SERVES = timedelta(hours=1)
 DUE_WITHIN = timedelta(days=14)
 """What falls due later is left for later; our choice: two weeks can be planned."""
 
-MOST_DUE, MOST_NEEDS = 60, 40
+MOST_DUE, MOST_NEEDS, MOST_CASES = 60, 40, 200
+"""Lines of each part that are written; the rest is counted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,8 +175,9 @@ def page(site: Site, ask: Ask) -> Reply:
                 say_standing(piece.case, clock),
                 say_chance(piece.chance) if piece.chance is not None else "",
             )
-            for piece in found.pieces
+            for piece in found.pieces[:MOST_CASES]
         ],
+        "pieces_more": max(0, len(found.pieces) - MOST_CASES),
         "needs": found.needs[:MOST_NEEDS],
         "needs_more": max(0, len(found.needs) - MOST_NEEDS),
         "lacking": lacking(found),
