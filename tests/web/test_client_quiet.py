@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from urllib.parse import urlencode
 
 import pytest
 
@@ -64,6 +65,22 @@ def test_it_silences_every_box_of_the_client_and_no_other_and_is_ended_at_once(
     assert browser.send(listed.form("/client/quiet/end")).status == 303
     assert silences(stage, "press") == silences(stage, "archive") == []
     assert "All boxes of" not in browser.get("/quiet").text
+
+
+def test_work_on_one_box_is_announced_from_the_hub_and_covers_no_other(stage: HubStage) -> None:
+    """By the form of the box; who belongs to another client cannot see it."""
+    browser = signed_in(stage)
+    form = next(f for f in browser.get("/work?box=press").forms if f.method == "get")
+    filled = urlencode(form.fields | {"expect box-off": "yes", "hours": "3", "reason": "moving"})
+    page = browser.get(f"{form.action}?{filled}")
+    done = browser.send(next(f for f in page.forms if f.method == "post"))
+    assert done.status == 303
+    with stage.site.store.snapshot() as tx:
+        works = {box: tx.load_book(BoxId(box)).works for box in ("press", "archive", "barn")}
+    assert [(w.by, w.reason) for w in works["press"]] == [("sam", "moving")]
+    assert works["archive"] == works["barn"] == ()
+    assert "Moving" in browser.get("/quiet").text
+    assert signed_in(stage, "orchard").get("/work?box=press").status == 404
 
 
 def test_too_long_a_silence_and_one_without_a_reason_are_refused_in_every_box(

@@ -120,6 +120,29 @@ def test_planned_work_is_shown_before_and_covers_what_was_announced_only() -> No
     assert all(one.over for one in book_of(stage).works)
 
 
+def test_work_can_be_planned_ahead_and_come_again() -> None:
+    """By the time of day of who plans it; another rhythm than those of the form is refused."""
+    stage = stage_at(COMPARED)
+    browser = signed_in(stage)
+    ahead = {
+        "begins": "2031-01-11T22:00",
+        "hours": "1",
+        "repeat": "weekly",
+        "expect box-off": "yes",
+    }
+    page = asked(browser, "/work", **ahead)
+    assert "and again every week" in page.text
+    assert browser.send(button(page), repeat="hourly").status == 422
+    assert browser.send(button(asked(browser, "/work", **ahead))).status == 303
+    (work,) = book_of(stage).works
+    assert (work.repeat, f"{work.begins:%a %H:%M}", work.zone) == (
+        "FREQ=WEEKLY",
+        "Sat 22:00",
+        "UTC",
+    )
+    assert "It comes again every week." in browser.get("/quiet").text
+
+
 def test_work_without_anything_announced_or_with_a_strange_drive_is_refused() -> None:
     stage = stage_at(COMPARED)
     browser = signed_in(stage)

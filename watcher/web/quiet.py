@@ -13,6 +13,7 @@ from typing import Any
 
 from watcher.cases.observations import Silenced, SilenceLifted, WorkAnnounced, WorkEnded
 from watcher.cases.policy import Policy
+from watcher.cases.recurrence import check_rule
 from watcher.cases.state import Case, Expectation, ExpectKind, ScopeKind, Silence
 from watcher.facts.identity import BoxId, DriveId, PoolId, SubjectKind
 from watcher.rules.catalogue import CATALOGUE
@@ -30,6 +31,9 @@ LASTS_HOURS = (1, 3, 6, 12, 24, 48)
 """How long planned work may be said to last in the form."""
 
 MOST_EXPECTED = 24
+
+REPEATS = {"": "once", "daily": "every day", "weekly": "every week", "monthly": "every month"}
+"""How often planned work may come again, as the form says it. Anything else by the command."""
 
 
 class Given(dict[str, str]):
@@ -134,6 +138,7 @@ def page(site: Site, ask: Ask) -> Reply:
                 shared.setdefault(key, []).append(box)
     works = [(box, work) for box, book in books for work in book.works if not work.over]
     words = {
+        "again": {check_rule(word): text for word, text in REPEATS.items() if word},
         "silences": silences,
         "shared": sorted(shared.items(), key=lambda item: item[0][:3]),
         "works": works,
@@ -259,7 +264,7 @@ def work_form(site: Site, ask: Ask) -> Reply:
         place = place_of(site, tx, ask)
         book = tx.load_book(place.box)
     words = _words(site, ask, place)
-    words |= {"pools": _pools(place), "hours": LASTS_HOURS}
+    words |= {"pools": _pools(place), "hours": LASTS_HOURS, "repeats": REPEATS}
     expected = [name for name in ask.query if name.startswith("expect ")]
     words["expected"] = set(expected)
     words["chosen_pool"] = ask.query.get("pool", _first_pool(place))
@@ -315,6 +320,9 @@ def _announced(
     hours = given.get("hours", "")
     if hours not in {str(h) for h in LASTS_HOURS}:
         raise Refusal(422, "Choose how long the work lasts.")
+    repeat = given.get("repeat", "")
+    if repeat not in REPEATS:
+        raise Refusal(422, "Choose how often the work comes again.")
     begins = ask.now
     if given.get("begins"):
         begins = until_of(ask, site.clockwork(ask), chosen="", written=given["begins"])
@@ -335,6 +343,8 @@ def _announced(
         expects=expects,
         pool=PoolId(chosen) if chosen else None,
         pool_name=str(pools[chosen]["name"]) if chosen else "",
+        repeat=repeat,
+        zone=str(site.clockwork(ask).zone),
     )
 
 
@@ -357,7 +367,7 @@ def announce(site: Site, ask: Ask) -> Reply:
     """Write planned work down."""
     with site.store.snapshot() as tx:
         place = place_of(site, tx, ask)
-    given = {name: ask.field(name) for name in ("pool", "hours", "begins")}
+    given = {name: ask.field(name) for name in ("pool", "hours", "begins", "repeat")}
     given["reason"] = note_of(ask, "reason")
     expected = [name for name in ask.form if name.startswith("expect ")]
     said = _announced(site, ask, place, given, expected)
