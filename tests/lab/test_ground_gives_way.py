@@ -154,6 +154,100 @@ def test_a_watch_that_starts_again_on_a_disk_gone_read_only_tells_no_case_twice(
             daemon.kill()
 
 
+@contextmanager
+def frozen(at: Path) -> Iterator[None]:
+    """Let every write to a file system wait (fsfreeze(8)), as on a disk that has almost stopped."""
+    subprocess.run(["fsfreeze", "--freeze", at], check=True)
+    try:
+        yield
+    finally:
+        subprocess.run(["fsfreeze", "--unfreeze", at], check=True)
+
+
+@pytest.fixture
+def loop_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system on a loop device."""
+    if os.geteuid() != 0 or any(shutil.which(one) is None for one in ("fsfreeze", "mkfs.ext4")):
+        pytest.skip("needs root, fsfreeze and mkfs.ext4")
+    image, at = tmp_path / "image", tmp_path / "slow"
+    at.mkdir()
+    with image.open("wb") as file:
+        file.truncate(64 << 20)
+    subprocess.run(["mkfs.ext4", "-q", "-F", "-e", "remount-ro", image], check=True)
+    if subprocess.run(["mount", "-o", "loop", image, at], check=False).returncode:
+        pytest.skip("a loop device cannot be mounted here")
+    try:
+        yield at
+    finally:
+        subprocess.run(["umount", at], check=False)
+
+
+@pytest.mark.root
+def test_a_disk_on_which_writes_stand_still_delays_and_loses_nothing(
+    tmp_path: Path, loop_disk: Path
+) -> None:
+    """While nothing can be written nothing is sent; afterwards it is, once, and all is kept."""
+    hook = Hook()
+    shelf = Shelf(tmp_path, 2)
+    with web_server(hook) as port:
+        config = write(tmp_path, shelf, state=loop_disk / "s", address=f"127.0.0.1:{port}")
+        daemon = Daemon(config, environ=shelf.environ)
+        try:
+            assert wait_until(lambda: "Watching." in daemon.text, 60), daemon.text
+            with frozen(loop_disk):
+                shelf.install("exit 2")
+                daemon.look()
+                assert not wait_until(lambda: bool(hook.posts), 4), "sent before it was written"
+                assert daemon.process.poll() is None
+            sees = "cannot see how the drive is"
+            assert wait_until(lambda: any(sees in str(p[1]) for p in hook.posts), 60), daemon.text
+            assert any(sees in str(case) for case in cases_of(config))
+            ids = [headers["X-Midwatch-Message"] for headers, _ in hook.posts]
+            assert len(ids) == len(set(ids)), "a message came twice"
+            assert daemon.stop() == 0
+        finally:
+            daemon.kill()
+
+
+def shut(at: Path) -> None:
+    """Let an ext4 notice an error, whereupon it lets nothing be written any more."""
+    with (Path("/proc/self/mounts")).open(encoding="utf-8") as mounts:
+        node = next(line.split()[0] for line in mounts if line.split()[1] == str(at))
+    switch = Path("/sys/fs/ext4", Path(node).name, "trigger_fs_error")
+    try:
+        switch.write_text("a test", encoding="ascii")
+    except OSError:
+        pytest.skip("this kernel cannot make an ext4 fail on purpose")
+
+
+@pytest.mark.root
+def test_a_state_folder_that_becomes_read_only_under_the_watch_stops_no_message(
+    tmp_path: Path, loop_disk: Path
+) -> None:
+    """As a file system does whose drive gave errors: the watch goes on in memory."""
+    hook = Hook()
+    shelf = Shelf(tmp_path, 2)
+    with web_server(hook) as port:
+        config = write(tmp_path, shelf, state=loop_disk / "s", address=f"127.0.0.1:{port}")
+        daemon = Daemon(config, environ=shelf.environ)
+        try:
+            assert wait_until(lambda: "Watching." in daemon.text, 60), daemon.text
+            shut(loop_disk)
+            shelf.install("exit 2")
+            daemon.look()
+            sees = "cannot see how the drive is"
+            assert wait_until(lambda: any(sees in str(p[1]) for p in hook.posts), 60), daemon.text
+            assert "goes on in memory" in daemon.text
+            daemon.look()
+            why = "history cannot be written"
+            assert wait_until(lambda: any(why in str(p[1]) for p in hook.posts), 60), daemon.text
+            assert daemon.process.poll() is None
+            ids = [headers["X-Midwatch-Message"] for headers, _ in hook.posts]
+            assert len(ids) == len(set(ids)), "a message came twice"
+        finally:
+            daemon.kill()
+
+
 def seen(daemon: Daemon, pattern: str) -> bool:
     """Tell whether it printed something, however the lines were broken."""
     return re.search(pattern, " ".join(daemon.text.split())) is not None

@@ -99,18 +99,36 @@ class Line:
         self._socket.close()
 
 
+def own_root(image: Path, folder: Path) -> Path:
+    """Copy the root disk, its holes left out, for a guest that is to be started again."""
+    own = folder / "root.ext4"
+    subprocess.run(["cp", "--sparse=always", str(image / "root.ext4"), str(own)], check=True)
+    return own
+
+
 class Guest:
     """A running guest machine."""
 
     def __init__(
-        self, image: Path, folder: Path, disks: Sequence[Disk], *, parcel: Path, memory: int = 1024
+        self,
+        image: Path,
+        folder: Path,
+        disks: Sequence[Disk],
+        *,
+        parcel: Path,
+        memory: int = 1024,
+        root: Path | None = None,
     ) -> None:
-        """Start it; ``parcel`` is a tar file that the guest sees as its second disk."""
+        """Start it; ``parcel`` is a tar file that the guest sees as its second disk.
+
+        ``root`` is a root disk of its own, on which what it writes is kept; see ``own_root``.
+        """
         self._folder = folder
         folder.mkdir(parents=True, exist_ok=True)
         self._number = 0
         self._filters = 0
         control, line = folder / "control", folder / "line"
+        disk = f"file={root}" if root else f"file={image / 'root.ext4'},snapshot=on"
         command = [
             "nice", "-n", "5", "qemu-system-x86_64",
             "-machine", "pc", "-accel", "tcg,thread=multi", "-cpu", "max", "-smp", "2",
@@ -121,7 +139,7 @@ class Guest:
             "-qmp", f"unix:{control},server=on,wait=off",
             "-chardev", f"socket,id=line,path={line},server=on,wait=off",
             "-device", "virtio-serial-pci", "-device", "virtserialport,chardev=line,name=lab",
-            "-drive", f"if=none,id=root,file={image / 'root.ext4'},format=raw,snapshot=on",
+            "-drive", f"if=none,id=root,format=raw,{disk}",
             "-device", "virtio-blk-pci,drive=root",
             "-drive", f"if=none,id=parcel,file={parcel},format=raw,readonly=on",
             "-device", "virtio-blk-pci,drive=parcel",
@@ -222,8 +240,14 @@ class Guest:
         top = {"driver": "raw", "node-name": f"n-{disk.name}", "file": node, "discard": "unmap"}
         self.hand("blockdev-reopen", options=[top])
 
+    def power_off(self) -> None:
+        """Let it shut down as a person would, and wait for that."""
+        self.run("systemctl --no-block poweroff")
+        self.process.wait(BOOT_SECONDS)
+        self.stop()
+
     def stop(self) -> None:
-        """End the machine; nothing on its root disk is kept."""
+        """End the machine; nothing is kept on a root disk that is not its own."""
         if self.process.poll() is None:
             self.process.terminate()
             try:
