@@ -25,14 +25,13 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from pySMART import DeviceList
-
 from watcher.facts.drive import Unread
 from watcher.facts.identity import DriveId
 from watcher.facts.survey import Blindness
 from watcher.readers.blocks import Block, BlockMap
 from watcher.readers.errors import CannotParse, CannotRead, ReadError
 from watcher.readers.host import Host, require_exited
+from watcher.readers.pysmart import DeviceList
 from watcher.readers.second_reader import Replay
 from watcher.readers.smartctl import AUTO, DriveTarget
 

@@ -16,12 +16,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pySMART import Device
-from pySMART.smartctl import Smartctl
-
 from watcher.facts.drive import Metric, Protocol, Verdict
 from watcher.readers.drive_report import Report
 from watcher.readers.errors import CannotParse
+from watcher.readers.pysmart import Device, Smartctl
 from watcher.readers.smartctl_text import report_of_text
 
 SOURCE = "smartctl"
