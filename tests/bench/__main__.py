@@ -14,7 +14,8 @@ from dataclasses import asdict
 from pathlib import Path
 from xml.sax.saxutils import escape
 
-from tests.bench.promises import BY_HAND, PROBES, Absent, Row
+from tests.bench.promises import BY_HAND, PROBES
+from tests.bench.row import Absent, Row
 
 OUTPUT = Path(__file__).resolve().parents[1] / "output"
 

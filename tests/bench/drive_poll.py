@@ -105,8 +105,11 @@ def _ratio(folder: Path, real: str, name: str, text: str) -> bool:
     return met
 
 
-def _hung(folder: Path) -> bool:
-    """Print how long a survey of many drives takes with one that hangs."""
+def survey_of_many(folder: Path) -> tuple[float, float]:
+    """Give how long a survey of many drives takes, and how long with one that hangs.
+
+    The stand-in for smartctl is put into the folder, which must be on the PATH.
+    """
     targets = [DriveTarget(node=f"/dev/x{n:02d}", device_type="sat") for n in range(DRIVES)]
     for number, target in enumerate(targets):
         document = ata_document(serial=f"S{number}")
@@ -126,6 +129,12 @@ def _hung(folder: Path) -> bool:
         took.append(time.monotonic() - started)
         hung = [one for one in unread if one.why is Unread.HUNG]
         assert (len(readings), len(hung)) == (DRIVES - len(hung), 1 if missing else 0)
+    return took[0], took[1]
+
+
+def _hung(folder: Path) -> bool:
+    """Print how long a survey of many drives takes with one that hangs."""
+    took = survey_of_many(folder)
     met = took[1] <= HUNG_LIMIT_SECONDS + 1
     print(f"{DRIVES} drives   all good {took[0]:5.2f} s   one hung {took[1]:5.2f} s   "
           f"{'met' if met else 'MISSED'} (no longer than its limit of {HUNG_LIMIT_SECONDS:.0f} s "
