@@ -148,6 +148,17 @@ def test_a_box_that_was_given_back_is_in_its_last_month_and_in_none_after() -> N
         assert report_of(tx, "Harbour", later, later.until, standing_of=hub.clients.of).boxes == ()
 
 
+def test_a_trouble_that_was_open_when_the_box_was_given_back_is_not_called_still_open() -> None:
+    hub = shop()
+    rounds(hub, enrol(hub, "press"), 0, 1, lost=1)
+    assert any(one.lasted == "still open" for one in month(hub, MONTH.until).boxes[0].incidents)
+    with hub.store.transaction() as tx:
+        tx.set_box_state(PRESS, BoxState.RETURNED)
+    found = month(hub, MONTH.until)
+    assert {one.lasted for one in found.boxes[0].incidents} == {"open when it was given back"}
+    assert "still open" not in found.sentence
+
+
 def test_a_box_that_joined_and_sent_nothing_is_told_as_not_known() -> None:
     hub = shop()
     enrol(hub, "press")

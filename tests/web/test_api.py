@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.web.browser import Browser, Page
+from tests.web.hub_stage import hub_stage
 from tests.web.stage import COMPARED, OVER, REBUILDING, Stage, stage_at
 from watcher.store.accounts import ProgramToken, Role
 from watcher.web.one_time import fingerprint
@@ -201,3 +202,16 @@ JSONS = st.recursive(
 def test_no_body_makes_an_answer_fail(path: str, body: object) -> None:
     page = said(FUZZED, path, body)
     assert page.status < 500
+
+
+def test_a_hub_tells_programs_whose_each_box_is_and_since_when_it_is_not_heard() -> None:
+    stage = hub_stage()
+    stage.pass_time(timedelta(hours=3))
+    shown = {"authorization": "Bearer program-all"}
+    told = json.loads(Browser(stage.site).get("/api/boxes", headers=shown).text)
+    fits(told, {"type": "array", "items": SHAPES["Box"]})
+    found = {one["box"]: one for one in told}
+    assert found["barn"]["client"] == "Orchard Press"
+    assert found["barn"]["not_heard_since"] is not None
+    assert (found["old"]["is_watched"], found["barn"]["is_watched"]) == (False, True)
+    assert found["workshop"]["client"] is None

@@ -317,10 +317,10 @@ def test_what_cannot_be_seen_is_counted_and_never_called_whole() -> None:
     away = line("b", pools=(pool(Protection.WHOLE),), unheard=shared().clock.now())
     never = line("c", seen_at=None)
     assert say_shop([whole, away, never]) == (
-        "3 boxes of 1 client. 2 cannot be seen now. "
-        "The one pool that can be seen has its full margin."
+        "3 boxes. 2 cannot be seen now. The one pool that can be seen has its full margin."
     )
     assert say_client([whole, away, never]) == "3 boxes, 1 not heard from, 1 never heard of."
+    assert say_shop([whole, line("d", "other")]).startswith("2 boxes of 2 clients. ")
     assert say_client([]) == "No box is watched now."
     assert say_shop([]) == "No box is watched yet."
     assert "No pool is known" in say_shop([never])

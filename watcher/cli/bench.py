@@ -20,7 +20,7 @@ from watcher.readers.errors import CannotParse, ReadError
 from watcher.readers.runner import RealHost
 from watcher.readers.smartctl import AUTO, DriveTarget, parse, read_drive
 from watcher.service.bench import PastHere, Statement, past_of, state
-from watcher.service.bootstrap import store_path, to_standing, zone_of
+from watcher.service.bootstrap import has_state, to_standing, zone_of
 from watcher.service.clock import SystemClock
 from watcher.service.settings_shape import Config
 from watcher.store.transaction import Transaction
@@ -53,7 +53,7 @@ def bench(
     config = settings_of(context)
     now = SystemClock().now()
     brought = look_at(drive, device_type, now)
-    if store_path(config).exists():
+    if has_state(config):
         with room_of(context) as room, room.store.snapshot() as tx:
             if brought is None:
                 brought = _known(tx, drive)

@@ -60,12 +60,13 @@ class Incident:
     closed_at: datetime | None
     answered_at: datetime | None
     answered_by: str
+    left_open: bool = False  # the box was given back before it was over
 
     @property
     def lasted(self) -> str:
         """Say how long it lasted, or that it still does."""
         if self.closed_at is None:
-            return "still open"
+            return "open when it was given back" if self.left_open else "still open"
         return f"over after {say_span(self.closed_at - self.opened_at)}"
 
 
@@ -127,7 +128,7 @@ class Report:
         if not watched:
             return "No box was watched."
         incidents = [one for box in self.boxes for one in box.incidents]
-        still = sum(one.closed_at is None for one in incidents)
+        still = sum(one.closed_at is None and not one.left_open for one in incidents)
         what = say_count(len(incidents), "incident") if incidents else "no incident that was seen"
         told = f"{say_count(len(watched), 'box was', 'boxes were')} watched, with {what}"
         if still:
@@ -207,7 +208,7 @@ def box_month(
         joined_at=box.joined_at,
         returned=box.state is BoxState.RETURNED,
         pools=tuple(sorted(pools, key=lambda pool: pool.name)),
-        incidents=tuple(_incident(tx, box.box, case) for case in cases if _weighed(case)),
+        incidents=tuple(_incident(tx, box, case) for case in cases if _weighed(case)),
         noted=sum(not _weighed(case) for case in cases),
         done=_done(tx, box.box, pasts, month),
         gaps=_unseen(gaps, first, holds_until, month),
@@ -264,8 +265,8 @@ def _weighed(case: Case) -> bool:
     return any(held.finding.urgency > Urgency.NOTE for held in case.held)
 
 
-def _incident(tx: Transaction, box: BoxId, case: Case) -> Incident:
-    answers = [line for line in tx.records(box, case.number) if line.what in TELLING]
+def _incident(tx: Transaction, box: EnrolledBox, case: Case) -> Incident:
+    answers = [line for line in tx.records(box.box, case.number) if line.what in TELLING]
     worst = max(
         case.held,
         key=lambda h: (h.finding.urgency.rank, h.finding.subject == case.locus, h.seen_at),
@@ -279,6 +280,7 @@ def _incident(tx: Transaction, box: BoxId, case: Case) -> Incident:
         closed_at=case.closed_at,
         answered_at=answers[0].at if answers else None,
         answered_by=answers[0].by if answers else "",
+        left_open=box.state is BoxState.RETURNED and case.closed_at is None,
     )
 
 

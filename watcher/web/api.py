@@ -15,6 +15,7 @@ from watcher.cases.observations import Acknowledged, HandedOver, Observation
 from watcher.cases.state import Case
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Pool
+from watcher.store.hub import BoxState
 from watcher.store.transaction import Transaction
 from watcher.web.ask import JSON, Ask, Refusal, Reply, not_found
 from watcher.web.calendar import due_on
@@ -49,9 +50,13 @@ def boxes(site: Site, ask: Ask) -> Reply:
         for box in site.boxes_of(tx, ask.who):
             cases = open_cases(tx, box)
             glance = glance_at(site, tx, box, cases, ask)
+            enrolled = tx.enrolled(box) if site.terms.clients is not None else None
             found.append(
                 {
                     "box": box,
+                    "client": enrolled.client if enrolled is not None else None,
+                    "is_watched": enrolled is None or enrolled.state is BoxState.WATCHED,
+                    "not_heard_since": _iso(site.unheard_since(tx, box, ask.now)),
                     "surveyed_at": _iso(glance.taken_at),
                     "open_cases": sum(not case.only_notes for case in cases),
                     "pools": len(glance.pools),

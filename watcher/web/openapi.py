@@ -66,6 +66,9 @@ _CASE: dict[str, Data] = {
 SHAPES: dict[str, Data] = {
     "Box": _object(
         box=_text(),
+        client=_maybe(_text("at a hub: whose box it is")),
+        is_watched=_YES | {"description": "false: it was given back; its past is kept"},
+        not_heard_since=_maybe(_MOMENT | {"description": "null: it reports as it should"}),
         surveyed_at=_maybe(_MOMENT),
         open_cases=_COUNT,
         pools=_COUNT,

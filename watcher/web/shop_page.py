@@ -312,7 +312,8 @@ def say_shop(lines: Sequence[BoxLine]) -> str:
     seen = [line for line in here if line.unheard is None and line.seen_at is not None]
     pools = [pool for line in seen for pool in line.pools]
     whole = sum(pool.protection is Protection.WHOLE for pool in pools)
-    told = f"{say_count(len(here), 'box', 'boxes')} of {say_count(clients, 'client')}. "
+    told = say_count(len(here), "box", "boxes")
+    told += f" of {say_count(clients, 'client')}. " if clients > 1 else ". "
     if len(seen) < len(here):
         told += f"{len(here) - len(seen)} cannot be seen now. "
     if not pools:
