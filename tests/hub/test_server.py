@@ -170,6 +170,23 @@ def test_a_server_that_is_away_is_said_once_and_so_is_its_return() -> None:
     assert turns.said[1:] == ["The hub can write again."]
 
 
+def test_after_an_outage_boxes_are_given_the_time_to_report_before_they_count_as_quiet() -> None:
+    turns = Turns()
+    report(turns.hub, enrol(turns.hub, "press"), look(1))
+    away = StoreAway("the store on db is not reached (x): it is tried again")
+    for ago in (EVERY, timedelta(hours=2)):
+        turns.clock.at = NOW + ago
+        turns.turn(leads=away)
+    turns.turn(leads=True)
+    assert not turns.found_quiet(), "nobody could have reported"
+    turns.clock.at += timedelta(minutes=44)
+    turns.turn(leads=True)
+    assert not turns.found_quiet()
+    turns.clock.at += timedelta(minutes=2)
+    turns.turn(leads=True)
+    assert turns.found_quiet()
+
+
 def start(folder: Path, port: int, processes: int = 1) -> subprocess.Popen[str]:
     """Start a real hub as a process, and wait until it listens."""
     settings = folder / "hub.yaml"

@@ -198,6 +198,7 @@ class HubLoop:
         self._upkeep_at: datetime | None = None  # None: a pass goes on, or not known yet
         self._led: bool | None = None  # None: not asked yet
         self._said = ""  # why nothing can be written; "": it can
+        self._cannot_since: datetime | None = None
 
     def end(self) -> None:
         """Stop; from any thread, also from a signal handler."""
@@ -218,19 +219,18 @@ class HubLoop:
         if self._helpers is not None:
             self._helpers.ensure(self._clock.monotonic())
         try:
-            if not self._leads():
-                self._alive("takes surveys in; another hub minds the clock")
-                return
-            told = self._mind(now)
+            leads = self._leads()
+            told = leads and self._mind(now)
         except StoreLocked:
             return  # somebody else writes; done again in a second
         except StoreError as error:
             self._cannot(error)
             return
-        if self._said:
-            self._trouble("The hub can write again.")
-            self._said = ""
-        self._deliver(told=told)
+        self._can_again()
+        if leads:
+            self._deliver(told=told)
+        else:
+            self._alive("takes surveys in; another hub minds the clock")
 
     def _leads(self) -> bool:
         """Tell whether this process minds the clock; of several on one database server one does.
@@ -278,6 +278,17 @@ class HubLoop:
         if words != self._said:
             self._trouble(words)
             self._said = words
+        now = self._clock.now()
+        self._cannot_since = self._cannot_since or now
+        if now - self._cannot_since >= MIND_QUIET_EVERY:
+            # boxes cannot report meanwhile: nobody is quiet before having had the time to
+            self._quiet_at = now + self._quiet_after
+
+    def _can_again(self) -> None:
+        """Say that it writes again."""
+        if self._said:
+            self._trouble("The hub can write again.")
+            self._said, self._cannot_since = "", None
 
     def _deliver(self, *, told: bool) -> None:
         """See to it that messages leave."""
