@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import time, timedelta
 
 from tests.hub.stage import CONFIG, NOW, enrol, shop, standing
 from tests.store import made
@@ -12,7 +12,9 @@ from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
 from watcher.hub.clients import Clients
 from watcher.service.desk import Standing
+from watcher.service.settings_hub import ShopSettings
 from watcher.service.settings_shape import Config
+from watcher.service.settings_types import HoursSettings
 
 
 def of(client: str) -> Standing:
@@ -90,3 +92,24 @@ def test_it_is_known_whose_people_are_whose() -> None:
     assert clients.names == ("Harbour", "Orchard")
     assert not clients.sees_notes("Harbour")
     assert not clients.sees_notes("nobody")
+
+
+def test_a_clients_people_are_not_woken_in_its_hours_for_what_can_wait_and_the_shop_is() -> None:
+    hours = HoursSettings(begin=time(18), end=time(8))
+    client = CONFIG.shop.clients[0].model_copy(update={"quiet": (hours,)})
+    clients = Clients(standing(), Config(shop=ShopSettings(clients=(client,))))
+    hub = shop()
+    enrol(hub, "press")
+    with hub.store.snapshot() as tx:
+        box = tx.enrolled(BoxId("press"))
+    assert box is not None
+    policy = clients.of(box).policy
+    night = NOW.replace(hour=22)
+    ann, sam = policy.person("ann"), policy.person("sam")
+    assert ann is not None
+    assert sam is not None
+    assert ann.held_until(Urgency.TODAY, night) == (night + timedelta(days=1)).replace(
+        hour=8, minute=0, second=0, microsecond=0
+    )
+    assert ann.held_until(Urgency.NOW, night) is None
+    assert sam.held_until(Urgency.TODAY, night) is None

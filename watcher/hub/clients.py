@@ -15,6 +15,7 @@ from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
 from watcher.notify.target import Target
 from watcher.service.desk import Standing
+from watcher.service.settings import to_hours
 from watcher.service.settings_hub import ClientSettings
 from watcher.service.settings_shape import Config
 from watcher.store.hub import EnrolledBox
@@ -82,7 +83,12 @@ class Clients:
         theirs = tuple(n for n in settings.people if base.person(n) is not None)
         heard = theirs if settings.hears else ()
         names = {*self._shop, *heard} or {p.name for p in base.people[:1]}
-        people = tuple(p for p in base.people if p.name in names)
+        hours = tuple(to_hours(span) for span in settings.quiet)
+        people = tuple(
+            replace(p, quiet=(*p.quiet, *hours)) if p.name in heard else p
+            for p in base.people
+            if p.name in names
+        )
         return replace(
             base,
             people=people,

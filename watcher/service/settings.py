@@ -215,12 +215,13 @@ def _person(person: PersonSettings, zone: str) -> Person:
     return Person(
         name=person.name,
         zone=own_zone,
-        quiet=tuple(_hours(hours) for hours in person.quiet),
+        quiet=tuple(to_hours(hours) for hours in person.quiet),
         away_until=_in_utc(person.away_until, own_zone),
     )
 
 
-def _hours(hours: HoursSettings) -> Hours:
+def to_hours(hours: HoursSettings) -> Hours:
+    """Give a span of the day as the case side knows it."""
     return Hours(begin=hours.begin, end=hours.end, weekdays=tuple(sorted(set(hours.weekdays))))
 
 

@@ -15,6 +15,7 @@ from typing import Any, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from watcher.service.errors import Fault
+from watcher.service.settings_clients import check_clients
 from watcher.service.settings_shape import Config
 from watcher.service.settings_text import Parsed, Path, Plain, say_path
 from watcher.service.settings_types import SecretPlace
@@ -196,6 +197,8 @@ def cross_faults(
     _check_people(config, cross)
     _check_ladders(config, cross)
     _check_drives(config, cross)
+    cross.unique(("shop", "clients"), "name", [client.name for client in config.shop.clients])
+    check_clients(config, cross.add)
     for place, path in (
         (config.heartbeat, ("heartbeat",)),
         (config.shop.store, ("shop", "store")),

@@ -7,7 +7,15 @@ from typing import Annotated
 from pydantic import Field
 
 from watcher.facts.finding import Urgency
-from watcher.service.settings_types import Address, Line, Name, SecretPlace, Section, Whole
+from watcher.service.settings_types import (
+    Address,
+    HoursSettings,
+    Line,
+    Name,
+    SecretPlace,
+    Section,
+    Whole,
+)
 
 
 class HubSettings(Section):
@@ -28,6 +36,7 @@ class ClientSettings(Section):
     people: tuple[Name, ...] = ()
     hears: tuple[Urgency, ...] = ()
     sees_notes: bool = False
+    quiet: tuple[HoursSettings, ...] = ()
 
 
 class ShopSettings(Section):

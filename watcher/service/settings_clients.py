@@ -1,0 +1,54 @@
+"""Whether the settings about clients hold together: names that must exist, names that must differ.
+
+A person who is listed under no client is the shop's, hears of every box and may be let see every
+box. So a name under a client that nobody bears is a fault and never passed over: the person who was
+meant would be taken for one of the shop's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from watcher.service.settings_shape import Config
+
+Add = Callable[[tuple[str | int, ...], str, str], None]
+"""Notes a fault: where, what is wrong, what would be right."""
+
+
+def check_clients(config: Config, add: Add) -> None:
+    """Note every fault among the clients, and every ladder for a client that is none."""
+    known = [person.name for person in config.people]
+    whose: dict[str, str] = {}
+    for index, client in enumerate(config.shop.clients):
+        for who, name in enumerate(client.people):
+            path = ("shop", "clients", index, "people", who)
+            if name not in known:
+                add(
+                    path,
+                    f'nobody called "{name}" is listed under people',
+                    f"known are: {', '.join(known) or 'nobody'}",
+                )
+            elif name in whose:
+                add(
+                    path,
+                    f'"{name}" is of {whose[name]} already',
+                    "a person is of one client; whoever may know of all is listed under none",
+                )
+            else:
+                whose[name] = client.name
+        for place, hours in enumerate(client.quiet):
+            if hours.begin == hours.end:
+                add(
+                    ("shop", "clients", index, "quiet", place, "end"),
+                    "begins and ends at the same time",
+                    "quiet hours need a length",
+                )
+    names = [client.name for client in config.shop.clients]
+    for index, ladder in enumerate(config.ladders):
+        for place, name in enumerate(ladder.clients):
+            if name not in names:
+                add(
+                    ("ladders", index, "clients", place),
+                    f'no client is called "{name}"',
+                    f"known are: {', '.join(names) or 'none'}",
+                )
