@@ -134,6 +134,21 @@ def test_a_phone_service_rings_for_now_and_shows_the_id_in_the_text(sender: Send
     assert hook.posts[0][1]["message"].endswith("[00c0ffee00c0ffee]")
 
 
+def test_a_server_of_ones_own_for_phones_gets_token_and_priority(sender: SenderProcess) -> None:
+    """As config/phone-gotify.yaml says it: the token is the application's, now has the highest."""
+    hook = Hook()
+    with web_server(hook) as port:
+        assert sender.send(job(f"gotify://127.0.0.1:{port}/Axxxxxxxxxxxxxx")).ok
+        assert sender.send(
+            job(f"gotify://127.0.0.1:{port}/Axxxxxxxxxxxxxx", urgency=Urgency.NOTE)
+        ).ok
+    (headers, loud), (_, quiet) = hook.posts
+    assert headers["X-Gotify-Key"] == "Axxxxxxxxxxxxxx"
+    assert loud["title"] == job("x://y").title
+    assert loud["priority"] == 10
+    assert quiet["priority"] < 4, "shown without a sound (the app rings from 4 on: from memory)"
+
+
 @pytest.mark.parametrize(
     ("status", "permanent"), [(401, True), (404, True), (500, False), (503, False)]
 )

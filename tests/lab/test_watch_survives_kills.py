@@ -9,7 +9,7 @@ falls into one of four moments, in turn, each reached by a condition and not by 
 * when the mail server has taken a message in and not confirmed it.
 
 Half of the kills take the delivery and the sender along, as a power cut does. By hand:
-``KILL_ROUNDS`` kills (12 when not given) drawn from ``KILL_SEED``, in lives of at most 25, each
+``KILL_ROUNDS`` kills (10 when not given) drawn from ``KILL_SEED``, in lives of at most 25, each
 over a fresh state folder: more than ten messages in ten minutes are a flood, and what is beyond
 stands in line, in the book, where a kill does not reach it.
 """
@@ -31,7 +31,7 @@ from tests.lab.kill_place import LONGEST_WAIT, Ledger, Place, Victim
 from tests.lab.receivers import Mailbox, free_port, mail_server, wait_until
 
 SEED = int(os.environ.get("KILL_SEED", "20260302"))
-ROUNDS = int(os.environ.get("KILL_ROUNDS", "12"))
+ROUNDS = int(os.environ.get("KILL_ROUNDS", "10"))
 ROUNDS_A_LIFE = 25
 MOMENTS = ("accepted", "beginning", "decided", "looking")
 

@@ -24,10 +24,12 @@ _COUNTER = re.compile(r"\b\d{4,}\b")  # no place, share, size or time of day is 
 A_DAY = 140  # EEMUA 191 key figures by published summaries: 120 a day, and twenty at once
 
 
-def the_book_is_its_folded_history(stage: Stage, _steps: list[Step]) -> None:
-    """After whatever happened, the book is what its kept history makes of it."""
-    folded, _ = stage.fold()
-    if folded != stage.book():
+def the_book_is_its_folded_history(stage: Stage, steps: list[Step]) -> None:
+    """After whatever happened, the book is what its kept history makes of it.
+
+    After each kill on the way it was held against it too (``Stage.restart``).
+    """
+    if steps and steps[-1].after != stage.book():
         raise Broken("the book is not what its history makes of it")
 
 

@@ -56,11 +56,11 @@ def test_an_honest_run_keeps_every_promise(stage: Stage) -> None:
 
 def test_a_lost_book_is_noticed(stage: Stage) -> None:
     """The book is emptied behind the history's back."""
-    book = stage.book()
+    book, steps = stage.book(), walk(stage)
     with stage.disk.store.transaction() as tx:
         tx.save_book(book.box, replace(book, cases=()))
     with pytest.raises(Broken, match="history"):
-        checks.the_book_is_its_folded_history(stage, [])
+        checks.the_book_is_its_folded_history(stage, steps)
 
 
 def test_a_word_that_was_not_decided_is_noticed(stage: Stage) -> None:
