@@ -251,6 +251,7 @@ class HubLoop:
     def _mind(self, now: datetime) -> bool:
         """Do the clock's part; True when there are messages to deliver."""
         told = self.shop.due(now)
+        told = self.shop.gather(now) or told
         if self._quiet_at is None or now >= self._quiet_at:
             told = self.shop.mind_the_quiet(now, self._quiet_after) or told
             self._quiet_at = now + MIND_QUIET_EVERY

@@ -30,6 +30,7 @@ from watcher.hub.quiet import (
     sort_out,
     subjects_looked_at,
 )
+from watcher.hub.storm import gather, put_off
 from watcher.hub.strangers import rename_drives
 from watcher.hub.wire import Answer, Parcel
 from watcher.service.desk import Ahead, Desk
@@ -166,6 +167,8 @@ class Shop:
             sender=parcel.sender,
             due_at=outcome.deadline,
         )
+        if outcome.told:
+            put_off(tx, box.box, now)
         return bool(outcome.told)
 
     def _mind_senders(self, tx: Transaction, box: EnrolledBox, sender: str, now: datetime) -> bool:
@@ -200,8 +203,18 @@ class Shop:
                     continue
                 outcome = Desk(self.store, self.clients.of(box)).tick_within(tx, now)
                 tx.set_due(name, outcome.deadline)
-                told = told or bool(outcome.told)
+                if outcome.told:
+                    put_off(tx, name, now)
+                    told = True
         return self._own_due(now) or told
+
+    def gather(self, now: datetime) -> bool:
+        """Gather what many boxes say at once; True when there are messages to deliver."""
+        with self.store.snapshot() as tx:
+            if not tx.ways_put_off(now):
+                return False
+        with self.store.transaction(beside=True) as tx:
+            return gather(tx, self.clients.own.box, now, self.clients.own.page_url)
 
     def _own_due(self, now: datetime) -> bool:
         desk = Desk(self.store, self.clients.own)
@@ -242,6 +255,8 @@ class Shop:
             outcome = desk.hear_within(tx, judged, now)
             tx.set_quiet(box.box, box.heard_at)
             tx.set_due(box.box, outcome.deadline)
+            if outcome.told:
+                put_off(tx, box.box, now)
             return bool(outcome.told)
 
     def _own_news(self, found_many: tuple[Finding, ...], now: datetime) -> bool:

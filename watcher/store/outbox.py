@@ -212,6 +212,62 @@ class OutboxPart(Part):
         }
         return self.db.change(statements("outbox")["drop-waiting"], values) > 0
 
+    def said_now(self, box: BoxId, now: datetime) -> tuple[tuple[str, Urgency], ...]:
+        """Give the ways on which a box has something new to say, and how urgent it is."""
+        by_rank = {urgency.rank: urgency for urgency in Urgency}
+        values: Values = {"box": box, "now": to_micros(now)}
+        return tuple(
+            (row["target"], by_rank[row["urgency_rank"]])
+            for row in self.db.rows(statements("outbox")["said-now"], values)
+        )
+
+    def count_said(
+        self, target: str, since: datetime, most: int, *, besides: tuple[BoxId, datetime]
+    ) -> int:
+        """Count what was said on a way since a moment, up to ``most``.
+
+        ``besides`` is a box and a moment: what it said then is not counted.
+        """
+        values: Values = {
+            "target": target,
+            "since": to_micros(since),
+            "most": most,
+            "box": besides[0],
+            "now": to_micros(besides[1]),
+        }
+        return int(self.db.one(statements("outbox")["count-said"], values)["said"])
+
+    def put_off(self, box: BoxId, target: str, now: datetime, until: datetime) -> None:
+        """Let what a box has just said wait, for ``end_put_off`` or at most until a moment."""
+        values: Values = {
+            "box": box,
+            "target": target,
+            "now": to_micros(now),
+            "until": to_micros(until),
+        }
+        self.db.change(statements("outbox")["put-off"], values)
+
+    def ways_put_off(self, now: datetime) -> tuple[str, ...]:
+        """Name the ways on which something was put off and has not left by itself."""
+        rows = self.db.rows(statements("outbox")["ways-put-off"], {"now": to_micros(now)})
+        return tuple(row["target"] for row in rows)
+
+    def notices_put_off(self, target: str) -> tuple[Notice, ...]:
+        """Give what was put off on a way."""
+        rows = self.db.rows(statements("outbox")["notices-put-off"], {"target": target})
+        return tuple(notice_of(row) for row in rows)
+
+    def end_put_off(self, target: str, now: datetime, *, leaves: bool) -> None:
+        """Let what was put off leave by itself, or count it as said in another message."""
+        self.told_or_said()
+        name = "leave-put-off" if leaves else "gather-put-off"
+        self.db.change(statements("outbox")[name], {"target": target, "now": to_micros(now)})
+
+    def last_gathered(self, box: BoxId, target: str) -> datetime | None:
+        """Give when a message that gathers others was written last, or None."""
+        values: Values = {"box": box, "target": target}
+        return from_micros_or_none(self.db.one(statements("outbox")["last-gathered"], values)["at"])
+
     def release_stale_claims(self, now: datetime, older_than: timedelta) -> int:
         """Give free what senders took up ``older_than`` ago and never came back about."""
         sql = statements("outbox")

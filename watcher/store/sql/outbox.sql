@@ -115,3 +115,49 @@ ORDER BY at DESC, notice DESC LIMIT 1;
 -- name: targets
 -- Every target to which something was sent.
 SELECT DISTINCT target FROM attempt ORDER BY target;
+
+-- name: said-now
+-- On which ways a box has something new to say, and how urgent it is.
+SELECT target, max(urgency_rank) AS urgency_rank FROM notice
+WHERE box = :box AND created_at = :now AND state = 'waiting' AND attempts = 0
+GROUP BY target ORDER BY target;
+
+-- name: count-said
+-- How much was said on a way since a moment, this apart; no more than :most are counted.
+SELECT count(*) AS said FROM (
+    SELECT 1 AS one FROM notice
+    WHERE created_at > :since AND target = :target AND NOT (box = :box AND created_at = :now)
+    LIMIT :most) AS counted;
+
+-- name: put-off
+-- Let what a box has just said wait, so that it can be gathered with what others say.
+UPDATE notice SET next_try_at = :until
+WHERE box = :box AND target = :target AND created_at = :now AND state = 'waiting' AND attempts = 0;
+
+-- name: ways-put-off
+-- The ways on which something was put off.
+SELECT DISTINCT target FROM notice
+WHERE state = 'waiting' AND next_try_at > :now AND attempts = 0 AND next_try_at > created_at
+ORDER BY target;
+
+-- name: notices-put-off
+-- What was put off on a way.
+SELECT * FROM notice
+WHERE state = 'waiting' AND target = :target AND attempts = 0 AND next_try_at > created_at
+ORDER BY id;
+
+-- name: gather-put-off
+-- It leaves within another message.
+UPDATE notice SET state = 'dropped', ended_at = :now,
+    last_error = 'said in one message with those of other boxes'
+WHERE state = 'waiting' AND target = :target AND attempts = 0 AND next_try_at > created_at;
+
+-- name: leave-put-off
+-- It leaves by itself after all.
+UPDATE notice SET next_try_at = created_at
+WHERE state = 'waiting' AND target = :target AND attempts = 0 AND next_try_at > created_at;
+
+-- name: last-gathered
+-- When a message that gathers others was written last.
+SELECT max(created_at) AS at FROM notice
+WHERE box = :box AND target = :target AND notice_key LIKE 'gathered/%';
