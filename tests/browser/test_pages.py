@@ -422,3 +422,17 @@ def test_a_rebuild_moves_on_the_open_page_and_a_page_that_cannot_be_renewed_says
     assert seen.outside == []
     page.context.close()
     served.server.stop()
+
+
+def test_a_chart_wider_than_the_phone_shows_its_latest_part_first(
+    chromium: Any, compared: Served
+) -> None:
+    page, _ = new_page(chromium, compared)
+    sign_in(page, compared)
+    page.goto(compared.base + f"/drive?drive={BAD_DRIVE}")
+    edges = page.evaluate(
+        "[...document.querySelectorAll('.newest svg')].map(c => c.getBoundingClientRect().right)"
+    )
+    assert edges
+    assert max(edges) <= SIZES["phone"][0]
+    page.context.close()
