@@ -132,6 +132,7 @@ class Box:
                 (Metric.BYTES_READ, hours * 31_000_000_000 + number),
                 (Metric.BYTES_WRITTEN, hours * 9_000_000_000 + number),
                 (Metric.WAIT_MICROSECONDS, self.chance.randrange(2000, 20_000)),
+                (Metric.THROUGHPUT_BYTES_PER_SECOND, self.chance.randrange(200_000_000)),
                 *self.counters[number].items(),
             ),
             attributes=ATTRIBUTES,

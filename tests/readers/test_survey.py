@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 from watcher.demo.box import SimBox
 from watcher.demo.story import BOX, new_box
-from watcher.facts.drive import Unread
+from watcher.facts.drive import Metric, Unread
 from watcher.facts.identity import DriveId
 from watcher.facts.kernel_event import Category
 from watcher.facts.pool import AtStake, Protection
@@ -151,6 +151,17 @@ def test_kernel_names_stand_for_drives_and_pools() -> None:
     assert array.key.startswith("md:")
     assert port.key == "wwn-5000a1400000005c"
     assert loops_below_pools(blocks) == ()
+
+
+def test_what_the_kernel_counts_is_told_from_the_second_look_on() -> None:
+    box = new_box()
+    surveyor = look(box)
+    first = surveyor.take("s1", NOW).survey
+    box.now += timedelta(minutes=10)
+    second = surveyor.take("s2", NOW + timedelta(minutes=10)).survey
+    assert {r.metric(Metric.WAIT_MICROSECONDS) for r in first.drives} == {None}
+    assert {r.metric(Metric.WAIT_MICROSECONDS) for r in second.drives} == {7_500}
+    assert {r.metric(Metric.THROUGHPUT_BYTES_PER_SECOND) for r in second.drives} == {20 * 64 * 1024}
 
 
 class Silent(SimBox):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -11,6 +12,7 @@ from tests.rules.build import (
     T0,
     event,
     identity,
+    member,
     of,
     past,
     pool,
@@ -21,6 +23,7 @@ from tests.rules.build import (
 )
 from watcher.facts.drive import Medium, Metric, Unread
 from watcher.facts.kernel_event import Category
+from watcher.facts.pool import Role, Work, WorkKind, WorkState
 
 CRC, WAIT = Metric.INTERFACE_CRC_ERRORS, Metric.WAIT_MICROSECONDS
 
@@ -179,6 +182,33 @@ def test_slowness_needs_siblings_alike_and_a_wait_that_matters() -> None:
     assert slow({"a": 90_000, "b": 10_000}, 90_000) is None
     assert slow({"a": 9_000, "b": 1_000, "c": 1_000}, 9_000) is None
     assert slow({"a": 90_000, "b": 1_000, "c": 1_000}, 90_000, medium=Medium.FLASH) is None
+
+
+@pytest.mark.parametrize(
+    ("kind", "expected"),
+    [(WorkKind.SCRUB, "note"), (WorkKind.REBUILD, None), (WorkKind.SYNC, None)],
+)
+def test_a_drive_that_is_filled_waits_longer_than_its_siblings_and_that_is_no_sign(
+    kind: WorkKind, expected: str | None
+) -> None:
+    """A scrub falls on all members alike, a rebuild or a parity update does not."""
+    readings = [reading(x, {WAIT: w}) for x, w in {"a": 90_000, "b": 9_000, "c": 9_000}.items()]
+    busy = replace(pool("abc"), work=Work(kind=kind, state=WorkState.RUNNING))
+    seen = view(*readings, pools=(busy,), pasts=(past("a", {WAIT: [(1, 90_000)]}),))
+    assert urgency("slower-than-its-siblings", seen) == expected
+
+
+def test_a_parity_drive_is_not_compared_with_data_drives() -> None:
+    """In a pool with dedicated parity every write goes to it, and reads do not."""
+    readings = [reading(x, {WAIT: w}) for x, w in {"a": 90_000, "b": 9_000, "c": 9_000}.items()]
+    parts = (member("a", role=Role.PARITY), member("b"), member("c"))
+    for members, expected in ((parts, None), ((member("a"), *parts[1:]), "note")):
+        seen = view(
+            *readings,
+            pools=(pool(members=members),),
+            pasts=(past("a", {WAIT: [(1, 90_000)]}),),
+        )
+        assert urgency("slower-than-its-siblings", seen) == expected
 
 
 def test_times_are_told_with_the_drive() -> None:

@@ -10,12 +10,13 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from watcher.demo.drives import SimDrive
 from watcher.readers.host import Ended, Ran
 
 KIB = 1024
+_USED_SINCE = datetime(2026, 1, 1, tzinfo=UTC)
 
 
 @dataclass(slots=True)
@@ -321,8 +322,14 @@ class SimBox:
             lines.append("")
         return "\n".join([*lines, "unused devices: <none>", ""])
 
+    def _counted(self) -> str:
+        """Give the kernel's counters of a disk in even use: 20 requests a second of 64 KiB."""
+        half = int((self.now - _USED_SINCE).total_seconds()) * 10
+        return f"{half} 0 {half * 128} {half * 6} {half} 0 {half * 128} {half * 9} 0 0 0\n"
+
     def _files(self) -> dict[str, str]:
         files = {"/proc/mdstat": self._mdstat(), "/proc/self/mounts": "", "/proc/mounts": ""}
+        files |= {f"/sys/block/{drive.name}/stat": self._counted() for drive in self._ordered()}
         for array in self.arrays:
             base = f"/sys/block/{array.node}/md"
             busy = array.work_kib is not None

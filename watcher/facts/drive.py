@@ -74,6 +74,9 @@ class Metric(StrEnum):
     WAIT_MICROSECONDS = (
         "wait-microseconds"  # mean for each request since the last look, by the kernel
     )
+    THROUGHPUT_BYTES_PER_SECOND = (
+        "throughput-bytes-per-second"  # read and written since the last look, by the kernel
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,6 +21,7 @@ from watcher.facts.pool import Pool
 from watcher.facts.readiness import BackupsSeen
 from watcher.facts.survey import Blindness, Survey
 from watcher.facts.units import say_count
+from watcher.readers.block_counters import BlockCounters
 from watcher.readers.blocks import BlockMap, read_blocks
 from watcher.readers.copies import ThingAsked, read_things
 from watcher.readers.discovery import SOURCE as DISCOVERY
@@ -103,7 +104,7 @@ class Surveyor:
     """Looks at one host again and again; remembers what makes the next look better.
 
     It remembers the pools of the last look (some states show only by comparison), the identities
-    that drives themselves put right, and what the kernel log said last.
+    that drives themselves put right, what the kernel log said last, and what it counted of disks.
     """
 
     def __init__(
@@ -127,6 +128,7 @@ class Surveyor:
         self._aliases: dict[DriveId, DriveId] = {}
         self._pools: tuple[Pool, ...] = ()
         self._story = Story()
+        self._counters = BlockCounters()
         self._backups: BackupsSeen | None = None  # kept between the deep looks
         self._asked: tuple[ThingAsked, ...] = ()  # what they were asked for
 
@@ -157,6 +159,7 @@ class Surveyor:
         )
         goes_on = None if patience is None else self._shows_early(look, patience)
         readings, unread = self._drives(look, goes_on)
+        readings = self._counters.add(self.host, readings, now)
         taken = self._put_together(look, readings, unread)
         self._pools = taken.survey.pools
         return taken

@@ -14,6 +14,7 @@ from typing import Final
 from watcher.facts.drive import Metric, Unread
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.kernel_event import Category, KernelEvent
+from watcher.facts.pool import WorkKind
 from watcher.facts.units import say_span
 from watcher.rules.look import Found, Look, fact, finding_about, per_drive, steps
 from watcher.rules.risk import WEEK
@@ -192,14 +193,24 @@ SLOW_LEAST: Final = Threshold(
 SIBLINGS_LEAST: Final = 3
 
 
+UNEVEN: Final = frozenset(
+    {WorkKind.FIRST_BUILD, WorkKind.REBUILD, WorkKind.RESHAPE, WorkKind.CONVERT, WorkKind.SYNC}
+)
+"""Work in which members of one pool have different things to do."""
+
+
 def slower_than_siblings(view: View, tuning: Tuning) -> Iterator[Finding]:
     """Find members that take far longer for a request than their like in the same pool.
 
-    Told only when the reading before was slow too: one slow moment has many reasons.
+    Told only when the reading before was slow too: one slow moment has many reasons. Compared are
+    members of one role and one medium, and not while the pool's work falls on them unevenly.
     """
     rule = "slower-than-its-siblings"
     metric = Metric.WAIT_MICROSECONDS
     for pool in view.survey.pools:
+        if pool.work is not None and pool.work.kind in UNEVEN:
+            continue
+        roles = {drive: member.role for member in pool.members for drive in member.drives}
         readings = [r for d in sorted(pool.drives) if (r := view.reading(d)) is not None]
         waits = [(r, w) for r in readings if (w := r.metric(metric)) is not None]
         for reading, wait in waits:
@@ -211,7 +222,9 @@ def slower_than_siblings(view: View, tuning: Tuning) -> Iterator[Finding]:
             siblings = [
                 w
                 for r, w in waits
-                if r is not reading and r.identity.medium is reading.identity.medium
+                if r is not reading
+                and r.identity.medium is reading.identity.medium
+                and roles.get(r.identity.drive) is roles.get(drive)
             ]
             if len(siblings) < SIBLINGS_LEAST - 1:
                 continue
@@ -298,13 +311,20 @@ RULES: Final = (
         name="slower-than-its-siblings",
         kind=Kind.DRIVE,
         sentence="The drive takes much longer to answer than its siblings.",
-        reads=(Metric.WAIT_MICROSECONDS.value,),
+        reads=("/sys/block/NAME/stat of the kernel: mean wait for a request since the last look",),
         thresholds=(SLOW_TIMES, SLOW_LEAST),
         urgency="A note, more in a pool short of margin. Grows with every doubling.",
         what_to_do="Look at its counters and the log; check cable and cooling.",
         usual_cause="A drive that repeats its reads, or one with another kind of recording.",
-        quiet_when="At one slow reading, and with fewer than three members alike to compare.",
-        sources=("our choice",),
+        quiet_when=(
+            "At one slow reading, with fewer than three members alike to compare, with few "
+            "requests, and during a rebuild and other work that falls on members unevenly."
+        ),
+        sources=(
+            "the kernel's document block/stat.rst for the counters",
+            "Gunawi and others, FAST 2018, on hardware that fails slowly (from memory)",
+            "our choice, for the limits",
+        ),
         check=slower_than_siblings,
     ),
 )

@@ -38,6 +38,7 @@ CHATTY: Final = frozenset(
         Metric.BYTES_READ,
         Metric.BYTES_WRITTEN,
         Metric.WAIT_MICROSECONDS,
+        Metric.THROUGHPUT_BYTES_PER_SECOND,
     }
 )
 """Metrics that move all the time: kept in spans of time. All others are counters: kept at the

@@ -40,7 +40,11 @@ RANGES: Mapping[str, tuple[timedelta, str]] = {
     "year": (timedelta(days=365), "a year"),
     "all": (timedelta(days=5 * 365 + 1), "five years"),
 }
-MOVING = (Metric.TEMPERATURE_CELSIUS, Metric.WAIT_MICROSECONDS)
+MOVING = (
+    Metric.TEMPERATURE_CELSIUS,
+    Metric.WAIT_MICROSECONDS,
+    Metric.THROUGHPUT_BYTES_PER_SECOND,
+)
 DULL = frozenset(
     {
         Metric.POWER_ON_HOURS,

@@ -67,6 +67,7 @@ _STATE: Final[Mapping[WorkState, str]] = {
 METRIC: Final[Mapping[Metric, str]] = {
     Metric.TEMPERATURE_CELSIUS: "temperature, °C",
     Metric.WAIT_MICROSECONDS: "mean wait for a request, µs",
+    Metric.THROUGHPUT_BYTES_PER_SECOND: "read and written, bytes a second",
     Metric.POWER_ON_HOURS: "hours run",
     Metric.WEAR_PERCENT: "rated writes used, %",
     Metric.SPARE_PERCENT: "reserve left, %",
