@@ -71,6 +71,7 @@ class Scene:
 
     before: dict[int, Callable[[], None]] = field(default_factory=dict)
     looks: int = 1  # stop after so many surveys
+    is_asked: bool = True  # each survey is followed by the word for the next, as by a schedule
 
     def __post_init__(self) -> None:
         self.world = World.new()
@@ -81,6 +82,7 @@ class Scene:
         self.troubles: list[str] = []
         self.told: list[str] = []
         self.fresh: Standing | None = None
+        self.slept = timedelta()
         stage = Stage(start=START, policy=Policy(people=(Person(name="ada"),)))
         self.standing = stage.desk.standing
         self.watch = Watch(
@@ -91,6 +93,7 @@ class Scene:
             delivery=self.delivery,
             supervisor=Supervisor(),
             rhythm=Rhythm(),
+            wall=lambda: self.clock.now() + self.slept,
             hooks=Hooks(
                 surveyed=self._surveyed,
                 trouble=self._trouble,
@@ -110,7 +113,7 @@ class Scene:
         self.clock.pass_by(timedelta(minutes=10))
         if self.watch.rounds >= self.looks:
             self.watch.ask(Word.STOP)
-        else:
+        elif self.is_asked:
             self.watch.ask(Word.SURVEY)
 
 
@@ -244,3 +247,16 @@ def test_a_look_that_never_comes_back_is_not_waited_for_for_ever() -> None:
     assert len(scene.eyes.deep) >= 2
     assert "has not come back for 30 min" in scene.troubles[0]
     assert scene.watch.rounds == 1
+
+
+def test_after_a_week_asleep_the_box_is_looked_at_before_anything_else() -> None:
+    """The wall clock went on, the monotonic one did not: nobody has to ask for that look."""
+
+    def sleep() -> None:
+        scene.slept = timedelta(days=7)
+
+    scene = Scene(before={1: sleep}, looks=2, is_asked=False)
+    scene.watch.run()
+    assert scene.eyes.deep == [True, False]
+    assert scene.troubles == []
+    assert scene.told == []

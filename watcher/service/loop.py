@@ -138,8 +138,14 @@ class Watch:
         rhythm: Rhythm,
         hooks: Hooks,
         bell: Rings | None = None,
+        wall: Callable[[], datetime] = raw_wall_clock,
     ) -> None:
-        """Put the parts together; nothing runs yet."""
+        """Put the parts together; nothing runs yet.
+
+        ``wall`` is the machine's own clock, which goes on while the machine sleeps; the monotonic
+        one of ``clock`` does not (clock_gettime(2), CLOCK_MONOTONIC).
+        """
+        self._wall = wall
         self.ground = ground
         self.desk = Desk(ground.store, standing)
         self._on_disk = delivery
@@ -157,7 +163,7 @@ class Watch:
         self._again = False  # another survey was asked for while one is going on
         self._early_at: float | None = None  # monotonic
         self._complete_at = clock.monotonic()
-        self._steps = StepWatch(raw_wall_clock(), clock.monotonic())
+        self._steps = StepWatch(wall(), clock.monotonic())
         self._count = 0
         self.rounds = 0
 
@@ -269,7 +275,7 @@ class Watch:
     def _pass_time(self) -> None:
         """Do what falls due by itself."""
         now = self._clock.now()
-        step = self._steps.look(raw_wall_clock(), self._clock.monotonic())
+        step = self._steps.look(self._wall(), self._clock.monotonic())
         if step is not None:
             self.ask(Word.SURVEY)  # after a sleep or a stepped clock, look before deciding
         due = self.desk.deadline(now)
