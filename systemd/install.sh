@@ -139,9 +139,12 @@ with target: source.backup(target)' "$state/midwatch.db" "$copy"
     pip=("$prefix/bin/python" -m pip install --quiet --disable-pip-version-check)
     if [ -n "$wheels" ]; then
         own=("$wheels"/midwatch-*.whl)
+        have=$("$prefix/bin/python" -c 'from importlib.metadata import version; print(version("midwatch"))' 2>/dev/null || true)
         do_it "${pip[@]}" --no-index --find-links "$wheels" --upgrade "${own[0]}"
         # A wheel with the number that is installed already is put in its place all the same.
-        do_it "${pip[@]}" --no-index --no-deps --force-reinstall "${own[0]}"
+        if [[ "${own[0]##*/}" == "midwatch-$have-"* ]]; then
+            do_it "${pip[@]}" --no-index --no-deps --force-reinstall "${own[0]}"
+        fi
     else
         do_it "${pip[@]}" --upgrade "$here"
     fi
@@ -176,6 +179,9 @@ with target: source.backup(target)' "$state/midwatch.db" "$copy"
 remove | purge)
     stop_service midwatch.service midwatch-desk.service midwatch-reader.service
     do_it rm -f "$link" "$manual" "${completions[@]#* }"
+    if [ -z "$dry" ] && [ -d "$share" ]; then # folders that were made for these, where nothing else came into them
+        (cd -- "$share" && rmdir -p bash-completion/completions zsh/site-functions fish/vendor_completions.d) 2>/dev/null || true
+    fi
     do_it rm -rf "$prefix"
     if has_systemd; then do_it systemctl daemon-reload; fi
     if [ "$what" = purge ]; then
