@@ -13,9 +13,11 @@ from tests.simulation.stage import Stage
 from tests.simulation.world import BOX
 from watcher.cases.observations import Acknowledged, TimePassed
 from watcher.cases.policy import Person, Policy
+from watcher.demo.box import SimBox
 from watcher.demo.drives import SimDrive
 from watcher.demo.story import BOX as ATTIC
 from watcher.demo.story import new_box
+from watcher.facts.drive import Metric
 from watcher.readers.survey import Looking, Surveyor
 from watcher.service.desk import Desk
 from watcher.store.database import open_store
@@ -23,6 +25,7 @@ from watcher.store.errors import StoreError
 
 START = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
+LONG = timedelta(days=400)
 
 
 def stage() -> Stage:
@@ -63,6 +66,50 @@ def test_a_hundred_drives_on_one_failed_controller_are_one_message(tmp_path: Pat
     assert len(outcome.told) == len(rows) == 1
     assert "100 things" in rows[0].title
     assert len(rows[0].title + rows[0].body.partition("\n")[0]) <= 160
+
+
+class OneSlow(SimBox):
+    """A box of which one member makes its requests wait ten times as long as its siblings."""
+
+    def read_text(self, path: str) -> str:
+        text = super().read_text(path)
+        if path != "/sys/block/sde/stat":
+            return text
+        fields = text.split()
+        for place in (3, 7):
+            fields[place] = str(int(fields[place]) * 10)
+        return " ".join(fields)
+
+
+def test_a_member_that_waits_longer_than_its_siblings_is_noted_at_its_second_slow_look(
+    tmp_path: Path,
+) -> None:
+    whole = new_box()
+    box = OneSlow(
+        name=whole.name, now=whole.now, drives=whole.drives, arrays=whole.arrays, log=whole.log
+    )
+    surveyor = Surveyor(box, Looking(box=ATTIC))
+    slow = []
+    with open_store(tmp_path / "m.db", now=box.now) as store:
+        desk = Desk(store, standing())
+        for number in range(3):
+            survey = surveyor.take(f"look {number}", box.now).survey
+            outcome = desk.take_in(survey, box.now)
+            slow.append(
+                [
+                    f.evidence[0].value
+                    for f in outcome.findings
+                    if f.rule == "slower-than-its-siblings"
+                ]
+            )
+            box.pass_time(timedelta(minutes=10))
+        with store.snapshot() as tx:
+            drive = next(r for r in survey.drives if r.node == "/dev/sde").identity.drive
+            kept = tx.series(
+                drive, Metric.THROUGHPUT_BYTES_PER_SECOND, START - LONG, box.now + LONG
+            )
+    assert slow == [[], [], ["75.0 ms"]]  # the first look has none before it to compare with
+    assert [point.last for point in kept] == [20 * 64 * 1024] * 2
 
 
 def test_a_survey_taken_in_twice_counts_once() -> None:
