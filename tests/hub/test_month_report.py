@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
@@ -165,3 +166,28 @@ def test_a_box_that_joined_and_sent_nothing_is_told_as_not_known() -> None:
     (box,) = month(hub, MONTH.until).boxes
     assert box.seen_at is None
     assert box.unseen_share == 1
+
+
+def test_a_pool_that_broke_is_named_at_the_top_whatever_came_after() -> None:
+    hub = shop()
+    token = enrol(hub, "press")
+    rounds(hub, token, 0, 1)
+    rounds(hub, token, 1, 2, lost=2)
+    rounds(hub, token, 2, 8)
+    now = NOW + 8 * HOUR
+    found = month(hub, now)
+    assert "Data was lost or out of reach in media." in found.sentence
+    (pool,) = found.boxes[0].pools
+    assert pool.shares[Protection.BROKEN] > 0
+
+
+def test_a_pool_that_was_taken_away_is_not_known_since_it_was_seen_last() -> None:
+    hub = shop()
+    token = enrol(hub, "press")
+    rounds(hub, token, 0, 2)
+    for number in range(12, 36):
+        report(hub, token, replace(look(number), pools=()))
+    found = month(hub, NOW + 6 * HOUR)
+    (pool,) = found.boxes[0].pools
+    assert pool.spells[-1].protection is Protection.UNKNOWN
+    assert pool.shares[Protection.WHOLE] < 0.01

@@ -137,3 +137,20 @@ def test_a_hot_spare_that_waits_stands_in_for_one_lost_drive() -> None:
         view = last_view(tx, BoxId("press"), NOW + EVERY)
     assert view is not None
     assert stock_of(view, "Harbour", UNTUNED).needs == ()
+
+
+def test_where_the_lost_drive_is_forgotten_its_largest_peer_says_how_large_it_must_be() -> None:
+    hub = shop()
+    survey = look(1, lost=1)
+    pool = survey.pools[0]
+    assert pool.tree is not None
+    gone, *rest = pool.tree.parts
+    assert isinstance(gone, Member)
+    nameless = replace(pool.tree, parts=(replace(gone, drives=()), *rest))
+    report(hub, enrol(hub, "press"), replace(survey, pools=(replace(pool, tree=nameless),)))
+    with hub.store.snapshot() as tx:
+        view = last_view(tx, BoxId("press"), NOW + EVERY)
+    assert view is not None
+    (one,) = stock_of(view, "Harbour", UNTUNED).needs
+    assert one.least_bytes == made.reading(1).identity.capacity_bytes
+    assert one.label == gone.name
