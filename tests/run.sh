@@ -18,7 +18,7 @@ for word in "$@"; do
     if [ "$word" = "--lab" ]; then lab=(-m "lab or not lab"); else words+=("$word"); fi
 done
 
-bring python3-venv smartmontools btrfs-progs util-linux mosquitto tmux kmod chromium postgresql
+bring python3-venv smartmontools btrfs-progs util-linux iproute2 openssl mosquitto tmux kmod chromium postgresql
 if [ "${#lab[@]}" -gt 0 ]; then bring qemu-system-x86 debootstrap debian-archive-keyring busybox-static cpio e2fsprogs; fi
 make_environment "$here/.venv-test" "$here" "[test]" "$here/tests/constraints.txt"
 bin="$here/.venv-test/bin"
