@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import re
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
+from tests.store import made
+from watcher.cases.state import Book
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.main import cli
+from watcher.facts.identity import BoxId
 from watcher.hub.enrolment import hash_of, identify, join
 from watcher.hub.wire import Joining
 from watcher.service.clock import SystemClock
@@ -128,3 +132,26 @@ def test_a_box_that_was_given_back_stays_on_the_list_as_such(settings: str) -> N
     joined(settings)
     assert run(settings, "return", "press").exit_code == 0
     assert "returned to its owner" in run(settings, "boxes").output
+
+
+def test_the_list_of_boxes_says_how_their_pools_stand_and_how_much_is_to_do(settings: str) -> None:
+    joined(settings)
+    now = SystemClock().now()
+    found = made.pool(now, lost=1)
+    with open_store(Path(settings).parent / "midwatch.db", now=now, check=False) as store:
+        box = BoxId("press")
+        with store.transaction() as tx:
+            tx.take_survey(made.survey("a", now, pools=(found,), box=box), now)
+            tx.save_book(box, Book(box=box, cases=(made.case(1, now),), next_case=2))
+            tx.box_heard(
+                box,
+                now - timedelta(hours=5),
+                every_seconds=600,
+                address="192.0.2.7",
+                sender="s",
+                due_at=None,
+            )
+    text = run(settings, "boxes").output
+    assert "media bare" in text
+    assert "1 today" in text
+    assert "not heard from for 5 h" in text

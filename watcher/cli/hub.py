@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import signal
 from contextlib import ExitStack
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import click
 import segno
 
 from watcher.cli.backup import backup
+from watcher.cli.box_words import case_words, heard, pool_words, token_words
 from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.month import written_month
@@ -20,7 +21,7 @@ from watcher.cli.work import written
 from watcher.facts.identity import BoxId
 from watcher.facts.units import say_span
 from watcher.hub.clients import Clients
-from watcher.hub.enrolment import CODE_LIVES, TOKEN_RENEWED, invite
+from watcher.hub.enrolment import CODE_LIVES, invite
 from watcher.hub.helpers import Helpers, helper_command
 from watcher.hub.intake import Door
 from watcher.hub.protection_time import month_named
@@ -36,6 +37,7 @@ from watcher.service.bootstrap import (
 from watcher.service.clock import SystemClock
 from watcher.service.delivery_child import DeliveryChild, delivery_command
 from watcher.service.supervisor import ours
+from watcher.store.floor import PoolStanding
 from watcher.store.hub import BoxState, EnrolledBox
 from watcher.web.ask import Ask
 from watcher.web.month_page import as_file
@@ -191,24 +193,14 @@ def one_box(context: click.Context, box: str) -> None:
         rows = [
             ["client", found.client],
             ["joined", room.say(found.joined_at)],
-            ["state", _heard(found, room)],
+            ["state", heard(found, room)],
             ["reports", f"every {say_span(timedelta(seconds=found.every_seconds))}"],
             ["last address", found.address or "not known"],
-            ["token", _token_words(tokens, room)],
+            ["token", token_words(tokens, room)],
             ["asked for a look", "yes, with its next survey" if found.look_wanted else "no"],
             ["a second machine", "sends under its name, and is refused" if copied else "no"],
         ]
     click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
-
-
-def _token_words(tokens: tuple[tuple[datetime, datetime | None], ...], room: Room) -> str:
-    """Say how old the token is; none that was taken away is left."""
-    if not tokens:
-        return "taken away: nothing is let in until it joins with a new code"
-    made_at, used_at = tokens[0]
-    if room.now - made_at >= TOKEN_RENEWED:
-        return "old; a new one is asked for with its next survey"
-    return f"made {room.say(made_at)}" + ("" if used_at else ", not used yet")
 
 
 @hub.command("renew")
@@ -226,28 +218,26 @@ def renew_token(context: click.Context, box: str) -> None:
 @hub.command("boxes")
 @click.pass_context
 def boxes(context: click.Context) -> None:
-    """List the boxes: whose they are, when they were heard of, what is open."""
+    """List the boxes: whose they are, when they were heard of, how they stand, what is open."""
     with room_of(context) as room, room.store.snapshot() as tx:
-        rows = []
-        for box in tx.enrolled_boxes():
-            still = tx.list_cases(box.box, open_only=True, limit=200)
-            weighs = sum(not case.only_notes for case in still)
-            rows.append(
-                [box.box, box.client, _heard(box, room), f"{weighs} open" if weighs else "nothing"]
-            )
+        pools: dict[BoxId, list[PoolStanding]] = {}
+        for pool in tx.pools_everywhere():
+            pools.setdefault(pool.box, []).append(pool)
+        cases = tx.case_counts()
+        rows = [
+            [
+                box.client,
+                box.box,
+                heard(box, room),
+                pool_words(pools.get(box.box, [])),
+                case_words(cases.get(box.box, {})),
+            ]
+            for box in tx.enrolled_boxes()
+        ]
     if not rows:
         click.echo("No box has joined yet: midwatch hub invite --client NAME")
         return
     click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
-
-
-def _heard(box: EnrolledBox, room: Room) -> str:
-    if box.state is BoxState.RETURNED:
-        return "returned to its owner"
-    if box.heard_at is None:
-        return "not heard of yet"
-    ago = say_span(room.now - box.heard_at)
-    return f"quiet for {ago}" if box.quiet_since else f"heard {ago} ago"
 
 
 @hub.command("work")

@@ -1,0 +1,53 @@
+"""How a hub's boxes are said at a terminal: heard of, pools, cases, token."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+
+from watcher.cli.parts import Room
+from watcher.cli.show import URGENCY_WORDS
+from watcher.facts.finding import Urgency
+from watcher.facts.pool import Protection
+from watcher.facts.units import say_count, say_span
+from watcher.hub.enrolment import TOKEN_RENEWED
+from watcher.hub.quiet import is_quiet
+from watcher.store.floor import PoolStanding
+from watcher.store.hub import BoxState, EnrolledBox
+
+
+def heard(box: EnrolledBox, room: Room) -> str:
+    """Say when a box was heard of, or that it is expected no more."""
+    if box.state is BoxState.RETURNED:
+        return "returned to its owner"
+    if box.heard_at is None:
+        return "not heard of yet"
+    ago = say_span(room.now - box.heard_at)
+    if box.quiet_since or is_quiet(box, room.now, timedelta(0)):
+        return f"not heard from for {ago}"
+    return f"heard {ago} ago"
+
+
+def pool_words(pools: list[PoolStanding]) -> str:
+    """Say how pools stand, by name where one is not whole."""
+    if not pools:
+        return "no pool known"
+    told = [f"{p.name} {p.protection.value}" for p in pools if p.protection is not Protection.WHOLE]
+    whole = len(pools) - len(told)
+    return ", ".join([*told, *([say_count(whole, "pool whole", "pools whole")] if whole else [])])
+
+
+def case_words(counts: Mapping[Urgency, int]) -> str:
+    """Say how many cases are open that somebody must act on, the most urgent first."""
+    heavy = sorted((u for u in counts if u is not Urgency.NOTE), key=lambda u: -u.rank)
+    return ", ".join(f"{counts[u]} {URGENCY_WORDS[u].lower()}" for u in heavy) or "nothing to do"
+
+
+def token_words(tokens: tuple[tuple[datetime, datetime | None], ...], room: Room) -> str:
+    """Say how old the token is; none that was taken away is left."""
+    if not tokens:
+        return "taken away: nothing is let in until it joins with a new code"
+    made_at, used_at = tokens[0]
+    if room.now - made_at >= TOKEN_RENEWED:
+        return "old; a new one is asked for with its next survey"
+    return f"made {room.say(made_at)}" + ("" if used_at else ", not used yet")
