@@ -141,5 +141,5 @@ def make_orchard(guest: Guest, disks: dict[str, Disk]) -> None:
     guest.run(
         "modprobe -a raid456 btrfs dm-raid; "
         "mdadm --create /dev/md0 --run --assume-clean --level=5 --raid-devices=3 "
-        f"--bitmap=internal --name=attic:orchard {three} 2>&1"
+        f"--bitmap=internal --homehost=attic --name=orchard {three} 2>&1"
     )
