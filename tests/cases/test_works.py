@@ -176,6 +176,17 @@ def test_long_lists_of_surprises_are_bounded() -> None:
     assert desk.book.works == book.works
 
 
+def test_a_surprise_names_its_drive_once() -> None:
+    desk = Desk()
+    announce(desk)
+    here = about_drive(DriveId("D1"))
+    one = finding("x", here, Urgency.NOW, label="bay 4")
+    desk.survey(replace(one, sentence="The drive bay 4 is gone."), replace(one, rule="y"))
+    surprises = desk.book.works[0].surprises
+    assert "The drive bay 4 is gone." in surprises
+    assert f"bay 4: {one.sentence}" in surprises
+
+
 def test_work_that_was_called_off_before_it_began_has_no_summary() -> None:
     desk = Desk()
     announce(desk, begins=desk.now + 2 * HOUR, ends=desk.now + 4 * HOUR)

@@ -12,7 +12,7 @@ from watcher.facts.identity import DriveId, about_drive, about_pool
 from watcher.facts.pool import MemberState, Pool
 from watcher.facts.pool_past import PoolPast
 from watcher.recovery import follow as following
-from watcher.recovery.follow import NOT_VERIFIED, Around, lead, see, unverified
+from watcher.recovery.follow import NOT_VERIFIED, Around, asks_to_put_back, lead, see, unverified
 from watcher.recovery.record import Recovery, Step
 from watcher.recovery.steps import VERIFY_WITHIN
 from watcher.rules.view import View
@@ -125,6 +125,7 @@ def test_a_drive_that_was_pulled_is_put_back_first_and_nothing_else_is_said() ->
     meant = finding("drive-gone", about_drive(DriveId("d-b")))
     first, second, third = lead((own, gone, meant), (one,))
     assert first.next_step == "Put d-c back first; touch nothing else before it is in step."
+    assert asks_to_put_back(first)
     assert second.next_step.startswith("d-c left the box, and it was good")
     assert third == meant
 

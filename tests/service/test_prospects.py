@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
 from tests.store.made import NOW, drive_id, pool, reading, survey
+from watcher.exposure.choices import Ranking
 from watcher.exposure.life import DriveClass
 from watcher.exposure.window import WindowPlan
 from watcher.facts.drive import DriveIdentity, DrivePast, Medium, Metric, Protocol, Trace
@@ -108,3 +110,16 @@ def test_a_message_gets_a_window_in_order_and_a_chance_with_its_range() -> None:
     assert NOW <= window.earliest <= window.likely <= window.latest
     assert 0 <= loss.low <= loss.likely <= loss.high <= 1
     assert isinstance(best_choice(exposure), str)
+
+
+def test_of_two_choices_that_are_alike_a_message_names_the_one_that_asks_less() -> None:
+    seen = bare_view()
+    (bare,) = seen.survey.pools
+    exposure = exposure_of(seen, bare, WindowPlan(), NOW)
+    best = exposure.ranking.best
+    assert best is not None
+    for too_close in (True, False):
+        ranking = replace(exposure.ranking, too_close=too_close)
+        said = best_choice(replace(exposure, ranking=ranking))
+        assert said.startswith(f"{best.title}: nothing else is much safer") is too_close
+    assert best_choice(replace(exposure, ranking=Ranking(choices=(), reason=""))) == ""

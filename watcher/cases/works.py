@@ -18,7 +18,7 @@ from watcher.cases.state import (
     PoolSeen,
     Stands,
 )
-from watcher.facts.finding import Urgency
+from watcher.facts.finding import Finding, Urgency
 from watcher.facts.pool import Protection
 from watcher.facts.units import say_count
 
@@ -101,7 +101,7 @@ def note_for_works(draft: Draft) -> None:
                 if is_expected(work, finding, draft.book):
                     came.append(finding.key)
                 elif hear(finding, draft.book, draft.now, client).sound is Sound.UNEXPECTED:
-                    surprises.append(f"{finding.label}: {finding.sentence}")
+                    surprises.append(_in_words(finding))
         noted = replace(
             work,
             came=tuple(dict.fromkeys(came))[:_NOTED_MOST],
@@ -109,6 +109,12 @@ def note_for_works(draft: Draft) -> None:
         )
         if noted != work:
             _put(draft, noted)
+
+
+def _in_words(finding: Finding) -> str:
+    """Say a finding with what it is about, once."""
+    about = finding.label.removeprefix("pool ")
+    return finding.sentence if about in finding.sentence else f"{finding.label}: {finding.sentence}"
 
 
 def _names(drives: list[Stands]) -> str:

@@ -109,10 +109,17 @@ def _led(finding: Finding, one: Followed | None) -> Finding:
         return finding
     pulled = [m.where for m in one.recovery.missing if m.by_hand]
     if pulled:
-        back = f"Put {' and '.join(pulled)} back first; touch nothing else before it is in step."
-        return replace(finding, next_step=back)
+        return replace(finding, next_step=f"Put {' and '.join(pulled)} {_BACK_FIRST}")
     sentence = sentence_of(one.recovery, one.seen).replace(": let it finish.", ".")
     return replace(finding, next_step=f"{sentence} {finding.next_step}")
+
+
+_BACK_FIRST = "back first; touch nothing else before it is in step."
+
+
+def asks_to_put_back(finding: Finding) -> bool:
+    """Tell whether a good drive has to go back before anything else is chosen."""
+    return finding.next_step.endswith(_BACK_FIRST)
 
 
 def unverified(followed: Iterable[Followed], now: datetime) -> tuple[Finding, ...]:

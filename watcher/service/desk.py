@@ -30,7 +30,7 @@ from watcher.facts.survey import Survey
 from watcher.notify.message_facts import CaseExtras, PoolLine, Watched
 from watcher.notify.messages import render
 from watcher.notify.target import Target, ways_to
-from watcher.recovery.follow import NOT_VERIFIED, lead, unverified
+from watcher.recovery.follow import NOT_VERIFIED, asks_to_put_back, lead, unverified
 from watcher.rules.catalogue import judge
 from watcher.rules.tuning import Tuning
 from watcher.rules.view import View
@@ -358,7 +358,9 @@ class Desk:
             at_stake=pool.at_stake,
             window=message_window(exposure) if exposure else None,
             loss=message_loss(exposure) if exposure else None,
-            best_choice=best_choice(exposure) if exposure else "",
+            best_choice=""
+            if exposure is None or any(map(asks_to_put_back, case.standing))
+            else best_choice(exposure),
             proof=proof_of(case, pool, book),
             lasted=lasted,
             work=pool.work,
@@ -417,6 +419,9 @@ def pool_of_case(case: Case, view: View | None) -> Pool | None:
     return next((pool for pool in view.survey.pools if pool.pool == key), None)
 
 
+GONE_SIGNS = "The signs were looked for again and do not hold any more."
+LOSS_RULES = frozenset({"margin-thinned", "margin-gone", "pool-broken", "drive-gone"})
+
 NOT_THERE = (
     "No drive is listed at that place any more; what was there was never seen. If nobody took it "
     "out, check its cable and power."
@@ -433,17 +438,18 @@ def proof_of(case: Case, pool: Pool | None, book: Book | None = None) -> str:
     if case.closed_at is None:
         return ""
     if pool is not None and pool.protection is Protection.WHOLE:
-        whole = (
-            f"{pool.name} has all of its members again and its full margin "
-            f"({pool.margin} of {pool.full_margin})."
-        )
+        margin = f"full margin ({pool.margin} of {pool.full_margin})"
+        lost = any(held.finding.rule in LOSS_RULES for held in case.held)
+        if not lost:
+            return f"{GONE_SIGNS} {pool.name} has its {margin}."
+        whole = f"{pool.name} has all of its members again and its {margin}."
         unchecked = book is not None and any(
             f.rule == NOT_VERIFIED and f.subject.key == pool.pool
             for other in book.open_cases
             for f in other.standing
         )
         return f"{whole} Not verified yet: a check (scrub) is to follow." if unchecked else whole
-    return "The signs were looked for again and do not hold any more."
+    return GONE_SIGNS
 
 
 def watched(book: Book, view: View | None) -> Watched:

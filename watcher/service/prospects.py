@@ -114,5 +114,11 @@ def message_loss(exposure: Exposure) -> LossChance | None:
 
 
 def best_choice(exposure: Exposure) -> str:
-    """Give the safest choice in a sentence, "" when there is nothing to choose."""
-    return exposure.ranking.reason
+    """Give the safest choice in a sentence, "" when there is nothing to choose.
+
+    A message has no room for two that are alike: it names the one that asks less.
+    """
+    ranking = exposure.ranking
+    if ranking.too_close and ranking.best is not None:
+        return f"{ranking.best.title}: nothing else is much safer, and it asks least of you."
+    return ranking.reason
