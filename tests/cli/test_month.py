@@ -44,6 +44,7 @@ def test_each_part_is_told_for_each_box_within_the_width_of_the_terminal() -> No
         assert text.count(f"\n  {words}") == 2, words
     assert "old, given back to its owner" in text
     assert "not answered" in text
+    assert "(it joined 15 Mar 2026" in text
     assert max(len(line) for line in lines) <= 100
 
 

@@ -61,7 +61,7 @@ def test_the_shop_sees_every_box_by_client_with_pools_bays_and_what_needs_it() -
 
 def test_the_page_of_one_client_shows_all_its_boxes_also_those_given_back() -> None:
     page = signed_in(shared(), "sam").get("/client?client=Orchard+Press")
-    assert "Its past is kept" in page.text
+    assert "what stands here is as it was then. Its past is kept" in page.text
     assert "archive" not in page.text
     assert signed_in(shared(), "sam").get("/client?client=Nobody").status == 404
 

@@ -84,7 +84,9 @@ def _box(box: BoxMonth, room: Room, width: int) -> Iterator[str]:
 def _unseen(box: BoxMonth, room: Room) -> Iterator[str]:
     yield f"  What was not seen: {say_share(box.unseen_share)} of the time"
     for gap in box.gaps[:MOST_GAPS]:
-        yield f"    {_say(room, gap.begun_at)} to {_say(room, gap.ended_at)}"
+        joined = gap.begun_at < box.joined_at <= gap.ended_at
+        told = f" (it joined {_say(room, box.joined_at)})" if joined else ""
+        yield f"    {_say(room, gap.begun_at)} to {_say(room, gap.ended_at)}{told}"
     if len(box.gaps) > MOST_GAPS:
         yield f"    and {len(box.gaps) - MOST_GAPS} times more"
     if box.unread:

@@ -131,7 +131,9 @@ class Report:
         still = sum(one.closed_at is None and not one.left_open for one in incidents)
         what = say_count(len(incidents), "incident") if incidents else "no incident that was seen"
         told = f"{say_count(len(watched), 'box was', 'boxes were')} watched, with {what}"
-        if still:
+        if still == len(incidents) == 1:
+            told += ", which is still open"
+        elif still:
             told += f", of which {still} {'is' if still == 1 else 'are'} still open"
         lost = [p for box in self.boxes for p in box.pools if p.shares[Protection.BROKEN] > 0]
         if lost:
