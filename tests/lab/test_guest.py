@@ -16,6 +16,7 @@ import pytest
 
 from tests.lab.guest.lab import (
     INSTALL,
+    NEEDS_GUEST,
     UNPACK,
     Lab,
     by_id,
@@ -26,14 +27,9 @@ from tests.lab.guest.lab import (
     write_settings,
 )
 from tests.lab.guest.machine import Guest
-from tests.lab.guest.ready import why_not
 from tests.lab.receivers import wait_until
 
-LACKING = why_not()
-pytestmark = [
-    pytest.mark.lab,
-    pytest.mark.skipif(LACKING is not None, reason=f"a guest machine {LACKING}"),
-]
+pytestmark = NEEDS_GUEST
 
 
 @pytest.fixture(scope="module")

@@ -12,6 +12,7 @@ import pytest
 
 from tests.lab.guest.lab import (
     INSTALL,
+    NEEDS_GUEST,
     UNPACK,
     Lab,
     by_id,
@@ -22,13 +23,8 @@ from tests.lab.guest.lab import (
     write_settings,
 )
 from tests.lab.guest.machine import HOST, Guest
-from tests.lab.guest.ready import why_not
 
-LACKING = why_not()
-pytestmark = [
-    pytest.mark.lab,
-    pytest.mark.skipif(LACKING is not None, reason=f"a guest machine {LACKING}"),
-]
+pytestmark = NEEDS_GUEST
 
 READER, DESK = "midwatch-reader", "midwatch-desk"
 

@@ -18,6 +18,7 @@ import pytest
 from tests.lab.guest.first_version import first_version
 from tests.lab.guest.lab import (
     INSTALL,
+    NEEDS_GUEST,
     UNPACK,
     Lab,
     by_id,
@@ -27,14 +28,9 @@ from tests.lab.guest.lab import (
     receivers,
 )
 from tests.lab.guest.machine import Guest
-from tests.lab.guest.ready import why_not
 from tests.lab.receivers import wait_until
 
-LACKING = why_not()
-pytestmark = [
-    pytest.mark.lab,
-    pytest.mark.skipif(LACKING is not None, reason=f"a guest machine {LACKING}"),
-]
+pytestmark = NEEDS_GUEST
 
 SCRIPT = "bash /root/parcel/systemd/install.sh"
 STATE = "/var/lib/midwatch/midwatch.db"

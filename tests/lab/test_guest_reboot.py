@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from tests.lab.guest.lab import (
+    NEEDS_GUEST,
     UNPACK,
     Lab,
     drives,
@@ -21,14 +22,9 @@ from tests.lab.guest.lab import (
     write_settings,
 )
 from tests.lab.guest.machine import Guest, own_root
-from tests.lab.guest.ready import why_not
 from tests.lab.receivers import wait_until
 
-LACKING = why_not()
-pytestmark = [
-    pytest.mark.lab,
-    pytest.mark.skipif(LACKING is not None, reason=f"a guest machine {LACKING}"),
-]
+pytestmark = NEEDS_GUEST
 
 FIRST: dict[str, dict[str, Any]] = {}
 """What the first start saw: the drives by serial number, and the pools by name."""

@@ -14,8 +14,15 @@ from typing import Any
 import pytest
 
 from tests.lab.guest.machine import HOST, Disk, Guest
-from tests.lab.guest.ready import CannotBuild, Ready, ready
+from tests.lab.guest.ready import CannotBuild, Ready, ready, why_not
 from tests.lab.receivers import Hook, Mailbox, free_port, mail_server, wait_until, web_server
+
+LACKING = why_not()
+NEEDS_GUEST = [
+    pytest.mark.lab,
+    pytest.mark.skipif(LACKING is not None, reason=f"a guest machine {LACKING}"),
+]
+"""Marks of tests that boot a guest."""
 
 SETTINGS = """
 box_name: attic
