@@ -3,24 +3,26 @@ import re
 import pytest
 
 from tests.store.test_statements import FILES
-from watcher.store.dialect import POSTGRES, SQLITE, postgres_schema, postgres_statement
+from watcher.store.dialect import POSTGRES, SQLITE, numbered, postgres_schema
 from watcher.store.migrate import steps
 from watcher.store.statements import statements
 
 
 @pytest.mark.parametrize(
-    ("ours", "theirs"),
+    ("ours", "theirs", "names"),
     [
-        ("SELECT a WHERE c = :c AND d > :d_e", "SELECT a WHERE c = %(c)s AND d > %(d_e)s"),
-        ("SELECT at - at % :width", "SELECT at - at %% %(width)s"),
-        ("SELECT ':no', '100%', 'it''s :no'", "SELECT ':no', '100%%', 'it''s :no'"),
-        ("SELECT x::text", "SELECT x::text"),
-        ("SELECT 1 /*postgres: FOR UPDATE\nSKIP LOCKED*/", "SELECT 1 FOR UPDATE\nSKIP LOCKED"),
-        ("SELECT 1 /* for readers */", "SELECT 1 /* for readers */"),
+        ("SELECT a WHERE b = :b AND c > :c_d", "SELECT a WHERE b = $1 AND c > $2", ("b", "c_d")),
+        ("SELECT :b, :a, :b", "SELECT $1, $2, $1", ("b", "a")),
+        ("SELECT ':no', '100%', 'it''s :no'", "SELECT ':no', '100%', 'it''s :no'", ()),
+        ("SELECT :x::text[], y::text", "SELECT $1::text[], y::text", ("x",)),
+        ("SELECT 1 /*postgres: FOR UPDATE\nSKIP LOCKED*/", "SELECT 1 FOR UPDATE\nSKIP LOCKED", ()),
+        ("SELECT 1 /* for readers */", "SELECT 1 /* for readers */", ()),
     ],
 )
-def test_a_statement_is_translated_by_its_words(ours: str, theirs: str) -> None:
-    assert postgres_statement(ours) == theirs
+def test_a_statement_is_translated_by_its_words(
+    ours: str, theirs: str, names: tuple[str, ...]
+) -> None:
+    assert numbered(ours) == (theirs, names)
 
 
 def test_a_table_gets_the_types_of_postgresql() -> None:
@@ -34,6 +36,13 @@ def test_a_table_gets_the_types_of_postgresql() -> None:
         PRIMARY KEY (b, d)
     );"""
     assert postgres_schema(ours).split() == theirs.split()
+
+
+def test_the_table_that_is_written_anew_with_each_survey_is_kept_with_room_for_it() -> None:
+    made = [postgres_schema(s) for step in steps() for s in step.statements if "TABLE drive (" in s]
+    assert len(made) == 1
+    assert made[0].endswith(") WITH (toast_tuple_target = 8160, fillfactor = 60);")
+    assert "WITH" not in postgres_schema("CREATE TABLE drives (a TEXT);")
 
 
 def test_every_word_for_a_type_in_the_migrations_is_known_to_both() -> None:

@@ -13,10 +13,9 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Final
+from typing import Final
 
 from watcher.store.connection import Value, Values
-from watcher.store.dialect import postgres_statement
 
 _INSERT = re.compile(
     r"INSERT INTO (?P<table>\w+)\s*\((?P<columns>[^()]*)\)\s*VALUES\s*\((?P<values>[^()]*)\)"
@@ -31,7 +30,6 @@ _TYPES: Final[Mapping[type, str]] = {
     int: "bigint",
     str: "text",
     float: "double precision",
-    bytes: "bytea",
 }
 
 
@@ -74,13 +72,13 @@ def shape_of(sql: str) -> Shape | None:
     )
 
 
-def at_once(sql: str, rows: Sequence[Values]) -> tuple[str, dict[str, Any]] | None:
-    """Give one statement of psycopg's for many rows, with its values; None: run them one by one."""
+def at_once(sql: str, rows: Sequence[Values]) -> tuple[str, dict[str, Value]] | None:
+    """Give one statement for many rows, with its values; None: run them one by one."""
     shape = shape_of(sql)
     if shape is None or _meets_itself(shape, rows):
         return None
     types: list[str] = []
-    values: dict[str, Any] = {}
+    values: dict[str, Value] = {}
     for name in shape.names:
         column = [row[name] for row in rows]
         kinds = set(map(type, column)) - {type(None)}
@@ -88,7 +86,7 @@ def at_once(sql: str, rows: Sequence[Values]) -> tuple[str, dict[str, Any]] | No
             return None
         types.append(_TYPES[kinds.pop()] if kinds else "")
         if types[-1]:
-            values[name] = _numbers(column) if types[-1] == "bigint" else column
+            values[name] = "{" + ",".join(map(_item, column)) + "}"
     return _text(sql, tuple(types)), values
 
 
@@ -98,9 +96,13 @@ def _meets_itself(shape: Shape, rows: Sequence[Values]) -> bool:
     return len(keys) < len(rows)
 
 
-def _numbers(column: Sequence[Value]) -> str:
-    """Write whole numbers as an array of PostgreSQL's; ten times as fast as one by one."""
-    return "{" + ",".join("NULL" if n is None else str(n) for n in column) + "}"
+def _item(value: Value) -> str:
+    """Write a value as an array holds it (PostgreSQL documentation, 8.15.6)."""
+    if value is None:
+        return "NULL"
+    if isinstance(value, str):
+        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    return repr(value)
 
 
 @lru_cache(maxsize=256)
@@ -115,8 +117,6 @@ def _text(sql: str, types: tuple[str, ...]) -> str:
     def named(text: str) -> str:
         return _NAME.sub(lambda found: instead.get(found[1], "NULL"), text)
 
-    # Numbers come as text; everything else in the binary form, in which no sign needs escaping.
-    arrays = ", ".join(f"%({n}){'s' if t == 'bigint' else 'b'}::{t}[]" for n, t in given)
+    arrays = ", ".join(f":{name}::{kind}[]" for name, kind in given)
     source = f" FROM unnest({arrays}) AS given ({', '.join(instead.values())})"
-    before, after = (postgres_statement(named(part)) for part in (shape.before, shape.after))
-    return f"{before}{source}{after}"
+    return f"{named(shape.before)}{source}{named(shape.after)}"

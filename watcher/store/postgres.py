@@ -26,13 +26,12 @@ from datetime import datetime
 from typing import Any, Final
 
 import psycopg
-from psycopg import conninfo
-from psycopg.pq import ExecStatus, TransactionStatus
-from psycopg.types.numeric import Int8BinaryDumper
+from psycopg import conninfo, pq
+from psycopg.pq import TransactionStatus
 
 from watcher.store.connection import BUSY_MILLISECONDS, Db, Values
 from watcher.store.database import Standing, Store
-from watcher.store.dialect import LEADERS_LOCK, POSTGRES, postgres_statement
+from watcher.store.dialect import LEADERS_LOCK, POSTGRES
 from watcher.store.errors import (
     StoreAway,
     StoreDamaged,
@@ -45,6 +44,7 @@ from watcher.store.errors import (
 )
 from watcher.store.many_rows import at_once
 from watcher.store.migrate import migrate, refuse_newer
+from watcher.store.prepared import Prepared, Row, checked
 
 CONNECT_SECONDS: Final = 5
 IDLE_MILLISECONDS: Final = 60_000
@@ -60,11 +60,7 @@ _LINE: Final[Mapping[str, str | int]] = {
 }
 """A line that is dead is noticed within half a minute; our choice."""
 
-_STATEMENTS_READY: Final = 500
-"""Statements that the server keeps ready for a connection; our choice: more than we have."""
-
 _ENDS = {"COMMIT", "ROLLBACK"}
-_DONE = {ExecStatus.COMMAND_OK, ExecStatus.TUPLES_OK}
 _OPEN = {TransactionStatus.ACTIVE, TransactionStatus.INTRANS, TransactionStatus.INERROR}
 
 # Error codes: PostgreSQL 15 documentation, appendix A.
@@ -73,18 +69,6 @@ _LOCKED = {"55P03", "57014", "53300", "25P03"}
 _RACED = {"40001", "40P01", "23505"}
 _READ_ONLY = {"25006", "42501"}
 _STALE_PLAN = "0A000"  # "cached plan must not change result type": the tables were changed
-
-
-class Row(dict[str, Any]):
-    """A row: asked by name, or by place as well."""
-
-    __slots__ = ()
-
-    def __missing__(self, place: object) -> Any:  # noqa: ANN401 - a value of any type
-        """Give the value at a place."""
-        if isinstance(place, int):
-            return list(self.values())[place]
-        raise KeyError(place)
 
 
 class Result:
@@ -115,10 +99,8 @@ class PostgresConnection:
         self._url = url
         self.on_return: Callable[[], None] = lambda: None  # after a connection was opened again
         self.where = where_of(url)
-        self._names: dict[str, list[str]] = {}
-        self._texts: dict[str, str] = {}
+        self._ready: dict[str, Prepared] = {}
         self._open: psycopg.Connection[Any] | None = None
-        self._cursor: psycopg.Cursor[Any] | None = None
         self._led: psycopg.Connection[Any] | None = None
         self._connect()
 
@@ -134,9 +116,12 @@ class PostgresConnection:
         try:
             if sql in _ENDS:
                 return self._say(sql)
-            cursor = self._ready()
-            cursor.execute(self._text(sql), values)
-            return self._result(sql, cursor)
+            line = self._line()
+            statement = self._ready.get(sql)
+            if statement is None:
+                name = f"statement {len(self._ready)}"
+                statement = self._ready[sql] = Prepared(line, name, sql, values)
+            return Result(*statement.run(line, values))
         except psycopg.Error as error:
             raise self._told(error) from error
 
@@ -144,15 +129,9 @@ class PostgresConnection:
         """Run one statement for each row of values, as one where that comes to the same."""
         rows = list(rows)
         together = at_once(sql, rows)
-        try:
-            cursor = self._ready()
-            if together is not None:
-                cursor.execute(*together)
-            else:
-                cursor.executemany(self._text(sql), rows)
-            return Result([], cursor.rowcount)
-        except psycopg.Error as error:
-            raise self._told(error) from error
+        if together is not None:
+            return self.execute(*together)
+        return Result([], sum(self.execute(sql, row).rowcount for row in rows))
 
     def leads(self) -> bool:
         """Tell whether this connection holds the leader's lock; take it when nobody does.
@@ -171,7 +150,8 @@ class PostgresConnection:
 
     def close(self) -> None:
         """Close it; an open transaction is undone."""
-        connection, self._open, self._cursor = self._open, None, None
+        connection, self._open = self._open, None
+        self._ready = {}
         if connection is not None:
             connection.close()
 
@@ -198,35 +178,26 @@ class PostgresConnection:
             raise
 
     def _say(self, words: str) -> Result:
-        """Say words that begin or end a transaction.
-
-        Past psycopg's cursors, which forget all statements that are kept ready at a ROLLBACK.
-        """
-        self._ready()
-        if self._open is not None:
-            result = self._open.pgconn.exec_(words.encode())
-            if result.status not in _DONE:
-                raise psycopg.errors.error_from_result(result)
-            if words == "COMMIT" and result.command_status != b"COMMIT":
-                raise StoreError(f"{self.where}: a part of the work had failed, nothing was done")
+        """Say words that begin or end a transaction, or set the connection up."""
+        result = checked(self._line().exec_(words.encode()))
+        if words == "COMMIT" and result.command_status != b"COMMIT":
+            raise StoreError(f"{self.where}: a part of the work had failed, nothing was done")
         return Result([], 0)
 
-    def _ready(self) -> psycopg.Cursor[Any]:
-        if self._cursor is None:
+    def _line(self) -> pq.abc.PGconn:
+        """Give the connection as libpq has it."""
+        if self._open is None:
             raise StoreAway(f"{self.where} is not reached: its connection broke; it is tried again")
-        return self._cursor
+        return self._open.pgconn
 
     def _connect(self) -> None:
         """Open a connection and set it up. Raises StoreError."""
         self.close()
         try:
             self._open = psycopg.connect(self._url, autocommit=True, **_with_own(self._url))
-            self._open.prepare_threshold = 0
-            self._open.prepared_max = _STATEMENTS_READY
-            self._open.adapters.register_dumper(int, Int8BinaryDumper)
-            self._cursor = self._open.cursor()
-            self._cursor.execute(f"SET lock_timeout = {BUSY_MILLISECONDS}")
-            self._cursor.execute(f"SET idle_in_transaction_session_timeout = {IDLE_MILLISECONDS}")
+            self._say(f"SET lock_timeout = {BUSY_MILLISECONDS}")
+            self._say(f"SET idle_in_transaction_session_timeout = {IDLE_MILLISECONDS}")
+            self._say("SET bytea_output = hex")
         except psycopg.Error as error:
             told = self._told(error)
             self.close()
@@ -238,26 +209,11 @@ class PostgresConnection:
                 f"{self.where} keeps text as {encoding}: make one with ENCODING 'UTF8'"
             )
 
-    def _text(self, sql: str) -> str:
-        text = self._texts.get(sql)
-        if text is None:
-            text = self._texts[sql] = postgres_statement(sql)
-        return text
-
-    def _result(self, sql: str, cursor: psycopg.Cursor[Any]) -> Result:
-        if cursor.pgresult is None or not cursor.pgresult.nfields:
-            return Result([], cursor.rowcount)
-        names = self._names.get(sql)
-        if names is None:
-            names = self._names[sql] = [column.name for column in cursor.description or ()]
-        return Result([Row(zip(names, row, strict=True)) for row in cursor], cursor.rowcount)
-
     def _told(self, error: psycopg.Error) -> StoreError:
         """Turn an error into ours; drop a connection that is of no use any more."""
         broken = self._open is None or self._open.closed or self._open.broken
         told = translate_postgres(error, self.where, broken=broken)
         if broken or error.sqlstate == _STALE_PLAN:
-            self._names.clear()
             self.close()
         return told
 
