@@ -26,6 +26,7 @@ now may ask about."""
 
 MIRRORED: Final = (
     "account",
+    "box_gap",
     "box_sender",
     "box_token",
     "drill",
