@@ -44,6 +44,15 @@ def open_link(stage: Stage) -> tuple[Browser, Page]:
     return browser, page
 
 
+def test_a_case_says_how_its_pool_stands_now_and_not_how_it_stood_when_a_drive_last_spoke() -> None:
+    stage = stage_at(COMPARED)
+    text = Browser(stage.site).get(stage.links()[-1]).text
+    assert "Can lose 1 more drive" in text
+    seen = text.partition('id="seen"')[2].partition("What happened")[0]
+    assert "signs add up" in seen
+    assert "which can lose" not in seen
+
+
 def test_the_link_in_a_message_opens_its_case() -> None:
     stage = stage_at(WORSE)
     page = Browser(stage.site).get(stage.links()[-1])

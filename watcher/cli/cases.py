@@ -17,6 +17,7 @@ from watcher.cli.show import URGENCY_WORDS
 from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import SubjectKind
 from watcher.facts.units import say_span
+from watcher.notify.words import gist
 from watcher.recovery.report import bare_sentence, state_of
 from watcher.service.bootstrap import box_of
 from watcher.service.desk import last_view, pool_of_case
@@ -152,9 +153,11 @@ def case(context: click.Context, number: int, *, for_programs: bool) -> None:
             return
         width = terminal_width()
         lines = [f"Case {found.number}: {found.label}, {standing_of(found, room)}", ""]
+        # what a pool says of itself counts; a drive that is gone may still say how it stood before
+        pool_told = any(f.subject == found.locus for f in found.standing)
         for held in found.held:
             word = "over" if held.cleared_at else URGENCY_WORDS[held.finding.urgency]
-            about = held.finding.sentence
+            about = gist(held.finding.sentence) if pool_told else held.finding.sentence
             if held.finding.label != found.label and held.finding.label not in about:
                 about = f"{held.finding.label}: {about}"
             folded = fold(about, width - 13)

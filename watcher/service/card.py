@@ -173,7 +173,8 @@ _Said = tuple[Standing, str, str]
 
 def _ago(view: View, moment: datetime) -> str:
     """Say how long ago."""
-    return f"{say_span(view.now - moment)} ago"
+    gone = view.now - moment
+    return f"{say_span(gone)} ago" if gone >= timedelta(minutes=1) else "just now"
 
 
 def _shelf(view: View, ready: Preparation) -> _Said:

@@ -13,7 +13,7 @@ from watcher.facts.drive import Metric, Unread
 from watcher.facts.finding import Urgency
 from watcher.facts.pool import MemberState, Protection, Work, WorkKind, WorkState
 from watcher.facts.units import say_bytes, say_count, say_percent, say_span
-from watcher.notify.words import say_when
+from watcher.notify.words import gist, say_when
 
 URGENCY: Final[Mapping[Urgency, str]] = {
     Urgency.NOW: "Now",
@@ -209,6 +209,7 @@ FILTERS: Final[Mapping[str, Callable[..., Any]]] = {
     "plain": lambda word: str(word).replace("-", " "),
     "query": _query,
     "sentence": sentence,
+    "gist": gist,
     "bay": lambda name: str(name).removeprefix("bay "),
     "shortly": lambda label: str(label).partition(" (")[0],
 }
