@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from tests.web.browser import Browser
 from tests.web.stage import CHECK, COMPARED, PUBLIC, WORSE, stage_at
 from watcher.cases.policy import Person
 from watcher.facts.identity import BoxId
@@ -151,3 +152,10 @@ def hub_stage(*, public: str = PUBLIC) -> HubStage:
         tx.set_box_state(BoxId("old"), BoxState.RETURNED)
     stage.pass_time(timedelta(minutes=2))
     return stage
+
+
+def signed_in(stage: HubStage, name: str = "sam") -> Browser:
+    """Give a browser in which somebody is signed in."""
+    browser = Browser(stage.site)
+    assert browser.sign_in(name).status == 303
+    return browser

@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 import pytest
 
 from tests.web.browser import Browser
-from tests.web.hub_stage import HubStage, hub_stage
+from tests.web.hub_stage import HubStage, hub_stage, signed_in
 from tests.web.stage import stage_at
 from watcher.cases.state import ScopeKind
 from watcher.facts.identity import BoxId
@@ -19,12 +19,6 @@ ADDRESS = "/client/quiet?client=Harbour+Print+Room"
 @pytest.fixture
 def stage() -> HubStage:
     return hub_stage()
-
-
-def signed_in(stage: HubStage, name: str = "sam") -> Browser:
-    browser = Browser(stage.site)
-    assert browser.sign_in(name).status == 303
-    return browser
 
 
 def silences(stage: HubStage, box: str) -> list[tuple[ScopeKind, str]]:

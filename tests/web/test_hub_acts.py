@@ -7,7 +7,7 @@ import re
 import pytest
 
 from tests.web.browser import Browser
-from tests.web.hub_stage import EVERY, HubStage, hub_stage
+from tests.web.hub_stage import EVERY, HubStage, hub_stage, signed_in
 from tests.web.stage import stage_at
 from watcher.facts.identity import BoxId
 from watcher.hub.enrolment import CODE_LIVES, hash_of, join
@@ -20,12 +20,6 @@ CODE = re.compile(r"midwatch join ([A-Z0-9-]{23}) --hub")
 @pytest.fixture
 def stage() -> HubStage:
     return hub_stage()
-
-
-def signed_in(stage: HubStage, name: str = "sam") -> Browser:
-    browser = Browser(stage.site)
-    assert browser.sign_in(name).status == 303
-    return browser
 
 
 def test_a_code_from_the_page_lets_one_box_of_that_client_join_and_is_kept_nowhere(

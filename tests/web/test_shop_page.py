@@ -10,7 +10,7 @@ from functools import cache
 import pytest
 
 from tests.web.browser import Browser, Page
-from tests.web.hub_stage import BOXES, CONFIG, EVERY, HubStage, hub_stage
+from tests.web.hub_stage import BOXES, CONFIG, EVERY, HubStage, hub_stage, signed_in
 from watcher.cases.state import Book
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId, PoolId
@@ -36,12 +36,6 @@ def shared() -> HubStage:
 @pytest.fixture
 def stage() -> HubStage:
     return hub_stage()
-
-
-def signed_in(stage: HubStage, name: str) -> Browser:
-    browser = Browser(stage.site)
-    assert browser.sign_in(name).status == 303
-    return browser
 
 
 def books(stage: HubStage, *boxes: str) -> list[Book]:

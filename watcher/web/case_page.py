@@ -20,7 +20,7 @@ from watcher.service.links import Link, Purpose, sign
 from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Holder, Refusal, Reply, go_to, not_found
 from watcher.web.blocks import draw_margin
-from watcher.web.overview import Line
+from watcher.web.overview import Line, line_of
 from watcher.web.prospect import Prospect, prospect_of, view_at
 from watcher.web.qr import draw_qr
 from watcher.web.site import Site, draw
@@ -190,15 +190,7 @@ def cases(site: Site, ask: Ask) -> Reply:
             for one in tx.list_cases(box, open_only=not also_over, limit=MOST_LISTED)
         ]
     found.sort(key=lambda item: (not item[1].is_open, -item[1].urgency.rank, -item[1].number))
-    lines = [
-        Line(
-            box=box,
-            case=one,
-            standing=say_standing(one, clock),
-            address=address(f"/case/{one.number}", box=box if box != site.box else ""),
-        )
-        for box, one in found[:MOST_LISTED]
-    ]
+    lines = [line_of(site, box, one, clock) for box, one in found[:MOST_LISTED]]
     return draw(
         site,
         ask,

@@ -6,7 +6,6 @@ transaction or none. A box that joins later is not silent: nobody has looked at 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 from watcher.cases.observations import Silenced, SilenceLifted
@@ -17,10 +16,10 @@ from watcher.store.hub import BoxState
 from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Refusal, Reply, go_to, not_found
 from watcher.web.preview import Preview, preview
-from watcher.web.quiet import Given
+from watcher.web.quiet import Given, silenced
 from watcher.web.shop_page import client_asked
 from watcher.web.site import Site, draw
-from watcher.web.times import offers, until_of
+from watcher.web.times import offers
 from watcher.web.words import address
 
 MOST_TOLD = 12
@@ -66,7 +65,7 @@ def form(site: Site, ask: Ask) -> Reply:
         boxes = boxes_here(tx, ask, client)
         if "until" in ask.query and boxes:
             try:
-                said = _silenced(site, ask, client, ask.query)
+                said = silenced(site, ask, ScopeKind.CLIENT, client, ask.query)
                 told, until = _told(site, tx, boxes, said, ask), said.until
             except Refusal as refusal:
                 fault = refusal.sentence
@@ -82,23 +81,6 @@ def form(site: Site, ask: Ask) -> Reply:
         "fault": fault,
     }
     return draw(site, ask, "client_quiet.html", words)
-
-
-def _silenced(site: Site, ask: Ask, client: str, given: Mapping[str, str]) -> Silenced:
-    until = until_of(
-        ask,
-        site.clockwork(ask),
-        chosen=given.get("until", ""),
-        written=given.get("until_other", ""),
-    )
-    reason = " ".join(given.get("reason", "").split())[:500]
-    return Silenced(
-        scope=ScopeKind.CLIENT,
-        key=client,
-        by=ask.who.by,
-        reason=reason or "no reason given",
-        until=until,
-    )
 
 
 def _told(site: Site, tx: Transaction, boxes: tuple[BoxId, ...], said: Silenced, ask: Ask) -> Told:
@@ -120,7 +102,7 @@ def silence(site: Site, ask: Ask) -> Reply:
     given = {name: ask.field(name) for name in ("until", "until_other", "reason")}
     if not given["reason"]:
         raise Refusal(422, "Say why, for whoever wonders later.")
-    said = _silenced(site, ask, client, given)
+    said = silenced(site, ask, ScopeKind.CLIENT, client, given)
     with site.store.transaction() as tx:
         boxes = boxes_here(tx, ask, client)
         if not boxes:

@@ -13,7 +13,7 @@ from watcher.web.ask import Ask, Reply
 from watcher.web.blocks import draw_margin
 from watcher.web.glance import Glance, Look, danger, glance_of
 from watcher.web.site import Site, draw
-from watcher.web.words import address, say_standing
+from watcher.web.words import Clockwork, address, say_standing
 
 MOST_IN_FULL = 3
 """With more boxes than that, a box shows only the bays that say something; our choice."""
@@ -33,6 +33,16 @@ class Line:
     case: Case
     standing: str
     address: str
+
+
+def line_of(site: Site, box: BoxId, case: Case, clock: Clockwork) -> Line:
+    """Put a case into a line."""
+    return Line(
+        box=box,
+        case=case,
+        standing=say_standing(case, clock),
+        address=address(f"/case/{case.number}", box=box if box != site.box else ""),
+    )
 
 
 def open_cases(tx: Transaction, box: BoxId) -> tuple[Case, ...]:
@@ -68,12 +78,7 @@ def overview(site: Site, ask: Ask) -> Reply:
         boxes_of_clients = {box: tx.enrolled(box) for box in boxes}
     clock = site.clockwork(ask)
     lines = [
-        Line(
-            box=box,
-            case=case,
-            standing=say_standing(case, clock),
-            address=address(f"/case/{case.number}", box=box if box != site.box else ""),
-        )
+        line_of(site, box, case, clock)
         for box in boxes
         for case in cases[box]
         if not case.only_notes

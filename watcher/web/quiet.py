@@ -199,6 +199,13 @@ def _silenced(site: Site, ask: Ask, place: Place, given: Mapping[str, str]) -> S
     if scope not in {value for value, _ in place.options()}:
         raise Refusal(422, "Choose what is to be quiet.")
     kind, _, key = scope.partition(" ")
+    return silenced(site, ask, ScopeKind(kind), key, given)
+
+
+def silenced(
+    site: Site, ask: Ask, scope: ScopeKind, key: str, given: Mapping[str, str]
+) -> Silenced:
+    """Read until when and why out of a form; Refusal when it names no time that lies ahead."""
     until = until_of(
         ask,
         site.clockwork(ask),
@@ -207,7 +214,7 @@ def _silenced(site: Site, ask: Ask, place: Place, given: Mapping[str, str]) -> S
     )
     reason = " ".join(given.get("reason", "").split())[:500]
     return Silenced(
-        scope=ScopeKind(kind),
+        scope=scope,
         key=key,
         by=ask.who.by,
         reason=reason or "no reason given",

@@ -22,9 +22,9 @@ from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Holder, Reply, not_found
 from watcher.web.blocks import draw_margin
 from watcher.web.glance import Glance, Look
-from watcher.web.overview import MOST_IN_FULL, Line, glance_at, open_cases, overview
+from watcher.web.overview import MOST_IN_FULL, Line, glance_at, line_of, open_cases, overview
 from watcher.web.site import Site, draw
-from watcher.web.words import address, say_standing
+from watcher.web.words import say_standing
 
 MOST_SHOWN = 40
 """Boxes that have a card each; of more only those that say something have one. Our choice: what
@@ -219,15 +219,7 @@ def pressing_cases(
         if case.is_weighty
     ]
     found.sort(key=lambda item: (-item[1].urgency.rank, item[1].opened_at))
-    return tuple(
-        Line(
-            box=box,
-            case=case,
-            standing=say_standing(case, clock),
-            address=address(f"/case/{case.number}", box=box if box != site.box else ""),
-        )
-        for box, case in found[:MOST_PRESSING]
-    )
+    return tuple(line_of(site, box, case, clock) for box, case in found[:MOST_PRESSING])
 
 
 def parts_of(lines: Sequence[BoxLine], *, whole: bool) -> tuple[ClientPart, ...]:
