@@ -161,7 +161,7 @@ def test_a_hub_that_leads_from_the_beginning_says_nothing_of_it() -> None:
 def test_a_server_that_is_away_is_said_once_and_so_is_its_return() -> None:
     turns = Turns()
     for _ in range(3):
-        turns.turn(leads=StoreAway("the store on db is not reached (x): it is tried again"))
+        turns.turn(leads=StoreAway("the store on db is not reached (x): see whether it runs"))
     (said,) = turns.said
     assert said.startswith("The hub cannot write: the store on db is not reached (x)")
     assert said.endswith("Boxes keep their surveys.")
@@ -173,7 +173,7 @@ def test_a_server_that_is_away_is_said_once_and_so_is_its_return() -> None:
 def test_after_an_outage_boxes_are_given_the_time_to_report_before_they_count_as_quiet() -> None:
     turns = Turns()
     report(turns.hub, enrol(turns.hub, "press"), look(1))
-    away = StoreAway("the store on db is not reached (x): it is tried again")
+    away = StoreAway("the store on db is not reached (x): see whether it runs")
     for ago in (EVERY, timedelta(hours=2)):
         turns.clock.at = NOW + ago
         turns.turn(leads=away)

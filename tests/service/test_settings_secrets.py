@@ -60,6 +60,8 @@ def test_the_store_of_a_hub_is_in_postgresql_and_its_address_is_told_to_nobody()
     assert list(faults) == []
     assert config.shop.store.url.reveal() == address
     assert "hushword" not in repr(config)
+    _, (fault,) = fetched("shop: {store: {url_env: STORE}}", STORE="")
+    assert "empty" in fault  # never the server that a library would take by itself
     _, (fault,) = fetched("shop: {store: {url_env: STORE}}", STORE="mysql://hushword@x/y")
     assert "postgresql://" in fault
     assert "hushword" not in fault

@@ -34,6 +34,8 @@ def with_secrets(
     heartbeat = heartbeat.model_copy(update={"url": url})
     shop = config.shop
     url = fetch.url(shop.store, ("shop", "store"))
+    if shop.store.is_given and not url and not fetch.faults:
+        fetch.fault(("shop", "store"), "its address is empty", "put the address there")
     if url and scheme_of(url.reveal()) not in {"postgresql", "postgres"}:
         fetch.fault(
             ("shop", "store"),

@@ -7,7 +7,7 @@ StoreError
 │   └── StoreRaced    another process did the same at the same moment: try again at once
 ├── StoreDamaged      a part of the file cannot be read, or makes no sense: opening it anew for the
 │                     watch saves what is left
-├── StoreAway         the server that holds the store is not reached: it is tried again
+├── StoreAway         the server that holds the store is not reached: see whether it runs
 ├── StoreDiskFails    the disk under the store gave an error: look at that drive first
 ├── StoreTooNew       written by a newer version: never guessed at; update this program
 └── StoreForeign      a file of somebody else: never touched; choose another path

@@ -187,7 +187,7 @@ class PostgresConnection:
     def _line(self) -> pq.abc.PGconn:
         """Give the connection as libpq has it."""
         if self._open is None:
-            raise StoreAway(f"{self.where} is not reached: its connection broke; it is tried again")
+            raise StoreAway(f"{self.where} is not reached: its connection broke; try again")
         return self._open.pgconn
 
     def _connect(self) -> None:
@@ -240,7 +240,7 @@ def _with_own(url: str) -> dict[str, Any]:
 def translate_postgres(error: psycopg.Error, where: str, *, broken: bool) -> StoreError:
     """Turn an error of psycopg into ours, by its code and never by its wording."""
     code = error.sqlstate or ""
-    words = " ".join(str(error).split())
+    words = next(iter(str(error).strip().splitlines()), "").strip()
     if code in _FULL:
         return StoreFull(f"no room is left for {where}: make room on the server's disk")
     if code in _LOCKED or code == _STALE_PLAN:
@@ -256,7 +256,10 @@ def translate_postgres(error: psycopg.Error, where: str, *, broken: bool) -> Sto
     if code.startswith("58"):
         return StoreDiskFails(f"the disk under {where} gave an error ({words}): look at it first")
     if broken or code[:2] in {"08", "28", "3D"} or code.startswith("57P"):
-        return StoreAway(f"{where} is not reached ({words}): it is tried again")
+        return StoreAway(
+            f"{where} is not reached ({words}): see whether it runs, and whether its address is "
+            "right"
+        )
     return StoreError(f"{where}: {words}")
 
 
