@@ -133,7 +133,7 @@ def _drives(recovery: Recovery, say: Say) -> Iterator[tuple[str, str, str]]:
     for label in recovery.filled:
         yield "in", "", label
     if recovery.new_drive is not None:
-        yield "in", "", f"{recovery.new_label} ({recovery.new_drive})"
+        yield "in", "", f"{recovery.new_label} [{recovery.new_drive}]"
 
 
 def _say_lost(lost: LostMember, say: Say) -> str:
