@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import time, timedelta
 
+import pytest
+
 from tests.cases.build import ORCHARD, START, Desk, finding
 from watcher.cases.draft import Draft
-from watcher.cases.observations import Acknowledged, HandedOver, SurveyJudged
+from watcher.cases.observations import Acknowledged, HandedOver, Silenced, SurveyJudged
 from watcher.cases.policy import Hours, Ladder, LadderChoice, Person, Policy, Rung
-from watcher.cases.sounding import FLOOD_GAP, FLOOD_MESSAGES, climb
-from watcher.cases.state import NoticeKind, Pending
+from watcher.cases.sounding import FLOOD_GAP, FLOOD_MESSAGES, climb, hurry
+from watcher.cases.state import NoticeKind, Pending, ScopeKind
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import DriveId, about_drive, about_pool
 
@@ -146,6 +148,46 @@ def test_climbing_without_a_ladder_or_a_sound_changes_nothing() -> None:
     draft = Draft(desk.book, desk.policy, desk.now)
     assert climb(draft, case, ()) is case
     assert climb(draft, replace(case, climb=None), case.standing).climb is None
+    assert hurry(draft, case, ()) is case
+    assert hurry(draft, case, case.standing) is case, "no more urgent than it was"
+    assert hurry(draft, replace(case, climb=None), case.standing).climb is None
+
+
+@pytest.mark.parametrize("reminded", [False, True])
+def test_what_is_for_now_again_does_not_wait_for_the_reminder_of_this_week(
+    *, reminded: bool
+) -> None:
+    """One look sees only a lesser trouble, and its reminder would come in a day."""
+    doubt = finding("sectors-in-doubt", urgency=Urgency.THIS_WEEK)
+    desk = Desk(policy=Policy(people=(Person(name="ada"),)))
+    desk.survey(GONE, doubt)
+    desk.wait(20 * MINUTE if reminded else MINUTE)
+    desk.survey(doubt)
+    desk.wait(3 * HOUR)
+    before = len(desk.said)
+    desk.survey(GONE, doubt)
+    assert [i.kind for _, tell in desk.said[before:] for i in tell.items] == [NoticeKind.REMINDER]
+    assert desk.said[-1][1].urgency is Urgency.NOW
+
+
+def test_what_is_hushed_hurries_nobody() -> None:
+    """The part of a case that is for now is silent: the rest keeps its own pace."""
+    doubt = finding("sectors-in-doubt", urgency=Urgency.THIS_WEEK)
+    desk = Desk(policy=Policy(people=(Person(name="ada"),)))
+    desk.survey(doubt)
+    desk.tell(
+        Silenced(
+            scope=ScopeKind.RULE,
+            key="margin-gone",
+            by="ada",
+            reason="known",
+            until=desk.now + 12 * HOUR,
+        )
+    )
+    desk.wait(HOUR)
+    desk.survey(GONE, doubt)
+    desk.wait(5 * HOUR)
+    assert len(desk.said) == 1
 
 
 def test_words_about_a_case_that_left_the_book_are_said_all_the_same() -> None:

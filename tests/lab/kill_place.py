@@ -220,14 +220,20 @@ class Victim:
         self.daemon.stop()
 
 
-def descendants_of(pid: int) -> list[int]:
-    """Give the children of a process and theirs, parents first."""
+def children_of(pid: int) -> list[int]:
+    """Give the children of all threads of a process."""
     found: list[int] = []
     for task in Path(f"/proc/{pid}/task").glob("*/children"):
         try:
             found += [int(word) for word in task.read_text().split()]
         except OSError:
             continue
+    return found
+
+
+def descendants_of(pid: int) -> list[int]:
+    """Give the children of a process and theirs, parents first."""
+    found = children_of(pid)
     return [*found, *(below for child in found for below in descendants_of(child))]
 
 

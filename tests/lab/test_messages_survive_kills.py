@@ -18,6 +18,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.lab.kill_place import children_of, is_gone
 from tests.lab.receivers import Mailbox, free_port, mail_server, wait_until
 from watcher.service.message_id import message_id_of
 from watcher.store.database import open_store
@@ -62,21 +63,6 @@ class LittleDaemon:
         self._reader.join()
         assert self.process.stdout is not None
         self.process.stdout.close()
-
-
-def children_of(pid: int) -> list[int]:
-    """Give the children of all threads of a process."""
-    found: list[int] = []
-    for task in Path(f"/proc/{pid}/task").glob("*/children"):
-        try:
-            found += [int(word) for word in task.read_text().split()]
-        except OSError:
-            continue
-    return found
-
-
-def is_gone(pid: int) -> bool:
-    return not Path(f"/proc/{pid}").exists()
 
 
 @pytest.fixture

@@ -67,7 +67,7 @@ from watcher.cases.people import (
     silence,
 )
 from watcher.cases.policy import Policy
-from watcher.cases.sounding import climb, flush, ready_at, sound
+from watcher.cases.sounding import climb, flush, hurry, ready_at, sound
 from watcher.cases.state import Book, Case, NoticeKind, Pending
 from watcher.cases.timeshift import follow_clock
 from watcher.cases.works import run_works, works_deadline
@@ -124,12 +124,21 @@ def _run_clock(draft: Draft) -> None:
     for case in draft.open_cases():
         _end_answer(draft, case)
     sound_the_news(draft)
-    for case in draft.open_cases():
+    for opened in draft.open_cases():
+        case = opened
+        if _may_hurry(case):
+            case = hurry(draft, case, audible_of(heard_of(draft, case)))
         due = case.climb is not None and case.climb.next_at <= now
         if due and case.answer is None and case.is_weighty:
             climb(draft, case, audible_of(heard_of(draft, case)))
     _forget_old(draft)
     _run_digest(draft)
+
+
+def _may_hurry(case: Case) -> bool:
+    """Tell whether a case stands at a higher urgency than its next word was timed for."""
+    climb = case.climb
+    return climb is not None and climb.urgency is not None and case.urgency > climb.urgency
 
 
 def _end_answer(draft: Draft, case: Case) -> None:

@@ -156,7 +156,9 @@ def sound(
         told=tuple(dict.fromkeys((*case.told, *people))),
         told_at=draft.now,
         grows_at=None,
-        climb=Climb(rung=rung, since=since or draft.now, next_at=draft.now + wait),
+        climb=Climb(
+            rung=rung, since=since or draft.now, next_at=draft.now + wait, urgency=top.urgency
+        ),
         hushed=False,
     )
     draft.record(case.number, f"told-{kind.value}", text=", ".join(people))
@@ -189,10 +191,10 @@ def climb(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
     reminded three minutes later, also not because their rung is reached; and a night in which
     nobody could be told counts as no reminder.
     """
-    here = case.climb
-    if here is None or not audible:
+    if case.climb is None or not audible:
         return case
     top = audible[0]
+    here = replace(case.climb, urgency=top.urgency)
     ladder = _ladder(draft, case, top)
     last = len(ladder.rungs) - 1
     until = _may_answer_until(case, ladder, here)
@@ -225,6 +227,24 @@ def climb(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
     )
     draft.record(case.number, "told-reminder", text=", ".join(people))
     return draft.put_case(case)
+
+
+def hurry(draft: Draft, case: Case, audible: tuple[Finding, ...]) -> Case:
+    """Bring the next word forward when the case is more urgent than when its time was chosen.
+
+    A case that sank to this week for one look, and is for now again without being news, must not
+    wait for the reminder that was set for this week.
+    """
+    here = case.climb
+    top = audible[0] if audible else None
+    if here is None or here.urgency is None or top is None or top.urgency <= here.urgency:
+        return case
+    ladder = _ladder(draft, case, top)
+    rung = ladder.rungs[min(max(here.rung, 0), len(ladder.rungs) - 1)]
+    wait = ladder.repeat_gap(here.repeats) if here.repeats else rung.wait
+    at = max(draft.now, (case.told_at or draft.now) + wait)
+    following = replace(here, next_at=min(here.next_at, at), urgency=top.urgency)
+    return draft.put_case(replace(case, climb=following))
 
 
 def _may_answer_until(case: Case, ladder: Ladder, here: Climb) -> datetime:

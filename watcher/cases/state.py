@@ -61,6 +61,7 @@ class Climb:
     next_at: datetime  # when the next rung, or the same again, is told
     repeats: int = 0  # how often the last rung was told again
     since: datetime | None = None  # when the first rung was told
+    urgency: Urgency | None = None  # for which ``next_at`` was chosen; None: not known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
