@@ -184,6 +184,33 @@ def test_the_half_that_looks_has_no_network_and_the_one_that_tells_no_drives() -
     assert "\nDeviceAllow=" not in texts["desk"]
 
 
+MODULE_OF = {
+    "block-sd": "sd_mod",
+    "char-sg": "sg",
+    "char-nvme": "nvme",
+    "block-device-mapper": "dm_mod",
+    "block-md": "md_mod",
+}
+"""The kernel's module behind each kind of device that usually comes as one."""
+
+
+@pytest.mark.parametrize("unit", ["midwatch", "midwatch-reader"])
+def test_a_kind_of_device_is_known_to_the_kernel_before_the_unit_lets_it_in(unit: str) -> None:
+    """Otherwise a unit that starts before the drives came up stays blind to them until it ends.
+
+    Seen in a guest that was started anew: every SATA drive was refused, and stayed so.
+    """
+    text = (ROOT / f"systemd/{unit}.service").read_text(encoding="utf-8")
+    asked = {
+        word: " ".join(re.findall(rf"^{word}=(.*)$", text, re.MULTILINE)).split()
+        for word in ("After", "Wants")
+    }
+    for kind, module in MODULE_OF.items():
+        assert f"\nDeviceAllow={kind} " in text
+        for words in asked.values():
+            assert f"modprobe@{module}.service" in words
+
+
 def test_systemd_finds_nothing_odd_in_the_unit(tmp_path: Path) -> None:
     """``systemd-analyze verify`` prints nothing; misspelt keys alone do not change its status."""
     if shutil.which("systemd-analyze") is None:
