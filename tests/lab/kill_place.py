@@ -210,7 +210,7 @@ class Victim:
         """Kill the watch at once; ``whole``: its delivery and its sender with it."""
         family = descendants_of(self.daemon.process.pid) if whole else []
         for pid in family:  # the sender last: what it knows must not reach the delivery
-            _kill(pid)
+            kill_now(pid)
         self.daemon.kill()
         for pid in family:
             assert wait_until(lambda p=pid: is_gone(p), LONGEST_WAIT)  # type: ignore[misc]
@@ -245,6 +245,7 @@ def is_gone(pid: int) -> bool:
         return True
 
 
-def _kill(pid: int) -> None:
+def kill_now(pid: int) -> None:
+    """Kill a process; it may have ended just now."""
     with contextlib.suppress(ProcessLookupError):
         os.kill(pid, signal.SIGKILL)
