@@ -411,6 +411,29 @@ def test_the_digest_comes_on_its_weekday_to_everybody() -> None:
     assert {tell.items[0].kind for _, tell in desk.said} == {NoticeKind.DIGEST}
 
 
+def test_an_answer_that_ends_in_a_silence_is_heard_when_the_silence_ends() -> None:
+    """Its end itself says nothing; what still holds sounds when it may."""
+    desk = Desk(policy=Policy(people=(Person(name="ada"),)))
+    gone = finding("margin-gone", about_pool(ORCHARD), Urgency.NOW)
+    desk.survey(gone)
+    hour = timedelta(hours=1)
+    desk.tell(Acknowledged(case=1, by="ada", until=desk.now + hour))
+    desk.tell(
+        Silenced(
+            scope=ScopeKind.POOL,
+            key=ORCHARD,
+            by="ada",
+            reason="known",
+            until=desk.now + 3 * hour,
+        )
+    )
+    desk.wait(2 * hour)
+    assert desk.book.open_cases[0].answer is None
+    assert len(desk.said) == 1
+    desk.wait(2 * hour)
+    assert desk.heard()[1] == ("ada", ("silence-ended",))
+
+
 A_DAY = 24 * 60 // 12 + 20
 """One message in twelve minutes, and the twenty that may leave at once."""
 
