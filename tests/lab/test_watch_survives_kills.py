@@ -97,8 +97,13 @@ class Life:
 
     def _lose_a_drive(self, victim: Victim, moment: str) -> None:
         """Let a drive go that was seen, and come to the moment."""
-        seen = [serial for serial in self.place.here if serial in self.place.ledger().drives]
-        gone = self.chance.choice(seen)
+
+        def seen() -> list[str]:
+            known = self.place.ledger().drives
+            return [serial for serial in self.place.here if serial in known]
+
+        assert wait_until(lambda: bool(seen()), LONGEST_WAIT), victim.daemon.text
+        gone = self.chance.choice(seen())
         before = self.place.ledger()
         if moment == "accepted":
             self.box.confirms.clear()

@@ -153,6 +153,7 @@ class RealHost:
         self, place: _Lane, arguments: tuple[str, ...], path: str, limit: float, started: float
     ) -> Ran:
         """Start the program in its lane and see it to its end."""
+        era = self._abandoned  # before it is started: it may be given up in the same moment
         try:
             process = subprocess.Popen(
                 [path, *arguments[1:]],
@@ -168,7 +169,7 @@ class RealHost:
         except (OSError, ValueError) as error:
             return Ran(argv=arguments, ended=Ended.FORBIDDEN, stderr=str(error))
         pipes = _Pipes()
-        self._drain(process, pipes, started + limit)
+        self._drain(process, pipes, started + limit, era)
         whole = pipes.closed and self._wait(process, max(0.0, started + limit - time.monotonic()))
         if not whole:
             self._kill(process.pid)
@@ -195,9 +196,10 @@ class RealHost:
             seconds=time.monotonic() - started,
         )
 
-    def _drain(self, process: subprocess.Popen[bytes], pipes: _Pipes, until: float) -> None:
-        """Read both pipes until they close, the time is up, or the limit is passed."""
-        era = self._abandoned
+    def _drain(
+        self, process: subprocess.Popen[bytes], pipes: _Pipes, until: float, era: int
+    ) -> None:
+        """Read both pipes until they close, the time is up or the limit passed, or given up."""
         with selectors.PollSelector() as selector:
             for pipe, into in ((process.stdout, pipes.out), (process.stderr, pipes.err)):
                 if pipe is not None:
