@@ -7,6 +7,7 @@ import re
 import resource
 import shutil
 import subprocess
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -203,7 +204,7 @@ def test_a_disk_on_which_writes_stand_still_delays_and_loses_nothing(
             assert wait_until(lambda: any(sees in str(p[1]) for p in hook.posts), 60), daemon.text
             assert any(sees in str(case) for case in cases_of(config))
             ids = [headers["X-Midwatch-Message"] for headers, _ in hook.posts]
-            assert len(ids) == len(set(ids)), "a message came twice"
+            assert len(ids) == len(set(ids)), daemon.text
             assert daemon.stop() == 0
         finally:
             daemon.kill()
@@ -224,7 +225,11 @@ def shut(at: Path) -> None:
 def test_a_state_folder_that_becomes_read_only_under_the_watch_stops_no_message(
     tmp_path: Path, loop_disk: Path
 ) -> None:
-    """As a file system does whose drive gave errors: the watch goes on in memory."""
+    """As a file system does whose drive gave errors: the watch goes on in memory.
+
+    What left while the disk failed may come once more, under its own id: that it had left could
+    not be written down any more.
+    """
     hook = Hook()
     shelf = Shelf(tmp_path, 2)
     with web_server(hook) as port:
@@ -237,13 +242,13 @@ def test_a_state_folder_that_becomes_read_only_under_the_watch_stops_no_message(
             daemon.look()
             sees = "cannot see how the drive is"
             assert wait_until(lambda: any(sees in str(p[1]) for p in hook.posts), 60), daemon.text
-            assert "goes on in memory" in daemon.text
+            assert wait_until(lambda: "goes on in memory" in daemon.text, 60), daemon.text
             daemon.look()
             why = "history cannot be written"
             assert wait_until(lambda: any(why in str(p[1]) for p in hook.posts), 60), daemon.text
             assert daemon.process.poll() is None
-            ids = [headers["X-Midwatch-Message"] for headers, _ in hook.posts]
-            assert len(ids) == len(set(ids)), "a message came twice"
+            ids = Counter(headers["X-Midwatch-Message"] for headers, _ in hook.posts)
+            assert ids.total() - len(ids) <= 1, daemon.text
         finally:
             daemon.kill()
 

@@ -9,6 +9,7 @@ from tests.simulation.account import Account
 from tests.simulation.stage import Snapshot, Stage
 from tests.simulation.steps import Step
 from watcher.cases.effects import Item, Tell
+from watcher.cases.observations import Acknowledged
 from watcher.cases.state import NoticeKind
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import SubjectKind
@@ -146,8 +147,12 @@ class DriveGuard:
     def follow(self, step: Step, account: Account) -> None:
         """Hold one step against the promises about this drive."""
         self._see(step)
-        if any(item.case in self._cases(step) for tell, item in step.loud if _weighs(tell)):
+        cases = self._cases(step)
+        if any(item.case in cases for tell, item in step.loud if _weighs(tell)):
             self.is_told = True
+        if isinstance(step.said, Acknowledged) and step.said.case in cases:
+            taken = step.after.case(step.said.case)  # who takes a case has seen it
+            self.is_told |= taken is not None and taken.answer is not None
         if not self.is_failing or account.covers_drive(self.pool_id, self.drive, step.at):
             self.owed_since = None
             return

@@ -239,13 +239,15 @@ class Watch:
 
     def _give_way(self, error: StoreError) -> None:
         """Go on in memory: the disk takes nothing."""
-        was_in_memory = self.ground.in_memory
+        if self.ground.in_memory:
+            self.ground.give_way(error)
+            return
+        # What waits goes into memory and must not leave twice; what just left may still be noted
+        # on the disk, though a disk that fails will not keep it.
+        self._on_disk.stop()
         self.ground.give_way(error)
         self.desk = Desk(self.ground.store, self.desk.standing)
-        if was_in_memory:
-            return
         self._hooks.trouble(f"The watch goes on in memory: {error}")
-        self._on_disk.stop()  # what waits is in memory now, and must not leave twice
         self._delivery = self._hooks.deliver_here(self.ground)
 
     def _come_back(self) -> None:
