@@ -7,6 +7,7 @@ import re
 import resource
 import shutil
 import subprocess
+import time
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -328,6 +329,24 @@ def test_without_memory_for_a_look_the_watch_lives_on(tmp_path: Path) -> None:
         assert "All clear" not in daemon.text
         assert "holds no more" not in daemon.text
         assert daemon.stop() == 0
+    finally:
+        daemon.kill()
+
+
+def test_a_watch_that_is_asked_to_end_does_not_wait_for_a_drive_that_hangs(tmp_path: Path) -> None:
+    """A drive is waited for up to a minute; who stops the watch is not kept that long."""
+    shelf = Shelf(tmp_path, 1)
+    asked = tmp_path / "asked"
+    shelf.install(f'case "$*" in *--scan*) exit 0;; esac\ntouch {asked}; exec sleep 55')
+    daemon = Daemon(
+        write(tmp_path, shelf, state=tmp_path / "state", address="127.0.0.1:1"),
+        environ=shelf.environ,
+    )
+    try:
+        assert wait_until(asked.exists, 60), daemon.text
+        began = time.monotonic()
+        assert daemon.stop() == 0
+        assert time.monotonic() - began < 30
     finally:
         daemon.kill()
 

@@ -40,3 +40,16 @@ class Stop(Exception):
         self.sentence = sentence
         self.status = status
         super().__init__(sentence)
+
+
+class Leave(Exception):
+    """End the process at once, with a status: all is written, and a thread of it hangs for good.
+
+    So it is when a look at a drive does not come back, or found no memory to begin a thread with:
+    the interpreter would wait for it.
+    """
+
+    def __init__(self, status: Exit) -> None:
+        """Keep the status."""
+        self.status = status
+        super().__init__(f"status {status.value}")

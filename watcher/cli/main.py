@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 import traceback
 
 import click
 
 from watcher import __version__
-from watcher.cli.exits import Exit, Stop
+from watcher.cli.exits import Exit, Leave, Stop
 from watcher.service.errors import ConfigError
 from watcher.store.errors import StoreError
 
@@ -126,6 +127,10 @@ def main() -> None:
     except Stop as stop:
         click.echo(stop.sentence, err=True)
         sys.exit(stop.status)
+    except Leave as leave:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(leave.status)
     except ConfigError as faulty:
         click.echo(str(faulty), err=True)
         sys.exit(Exit.FAULTY_SETTINGS)

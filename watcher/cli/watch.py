@@ -14,7 +14,7 @@ from typing import Protocol
 import click
 
 from watcher.cli.columns import columns
-from watcher.cli.exits import Exit, Stop
+from watcher.cli.exits import Exit, Leave, Stop
 from watcher.cli.parts import hint_of_rights, terminal_width
 from watcher.cli.show import show_survey
 from watcher.facts.drive import Unread
@@ -238,6 +238,8 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
         link.start()
         beside.callback(link.stop)
         service.run()
+    if service.is_held_up:
+        raise Leave(Exit.DONE)
     return int(Exit.DONE)
 
 

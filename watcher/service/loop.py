@@ -160,6 +160,7 @@ class Watch:
         self._looking = False
         self._look_began = 0.0  # monotonic
         self._wanted: _Wanted = queue.SimpleQueue()
+        self._lookers: list[threading.Thread] = []
         self._again = False  # another survey was asked for while one is going on
         self._early_at: float | None = None  # monotonic
         self._complete_at = clock.monotonic()
@@ -170,6 +171,13 @@ class Watch:
     def ask(self, word: Word) -> None:
         """Ask the loop for something; from any thread, also from a signal handler."""
         self._words.put(word)
+
+    @property
+    def is_held_up(self) -> bool:
+        """Whether a look is still not back a second after the end: Python would wait for it."""
+        for looker in self._lookers:
+            looker.join(1.0)
+        return any(looker.is_alive() for looker in self._lookers)
 
     def run(self) -> None:
         """Go on until stopped."""
@@ -355,9 +363,11 @@ class Watch:
     def _start_looker(self) -> None:
         """Start the thread that looks, with a queue of its own."""
         self._wanted = queue.SimpleQueue()
-        threading.Thread(
+        looker = threading.Thread(
             target=self._look_on, args=(self._wanted,), name="look", daemon=True
-        ).start()
+        )
+        self._lookers.append(looker)
+        looker.start()
 
     def _mind_the_looker(self) -> None:
         """Leave a look that never comes back to itself, and let another thread look."""
