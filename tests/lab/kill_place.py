@@ -16,6 +16,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from shlex import quote
 
 from tests.lab.daemon import ROOT, Daemon
 from tests.lab.receivers import wait_until
@@ -91,7 +92,9 @@ class Place:
         answer.write_text(ANSWER.format(root=str(ROOT), drives=str(self._list)), encoding="utf-8")
         smartctl = tools / "smartctl"
         smartctl.write_text(
-            SMARTCTL.format(python=sys.executable, answer=answer, kept=kept, nodes=self._nodes),
+            SMARTCTL.format(
+                python=quote(sys.executable), answer=answer, kept=kept, nodes=self._nodes
+            ),
             encoding="utf-8",
         )
         smartctl.chmod(0o755)
