@@ -6,11 +6,13 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from time import monotonic
 from typing import Any
 
 from tests.simulation.faulty import Disk
 from tests.simulation.stage import Stage
 from tests.simulation.world import World
+from watcher.cases.observations import TimePassed
 from watcher.cases.policy import Person, Policy
 from watcher.readers.kernel_log import Position
 from watcher.readers.survey import Taken
@@ -83,6 +85,8 @@ class Scene:
         self.told: list[str] = []
         self.fresh: Standing | None = None
         self.slept = timedelta()
+        self.beats = 0
+        self.rhythm: Rhythm | None = None
         stage = Stage(start=START, policy=Policy(people=(Person(name="ada"),)))
         self.standing = stage.desk.standing
         self.watch = Watch(
@@ -99,9 +103,14 @@ class Scene:
                 trouble=self._trouble,
                 reload=lambda: self.fresh,
                 deliver_here=lambda _: self.here,
-                beat=lambda: True,
+                beat=self._beat,
+                rhythm=lambda: self.rhythm,
             ),
         )
+
+    def _beat(self) -> bool:
+        self.beats += 1
+        return True
 
     def _trouble(self, sentence: str) -> None:
         self.troubles.append(sentence)
@@ -193,6 +202,9 @@ def test_a_delivery_that_ended_by_itself_is_said() -> None:
 
 def test_upkeep_and_heartbeat_are_done_when_asked_for() -> None:
     scene = Scene()
+    box = scene.standing.box
+    with scene.disk.store.transaction() as tx:
+        tx.add_observation(box, START - timedelta(days=60), TimePassed())
 
     def both() -> None:
         scene.watch.ask(Word.UPKEEP)
@@ -201,6 +213,40 @@ def test_upkeep_and_heartbeat_are_done_when_asked_for() -> None:
     scene.before[1] = both
     scene.watch.run()
     assert scene.troubles == []
+    assert scene.beats == 1
+    with scene.disk.store.snapshot() as tx:
+        kept = tx.observations(box, START - timedelta(days=90))
+    assert kept, "the look itself"
+    assert all(at > START - timedelta(days=60) for at, _ in kept)
+
+
+def test_nobody_is_told_that_all_is_well_while_no_look_comes_back() -> None:
+    """Whatever is behind the address must notice a watch that turns and sees nothing."""
+    scene = Scene()
+
+    def hang() -> None:
+        scene.clock.pass_by(timedelta(minutes=33))
+        scene.watch.ask(Word.HEARTBEAT)
+
+    scene.before[1] = hang
+    scene.watch.run()
+    assert scene.beats == 0
+
+
+def test_a_new_rhythm_holds_from_when_the_settings_were_read_again() -> None:
+    scene = Scene(looks=2)
+    scene.fresh = scene.standing
+    scene.rhythm = Rhythm(heartbeat=timedelta(milliseconds=20))
+    scene.before[1] = lambda: scene.watch.ask(Word.RELOAD)
+
+    def beats() -> None:
+        until = monotonic() + 60
+        while not scene.beats and monotonic() < until:
+            threading.Event().wait(0.01)
+
+    scene.before[2] = beats
+    scene.watch.run()
+    assert scene.beats >= 1
 
 
 def test_a_look_without_memory_is_said_and_the_next_one_is_taken() -> None:

@@ -43,11 +43,12 @@ from watcher.service.errors import ConfigError
 from watcher.service.ground import Ground, Ways
 from watcher.service.half_words import user_here
 from watcher.service.halves import DECLARED, Line, RemoteBell, RemoteSurveyor
-from watcher.service.heartbeat import beat
+from watcher.service.heartbeat import Heart, beat
 from watcher.service.last_resort import say_here
 from watcher.service.log import ServiceLog, set_up, under_journal
 from watcher.service.loop import Delivers, Hooks, Looks, Rhythm, Rings, Watch, Word
 from watcher.service.opened import open_to_remember
+from watcher.service.settings import to_targets
 from watcher.service.settings_shape import Config
 from watcher.service.sight import disproved, subjects_seen
 from watcher.service.supervisor import ours
@@ -176,12 +177,14 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     child = DeliveryChild(command, environment())
 
     def reload() -> Standing | None:
+        nonlocal config
         try:
             fresh = load_settings(path, environment())
         except ConfigError as faulty:
             printer.line(f"The settings were not read again; the old ones stay.\n{faulty}")
             return None
         printer.line("The settings were read again.")
+        config = fresh
         eyes.renew(fresh)
         renew_pages(fresh)
         return link.joined(to_standing(fresh))
@@ -204,7 +207,7 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     def deliver_here(ground: Ground) -> Delivers:
         ways = Ways(
             box=standing.box,
-            targets=standing.targets,
+            targets=to_targets(config),
             timeout_seconds=float(config.delivery.timeout_seconds),
             give_up_after=timedelta(hours=config.delivery.give_up_hours),
             show=printer.line,
@@ -226,7 +229,8 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
             trouble=printer.line,
             reload=reload,
             deliver_here=deliver_here,
-            beat=lambda: beat(config.heartbeat.url.reveal()),
+            beat=Heart(lambda: beat(config.heartbeat.url.reveal())).beat,
+            rhythm=lambda: rhythm_of(config),
             besides=link.besides,
             works=lambda now: link.works(now) | eyes.works,
         ),

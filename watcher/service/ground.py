@@ -50,7 +50,7 @@ class DeliveryHere:
         self._delivery.events.put("wake")
 
     def reload(self) -> None:
-        """The ways stay as they are until the disk is back."""
+        """New ways count from the next look on, when another delivery takes its place."""
 
     def stop(self) -> bool:
         """Let it finish what is under way; False when it took too long."""

@@ -2,7 +2,8 @@
 
 One thread decides. Looking at the box is done by a second one, because a dying drive may hold it
 for a minute; the schedule and the signals only put words into a queue. The loop ends after the
-transaction under way. It says "alive" to systemd only while complete rounds are being made.
+transaction under way. It says "alive", to systemd and by the heartbeat, only while complete rounds
+are being made.
 """
 
 from __future__ import annotations
@@ -105,18 +106,27 @@ class Rhythm:
     upkeep: timedelta = timedelta(hours=24)
     heartbeat: timedelta | None = None
 
+    @property
+    def every(self) -> dict[Word, timedelta]:
+        """What is asked of the loop, and how often."""
+        spans = {Word.SURVEY: self.survey, Word.DEEP: self.deep, Word.UPKEEP: self.upkeep}
+        if self.heartbeat is not None:
+            spans[Word.HEARTBEAT] = self.heartbeat
+        return spans
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hooks:
-    """What the loop calls for people; none of them may raise."""
+    """What the loop calls for people; none of them may raise, or wait for a server."""
 
     surveyed: Callable[[Survey, Outcome], None]
     trouble: Callable[[str], None]  # a sentence about the watch itself
     reload: Callable[[], Standing | None]  # new settings, or None when the old ones stay
     deliver_here: Callable[[Ground], Delivers]  # a delivery for while the disk is not written
-    beat: Callable[[], bool]  # call the owner's heartbeat address
+    beat: Callable[[], bool]  # have the owner's heartbeat address called
     besides: Callable[[datetime], tuple[Finding, ...]] = lambda _now: ()  # about the watch itself
     works: Callable[[datetime], frozenset[str]] = lambda _now: frozenset()
+    rhythm: Callable[[], Rhythm | None] = lambda: None  # by the settings read last; None: as before
 
 
 _Wanted = queue.SimpleQueue[tuple[str, datetime, Position | None, bool] | None]
@@ -154,6 +164,12 @@ class Watch:
         self._delivery = delivery
         self._supervisor = supervisor
         self._rhythm = rhythm
+        self._scheduler = BackgroundScheduler(
+            timezone="UTC",
+            executors={"default": ThreadPoolExecutor(1)},
+            # a late run is better than none, and one is enough however many were missed
+            job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
+        )
         self._hooks = hooks
         self._bell = bell
         self._words: queue.SimpleQueue[Word | Taken | str] = queue.SimpleQueue()
@@ -181,21 +197,9 @@ class Watch:
 
     def run(self) -> None:
         """Go on until stopped."""
-        scheduler = BackgroundScheduler(
-            timezone="UTC",
-            executors={"default": ThreadPoolExecutor(1)},
-            # a late run is better than none, and one is enough however many were missed
-            job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
-        )
-        every = {Word.SURVEY: self._rhythm.survey, Word.DEEP: self._rhythm.deep}
-        every[Word.UPKEEP] = self._rhythm.upkeep
-        if self._rhythm.heartbeat is not None:
-            every[Word.HEARTBEAT] = self._rhythm.heartbeat
-        for word, span in every.items():
-            scheduler.add_job(
-                self.ask, "interval", args=(word,), seconds=span.total_seconds(), id=word.value
-            )
-        scheduler.start()
+        for word, span in self._rhythm.every.items():
+            self._schedule(word, span)
+        self._scheduler.start()
         self._start_looker()
         self.ask(Word.DEEP)
         if self.ground.in_memory:  # the disk could not even be opened
@@ -207,9 +211,30 @@ class Watch:
                 pass
         finally:
             self._supervisor.stopping()
-            scheduler.shutdown(wait=False)
+            self._scheduler.shutdown(wait=False)
             self._wanted.put(None)
             self._delivery.stop()
+
+    def _schedule(self, word: Word, span: timedelta) -> None:
+        """Have a word said from now on so often."""
+        self._scheduler.add_job(
+            self.ask,
+            "interval",
+            args=(word,),
+            seconds=span.total_seconds(),
+            id=word.value,
+            replace_existing=True,
+        )
+
+    def _keep_time(self, rhythm: Rhythm) -> None:
+        """Go by a new rhythm; what it leaves as it was is not begun anew."""
+        before, after = self._rhythm.every, rhythm.every
+        self._rhythm = rhythm
+        for word in before.keys() - after.keys():
+            self._scheduler.remove_job(word.value)
+        for word, span in after.items():
+            if before.get(word) != span:
+                self._schedule(word, span)
 
     def _turn(self) -> bool:
         """Handle what comes next, or that nothing came; False to stop."""
@@ -298,9 +323,14 @@ class Watch:
         if self._early_at is not None and self._clock.monotonic() >= self._early_at:
             self._early_at = None
             self._look(deep=False)
-        silent = self._clock.monotonic() - self._complete_at
-        if silent < MISSED_ROUNDS * self._rhythm.survey.total_seconds() + 120:
+        if self._makes_rounds:
             self._supervisor.alive(f"{self.rounds} rounds made")
+
+    @property
+    def _makes_rounds(self) -> bool:
+        """Whether looks come back: only then we say that we are alive, to systemd or the owner."""
+        silent = self._clock.monotonic() - self._complete_at
+        return silent < MISSED_ROUNDS * self._rhythm.survey.total_seconds() + 120
 
     def _keep_delivering(self) -> None:
         """Keep the delivery running, and say when it cannot be."""
@@ -324,10 +354,12 @@ class Watch:
                 with self.desk.store.transaction() as tx:
                     tx.roll_up(self._clock.now())
             case Word.HEARTBEAT:
-                self._hooks.beat()
+                if self._makes_rounds:
+                    self._hooks.beat()
             case Word.RELOAD:
                 standing = self._hooks.reload()
                 if standing is not None:
+                    self._keep_time(self._hooks.rhythm() or self._rhythm)
                     self.desk = Desk(self.ground.store, standing)
                     self._delivery.reload()
                     self._look(deep=False)

@@ -196,7 +196,7 @@ class RuleSettings(Section):
 
 
 class HeartbeatSettings(SecretPlace):
-    """An address of the owner's that is called while all sources are watched."""
+    """An address of the owner's that is called while looks are taken and come back."""
 
     every_minutes: Annotated[Whole, Field(ge=1, le=24 * 60)] = 5
 
