@@ -75,6 +75,8 @@ class Hook:
     def __init__(self) -> None:
         self.posts: list[tuple[dict[str, str], dict[str, Any]]] = []
         self.status = 200
+        self.confirms = threading.Event()  # while it is clear, what was taken in is not confirmed
+        self.confirms.set()
 
 
 @contextmanager
@@ -85,6 +87,7 @@ def web_server(hook: Hook) -> Iterator[int]:
         def do_POST(self) -> None:
             body = self.rfile.read(int(self.headers["Content-Length"]))
             hook.posts.append((dict(self.headers), json.loads(body)))
+            hook.confirms.wait()
             self.send_response(hook.status)
             self.end_headers()
 

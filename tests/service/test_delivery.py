@@ -56,6 +56,7 @@ class World:
         self.phone = Phone(list(answers))
         self.shown: list[str] = []
         self.said_here: list[str] = []
+        self.left: list[tuple[str, datetime, int]] = []  # id, when, and how many stood as sent
         self.delivery = self.begin(ways)
 
     def begin(self, ways: tuple[str, ...]) -> Delivery:
@@ -72,7 +73,12 @@ class World:
             chance=lambda: 0.5,
             show=self.shown.append,
             say_here=lambda title, _body: self.said_here.append(title),
+            left=self.hear,
         )
+
+    def hear(self, message_id: str, at: datetime) -> None:
+        sent = [n for n in self.notices() if n.state is NoticeState.SENT]
+        self.left.append((message_id, at, len(sent)))
 
     def put(
         self,
@@ -351,6 +357,24 @@ def test_a_disk_that_fills_up_while_a_message_is_under_way_loses_nothing() -> No
     world.work(after=timedelta(minutes=2))
     assert world.only().state is NoticeState.SENT
     assert len(world.phone.jobs) == 3
+
+
+def test_what_has_left_is_said_before_it_is_written_down_and_what_has_not_is_not() -> None:
+    """So that nobody sends it again where the disk does not take the note."""
+    world = World(BUSY, OK)
+    world.put()
+    world.work()
+    assert world.left == []
+    world.work(after=timedelta(minutes=1))
+    assert world.left == [(message_id_of("attic/ana/7.1", "ana/phone"), world.clock.now(), 0)]
+    assert world.only().state is NoticeState.SENT
+
+
+def test_what_was_printed_here_has_left_too() -> None:
+    world = World(ways=("terminal",))
+    world.put("terminal")
+    world.work()
+    assert [said[0] for said in world.left] == [message_id_of("attic/ana/7.1", "ana/terminal")]
 
 
 def test_after_the_end_was_told_nothing_new_is_begun() -> None:

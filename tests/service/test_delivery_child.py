@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -95,6 +96,64 @@ def test_the_interrupt_of_a_terminal_does_not_reach_it() -> None:
     assert wait_until(lambda: os.getpgid(made.pid or 0) == made.pid, 5)
     assert os.getpgid(made.pid) != os.getpgid(0)
     assert made.stop(10)
+
+
+SAYS = "import os, sys\npipe = int(sys.argv[sys.argv.index('--left') + 1])\n"
+ONE, TWO, THREE = "1" * 16, "2" * 16, "3" * 16
+
+
+def test_what_has_left_is_heard_to_its_last_word() -> None:
+    """Also what it said after its input had closed, which is when it finishes."""
+    made = child(
+        SAYS + f"os.write(pipe, b'{ONE} 1000000\\n')\n"
+        f"sys.stdin.read()\nos.write(pipe, b'{TWO} 2000000\\n')"
+    )
+    made.ensure(0.0)
+    assert wait_until(lambda: made.ensure(0.0) is None and ONE in made.left, 10)
+    assert made.stop(10)
+    assert dict(made.left) == {
+        ONE: datetime(1970, 1, 1, 0, 0, 1, tzinfo=UTC),
+        TWO: datetime(1970, 1, 1, 0, 0, 2, tzinfo=UTC),
+    }
+
+
+def test_one_that_is_killed_while_it_says_what_has_left_hurts_nobody() -> None:
+    """The half line is no message, neither by itself nor with the first line of the next one."""
+    made = child(SAYS + f"os.write(pipe, b'{ONE} 1000000\\n{TWO} 20')\nos.kill(os.getpid(), 9)")
+    made.ensure(0.0)
+    assert made.pid is not None
+    os.waitid(os.P_PID, made.pid, os.WEXITED | os.WNOWAIT)
+    assert made.ensure(0.0) is not None
+    assert list(made.left) == [ONE]
+    made.ensure(60.0)
+    assert made.pid is not None
+    os.waitid(os.P_PID, made.pid, os.WEXITED | os.WNOWAIT)
+    assert made.ensure(60.0) is not None
+    assert list(made.left) == [ONE]
+
+
+def test_one_that_does_not_end_is_heard_before_it_is_killed() -> None:
+    made = child(
+        SAYS + f"import signal\nos.write(pipe, b'{THREE} 1\\n')\nwhile True: signal.pause()"
+    )
+    made.ensure(0.0)
+    assert wait_until(lambda: made.ensure(0.0) is None and THREE in made.left, 10)
+    assert not made.stop(0.2)
+    assert list(made.left) == [THREE]
+
+
+def test_no_pipe_is_left_open_however_often_it_is_started() -> None:
+    made = child("import sys; sys.exit(3)")
+    before = len(list(Path("/proc/self/fd").iterdir()))
+    for now in range(0, 600, 60):
+        made.ensure(float(now))
+        assert made.pid is not None
+        os.waitid(os.P_PID, made.pid, os.WEXITED | os.WNOWAIT)
+        assert made.ensure(float(now)) is not None
+    nowhere = DeliveryChild(("/nowhere/at/all",), os.environ)
+    with pytest.raises(OSError, match="nowhere"):
+        nowhere.ensure(0.0)
+    assert len(list(Path("/proc/self/fd").iterdir())) == before
 
 
 @pytest.mark.parametrize("word", ["wake", "reload"])

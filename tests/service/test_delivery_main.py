@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
@@ -14,6 +15,8 @@ import pytest
 from tests.lab.receivers import wait_until
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
+from watcher.service.left import Left
+from watcher.service.message_id import message_id_of
 from watcher.store.database import Store, open_store
 from watcher.store.outbox import NewNotice, Notice, NoticeState
 
@@ -30,13 +33,15 @@ def a_store(tmp_path: Path) -> Iterator[Store]:
     store.close()
 
 
-def begin(folder: Path, settings: str) -> subprocess.Popen[str]:
+def begin(folder: Path, settings: str, *, left: int | None = None) -> subprocess.Popen[str]:
     (folder / "midwatch.yaml").write_text(settings)
     return subprocess.Popen(
         [
             *(sys.executable, "-m", "watcher.service.delivery_main"),
             *("--store", str(folder / "s.db"), "--config", str(folder / "midwatch.yaml")),
+            *(() if left is None else ("--left", str(left))),
         ],
+        pass_fds=() if left is None else (left,),
         cwd=ROOT,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
@@ -85,6 +90,35 @@ def test_a_message_is_printed_and_the_end_of_the_input_is_the_end(
     assert "title one\nbay 3\n" in output
     assert errors == ""
     assert process.returncode == 0
+
+
+def test_what_has_left_is_said_with_the_id_that_the_receiver_saw(
+    tmp_path: Path, store: Store
+) -> None:
+    hears, says = os.pipe()
+    process = begin(tmp_path, TERMINAL, left=says)
+    os.close(says)
+    put(store, "one", "ana/screen")
+    left = Left()
+    with os.fdopen(hears, "rb") as pipe:
+        left.hear(pipe.readline())
+        process.communicate(timeout=20)
+        assert pipe.read() == b"", "nobody else holds its end, and nothing is said twice"
+    assert list(left.messages) == [message_id_of("one", "ana/screen")]
+    assert state_of(store, "one") is NoticeState.SENT
+
+
+def test_a_daemon_that_is_gone_does_not_keep_a_message_from_leaving(
+    tmp_path: Path, store: Store
+) -> None:
+    hears, says = os.pipe()
+    process = begin(tmp_path, TERMINAL, left=says)
+    os.close(says)
+    os.close(hears)
+    put(store, "one", "ana/screen")
+    output, errors = process.communicate(timeout=20)
+    assert (process.returncode, errors) == (0, "")
+    assert "title one" in output or state_of(store, "one") is NoticeState.WAITING
 
 
 def test_new_ways_are_read_when_told_and_broken_settings_leave_the_old(

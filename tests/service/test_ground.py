@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import closing
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from tests.cli.state import standing
@@ -13,9 +13,11 @@ from watcher.readers.survey import Looking, Surveyor
 from watcher.service.clock import ManualClock
 from watcher.service.desk import Desk
 from watcher.service.ground import STATE, Ground
+from watcher.service.message_id import message_id_of
 from watcher.store.database import Store, open_store
 from watcher.store.errors import StoreFull, StoreReadOnly
 from watcher.store.only_look import open_to_look
+from watcher.store.outbox import NewNotice
 
 NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 
@@ -47,6 +49,44 @@ def test_a_case_opened_in_memory_is_on_the_disk_after_the_way_back(tmp_path: Pat
         with disk.snapshot() as tx:
             (case,) = [c for c in tx.load_book(BOX).open_cases if not c.only_notes]
             assert case.urgency is Urgency.TODAY
+
+
+def test_what_left_while_the_disk_failed_is_not_sent_from_memory(tmp_path: Path) -> None:
+    """What was under way, what waited, and what has not left: only the last one still waits."""
+    with open_store(tmp_path / "s.db", now=NOW) as disk:
+        with disk.transaction() as tx:
+            tx.put_notices(notice(key) for key in ("under-way", "waited", "has not left"))
+            tx.claim_due(NOW, 1, "delivery 1 1 elsewhere")
+        ground = Ground(disk, ManualClock(NOW))
+        at = NOW - timedelta(seconds=9)
+        left = {message_id_of(key, "ana/phone"): at for key in ("under-way", "waited", "other")}
+        ground.give_way(StoreFull("no room is left"), left)
+        with ground.store.snapshot() as tx:
+            notices = {n.key: n for n in tx.list_notices(BOX)}
+            assert [a.outcome for a in tx.attempts(notices["under-way"].number)] == ["sent"]
+        assert {key: n.sent_at for key, n in notices.items()} == {
+            "under-way": at,
+            "waited": at,
+            "has not left": None,
+        }
+        assert ground.come_back()
+        with disk.snapshot() as tx:
+            assert {n.key: n.sent_at for n in tx.list_notices(BOX)} == {
+                key: n.sent_at for key, n in notices.items()
+            }
+
+
+def notice(key: str) -> NewNotice:
+    return NewNotice(
+        key=key,
+        box=BOX,
+        person="ana",
+        target="ana/phone",
+        urgency=Urgency.NOW,
+        title=key,
+        body="bay 3",
+        created_at=NOW,
+    )
 
 
 def test_an_error_twice_keeps_the_first_memory(tmp_path: Path) -> None:

@@ -33,6 +33,7 @@ class Delivery:
     woken: int = 0
     reloaded: int = 0
     stopped: int = 0
+    left: dict[str, datetime] = field(default_factory=dict)
     ended: list[Ended] = field(default_factory=list)
 
     def ensure(self, monotonic: float) -> Ended | None:

@@ -4,7 +4,7 @@ Order within one way is kept; ways that fail have a lane of their own (``lanes.p
 predecessor had taken is taken over and sent with the same message id (``claims.py``).
 
 A full or failing disk: what waits is still read and sent, and what came of it is remembered in
-memory and written down when the disk takes it again.
+memory and written down when the disk takes it again. The daemon hears of it too (``left.py``).
 """
 
 from __future__ import annotations
@@ -54,6 +54,10 @@ class Failed:
     error: str
 
 
+def nobody_hears(_message_id: str, _at: datetime) -> None:
+    """Tell nobody what has left."""
+
+
 class Delivery:
     """Works through the outbox, one step at a time."""
 
@@ -70,8 +74,12 @@ class Delivery:
         say_here: Callable[[str, str], object],
         timeout_seconds: float = TIMEOUT_SECONDS,
         give_up_after: timedelta = timedelta(hours=72),
+        left: Callable[[str, datetime], object] = nobody_hears,
     ) -> None:
-        """Work over a store; nothing happens before ``step``."""
+        """Work over a store; nothing happens before ``step``.
+
+        ``left`` is told each message that has left, by its id, before that is written down.
+        """
         self.store, self.box, self.clock = store, box, clock
         self.use(targets, timeout_seconds, give_up_after)
         self.events: queue.SimpleQueue[Done | str] = queue.SimpleQueue()
@@ -79,6 +87,7 @@ class Delivery:
         self.name = own_name()
         self._lanes = Lanes(make_sender, self.events.put)
         self._chance, self._show, self._say_here = chance, show, say_here
+        self._left = left
         self._pending: list[Notice] = []  # taken, not yet with a lane
         self._with: dict[Lane, Notice] = {}  # what each lane has at hand
         self._failing: set[str] = set()
@@ -279,6 +288,7 @@ class Delivery:
         """Write down what came of one try."""
         now = self.clock.now()
         if result.ok:
+            self._left(message_id_of(notice.key, notice.target), now)
             self._failing.discard(notice.target)
             self._unwritten_tries.pop(notice.number, None)
             self._unwritten[notice.number] = now

@@ -1,7 +1,8 @@
 """The daemon's end of the delivery process: starts it, wakes it, starts it again when it dies.
 
 The child is in a session of its own, so that an interrupt on the terminal does not cut a message
-in half, and it ends when its input closes: with the daemon, however that ends.
+in half, and it ends when its input closes: with the daemon, however that ends. Through a second
+pipe it says what has left (``left.py``).
 """
 
 from __future__ import annotations
@@ -11,6 +12,9 @@ import subprocess
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
+
+from watcher.service.left import Left
 
 RESTART_FIRST_SECONDS = 1.0
 RESTART_LONGEST_SECONDS = 60.0
@@ -51,6 +55,7 @@ class DeliveryChild:
         """Begin with none running."""
         self._command, self._environ = tuple(command), dict(environ)
         self._process: subprocess.Popen[bytes] | None = None
+        self._left, self._hears = Left(), -1  # the pipe it speaks into, while it runs
         self._started_at = 0.0
         self._retry_at = 0.0
         self._times = 0
@@ -60,6 +65,11 @@ class DeliveryChild:
         """Give the process id of the running delivery, or None."""
         return self._process.pid if self._process is not None else None
 
+    @property
+    def left(self) -> Mapping[str, datetime]:
+        """Which messages have left, as it said: the latest, by their ids, and when."""
+        return self._left.messages
+
     def ensure(self, monotonic: float) -> Ended | None:
         """Start the delivery when none runs and its gap is over; say so when it had ended.
 
@@ -68,9 +78,10 @@ class DeliveryChild:
         ended = None
         if self._process is not None:
             status = self._process.poll()
+            self._left.read(self._hears)
             if status is None:
                 return None
-            _close_input(self._process)
+            self._shut(self._process)
             self._process = None
             lived = monotonic - self._started_at
             self._times = 1 if lived >= LONG_ENOUGH_SECONDS else self._times + 1
@@ -78,17 +89,33 @@ class DeliveryChild:
             self._retry_at = monotonic + min(gap, RESTART_LONGEST_SECONDS)
             ended = Ended(status=status, times=self._times, retry_at=self._retry_at)
         if monotonic >= self._retry_at:
-            self._process = subprocess.Popen(
-                self._command,
+            self._process = self._start()
+            self._started_at = monotonic
+        return ended
+
+    def _start(self) -> subprocess.Popen[bytes]:
+        """Start it, with a pipe to it and one from it that never hold up the daemon."""
+        hears, says = os.pipe()
+        try:
+            process = subprocess.Popen(
+                (*self._command, "--left", str(says)),
                 env=self._environ,
                 stdin=subprocess.PIPE,
                 bufsize=0,
                 start_new_session=True,
+                pass_fds=(says,),
             )
-            if self._process.stdin is not None:  # a stuck child must not hold up the daemon
-                os.set_blocking(self._process.stdin.fileno(), False)
-            self._started_at = monotonic
-        return ended
+        except OSError:
+            os.close(hears)
+            raise
+        finally:
+            os.close(says)
+        os.set_blocking(hears, False)
+        if process.stdin is not None:
+            os.set_blocking(process.stdin.fileno(), False)
+        self._hears = hears
+        self._left.begin_anew()
+        return process
 
     def wake(self) -> None:
         """Say that there may be something new in the outbox."""
@@ -110,7 +137,16 @@ class DeliveryChild:
             process.kill()
             process.wait()
             return False
+        finally:
+            self._left.read(self._hears)
+            self._shut(process)
         return True
+
+    def _shut(self, process: subprocess.Popen[bytes]) -> None:
+        """Close both pipes of one that has ended."""
+        _close_input(process)
+        os.close(self._hears)
+        self._hears = -1
 
     def _say(self, word: bytes) -> None:
         """Say a word; a dead or stuck child is noticed by ``ensure``, not here."""

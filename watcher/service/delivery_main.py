@@ -12,7 +12,8 @@ A child of the daemon in a process group of its own. Why the shape is so:
 - A sender may hang or die; that is one failed try (``sender_process.py``).
 
 Input, one word a line: ``wake`` (there may be something new), ``reload`` (read the settings
-again; broken ones leave the old in place).
+again; broken ones leave the old in place). With ``--left`` a line for each message that has left is
+written to that file descriptor (``left.py``).
 """
 
 from __future__ import annotations
@@ -30,9 +31,10 @@ from pathlib import Path
 from watcher.facts.identity import BoxId
 from watcher.notify.target import Target
 from watcher.service.clock import SystemClock
-from watcher.service.delivery import Delivery
+from watcher.service.delivery import Delivery, nobody_hears
 from watcher.service.errors import ConfigError
 from watcher.service.last_resort import say_here
+from watcher.service.left import Teller
 from watcher.service.sender_process import SenderProcess
 from watcher.service.settings import load, to_targets
 from watcher.service.settings_shape import Config
@@ -71,6 +73,7 @@ def main() -> None:
     ask = argparse.ArgumentParser(prog="python -m watcher.service.delivery")
     ask.add_argument("--store")
     ask.add_argument("--config")
+    ask.add_argument("--left", type=int)
     asked = ask.parse_args()
     clock = SystemClock()
     try:
@@ -100,6 +103,7 @@ def main() -> None:
         say_here=lambda title, body: say_here(title, body, os.environ),
         timeout_seconds=timeout_seconds,
         give_up_after=give_up_after,
+        left=nobody_hears if asked.left is None else Teller(asked.left).tell,
     )
 
     def reload() -> None:

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import random  # noqa: TID251 - spreads retries
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from types import MappingProxyType
 
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import BoxId, about_source
@@ -19,14 +20,21 @@ from watcher.notify.target import Target
 from watcher.service.clock import Clock
 from watcher.service.delivery import Delivery
 from watcher.service.delivery_child import Ended
+from watcher.service.message_id import message_id_of
 from watcher.service.sender_process import SenderProcess
 from watcher.store.database import Store
 from watcher.store.errors import StoreError
 from watcher.store.memory import Fallback, fall_back
+from watcher.store.outbox import NoticeState
 from watcher.store.return_to_disk import return_to_disk
 
 STATE = "state folder"
 HISTORY = "history"
+
+
+MOST_WAITING = 10_000
+"""How many messages are looked through when the ground changes; our choice, far more than wait."""
+_NOTHING: Mapping[str, datetime] = MappingProxyType({})
 
 
 class DeliveryHere:
@@ -51,6 +59,11 @@ class DeliveryHere:
 
     def reload(self) -> None:
         """New ways count from the next look on, when another delivery takes its place."""
+
+    @property
+    def left(self) -> Mapping[str, datetime]:
+        """What has left stands in the memory itself."""
+        return {}
 
     def stop(self) -> bool:
         """Let it finish what is under way; False when it took too long."""
@@ -129,11 +142,16 @@ class Ground:
         """What the disk said last."""
         return self._why
 
-    def give_way(self, error: StoreError) -> None:
-        """Move onto memory because of an error of the disk."""
+    def give_way(self, error: StoreError, left: Mapping[str, datetime] = _NOTHING) -> None:
+        """Move onto memory because of an error of the disk.
+
+        ``left`` names the messages that have left, of which the disk may not know: a memory of
+        what waits there must not send them again. One that begins empty has messages of its own.
+        """
         if self._memory is None:
             self._since = self._clock.now()
             self._memory = fall_back(self.disk, now=self._since)
+            _note_what_left(self._memory.store, left)
         self._why = str(error)
 
     def come_back(self) -> bool:
@@ -217,3 +235,13 @@ class Ground:
             give_up_after=ways.give_up_after,
         )
         return DeliveryHere(delivery)
+
+
+def _note_what_left(store: Store, left: Mapping[str, datetime]) -> None:
+    """Write down in a memory what has left while the disk could not be told."""
+    with store.transaction() as tx:
+        for state in (NoticeState.SENDING, NoticeState.WAITING):
+            for notice in tx.notices_in(state, limit=MOST_WAITING):
+                at = left.get(message_id_of(notice.key, notice.target))
+                if at is not None:
+                    tx.mark_sent(notice.number, at)

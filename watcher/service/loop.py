@@ -13,7 +13,7 @@ import queue
 import threading
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -67,6 +67,10 @@ class Word(StrEnum):
 
 class Delivers(Protocol):
     """The delivery, as far as the loop needs it; see ``delivery_child.DeliveryChild``."""
+
+    @property
+    def left(self) -> Mapping[str, datetime]:
+        """Which messages have left, as far as it said, by their ids."""
 
     def ensure(self, monotonic: float) -> Ended | None:
         """Start it when it is not running; say so when it had ended by itself."""
@@ -275,10 +279,10 @@ class Watch:
         if self.ground.in_memory:
             self.ground.give_way(error)
             return
-        # What waits goes into memory and must not leave twice; what just left may still be noted
-        # on the disk, though a disk that fails will not keep it.
+        # What waits goes into memory and must not leave twice. What just left may not stand on the
+        # disk, which fails: the delivery has said it, to its last word.
         self._on_disk.stop()
-        self.ground.give_way(error)
+        self.ground.give_way(error, self._on_disk.left)
         self.desk = Desk(self.ground.store, self.desk.standing)
         self._hooks.trouble(f"The watch goes on in memory: {error}")
         self._delivery = self._hooks.deliver_here(self.ground)
