@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from watcher.cases.recurrence import NotUnderstood, check_rule, next_after, parse_length
@@ -70,9 +70,13 @@ def test_a_skipped_time_comes_after_the_gap_and_a_doubled_one_once() -> None:
 
 def test_a_day_that_never_comes_ends_the_search() -> None:
     """30 February: the answer is that there is none, soon."""
-    rule = check_rule("FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30")
+    never = "FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30"
     first = datetime(2026, 1, 1, 9, 0, tzinfo=UTC)
-    assert next_after(rule, first, "UTC", first) is None
+    assert next_after(never, first, "UTC", first) is None
+    for rule in (never, "FREQ=DAILY;COUNT=3;BYMONTH=2;BYMONTHDAY=30"):
+        with pytest.raises(NotUnderstood, match="a day that does not come"):
+            check_rule(rule)
+    assert check_rule("FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=29")
 
 
 def test_a_plan_that_is_older_than_its_window_ends() -> None:
@@ -138,6 +142,16 @@ def test_any_text_is_a_rule_or_refused(text: str) -> None:
         "FREQ=HOURLY",
         "FREQ=DAILY;BYHOUR=3",
         "FREQ=DAILY;UNTIL=xZ",
+        "XFREQ=DAILY",
+        "FREQ=DAILY;FREQ=SECONDLY",
+        "FREQ=DAILY;COUNT=1\nRRULE:FREQ=SECONDLY",
+        "FREQ=DAILY;COUNT=3;UNTIL=20300101",
+        "FREQ=DAILY;INTERVAL=0",
+        "FREQ=DAILY;INTERVAL=-1",
+        "FREQ=MONTHLY;BYDAY=99MO",
+        "FREQ=YEARLY;BYMONTH=3;BYDAY=20MO",
+        "FREQ=YEARLY;BYYEARDAY=367",
+        "FREQ=DAILY;UNTIL=99991231T235959Z",
     ],
 )
 def test_a_broken_rule_is_refused(text: str) -> None:
@@ -148,3 +162,42 @@ def test_a_broken_rule_is_refused(text: str) -> None:
 @pytest.mark.parametrize(("word", "rule"), [("daily", "FREQ=DAILY"), ("Monthly", "FREQ=MONTHLY")])
 def test_plain_words_are_understood(word: str, rule: str) -> None:
     assert check_rule(word) == rule
+
+
+SIGN = st.sampled_from(["", "+", "-"])
+DAYS = st.sampled_from(["MO", "TU", "WE", "TH", "FR", "SA", "SU"])
+
+
+def signed(most: int) -> st.SearchStrategy[str]:
+    """A number of the standard, and now and then one beyond it."""
+    return st.builds(lambda sign, n: f"{sign}{n}", SIGN, st.integers(0, most + 1))
+
+
+PARTS = {
+    "INTERVAL": st.integers(-1, 1000).map(str),
+    "COUNT": st.integers(-1, 50).map(str),
+    "UNTIL": st.sampled_from(["20260301", "20400101T000000Z", "99991231T235959Z", "19000101"]),
+    "WKST": DAYS,
+    "BYDAY": st.builds(lambda n, d: f"{n}{d}", st.just("") | signed(53), DAYS),
+    "BYMONTH": st.integers(0, 13).map(str),
+    "BYMONTHDAY": signed(31),
+    "BYYEARDAY": signed(366),
+    "BYWEEKNO": signed(53),
+    "BYSETPOS": signed(366),
+    "BYEASTER": st.integers(-400, 400).map(str),
+}
+RULES = st.builds(
+    lambda often, parts: ";".join([f"FREQ={often}", *(f"{k}={v}" for k, v in parts.items())]),
+    st.sampled_from(["DAILY", "WEEKLY", "MONTHLY", "YEARLY", "HOURLY"]),
+    st.fixed_dictionaries({}, optional=PARTS),
+)
+
+
+@settings(deadline=None)
+@given(RULES, st.sampled_from(["UTC", "Pacific/Auckland", "America/New_York"]))
+def test_a_rule_that_was_taken_can_be_followed(rule: str, zone: str) -> None:
+    """A fault in a rule shows when it is given: later it would end the watch again and again."""
+    first = datetime(2026, 2, 17, 22, 30, tzinfo=UTC)
+    with contextlib.suppress(NotUnderstood):
+        at = next_after(check_rule(rule), first, zone, first)
+        assert at is None or at > first
