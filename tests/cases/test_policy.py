@@ -59,7 +59,7 @@ def test_hours_hold_on_the_weekdays_on_which_they_begin() -> None:
     assert sunday.end_when_inside(utc(3, 3, 3), UTC) is None
 
 
-def test_an_end_that_is_skipped_is_the_first_moment_after_the_gap() -> None:
+def test_an_end_that_is_skipped_is_counted_on_from_before_the_gap() -> None:
     early = Hours(begin=time(22, 0), end=time(2, 30))
     assert early.end_when_inside(utc(3, 28, 23), VIENNA) == utc(3, 29, 1, 30)
 
@@ -80,6 +80,38 @@ def test_now_is_never_held_and_the_longest_quiet_counts() -> None:
     assert person.held_until(Urgency.NOW, utc(1, 13, 2)) is None
     assert person.held_until(Urgency.TODAY, utc(1, 13, 2)) == utc(1, 13, 8)
     assert person.held_until(Urgency.TODAY, utc(1, 13, 12)) is None
+
+
+def test_quiet_spans_that_meet_are_one() -> None:
+    """Friday's night ends at seven, and Saturday is quiet until ten."""
+    week = Hours(begin=time(22, 0), end=time(7, 0), weekdays=(0, 1, 2, 3, 4))
+    weekend = Hours(begin=time(0, 0), end=time(10, 0), weekdays=(5, 6))
+    person = Person(name="ada", zone="Europe/Vienna", quiet=(week, weekend))
+    assert person.held_until(Urgency.TODAY, utc(3, 6, 22)) == utc(3, 7, 9)
+    assert person.held_until(Urgency.TODAY, utc(3, 5, 22)) == utc(3, 6, 6)
+    before = Hours(begin=time(22, 0), end=time(0, 0))
+    after = Hours(begin=time(0, 0), end=time(7, 0))
+    split = Person(name="ben", quiet=(before, after))
+    assert split.held_until(Urgency.TODAY, utc(3, 5, 23)) == utc(3, 6, 7)
+
+
+def test_quiet_spans_without_a_gap_hold_nothing_back_for_ever() -> None:
+    day = Hours(begin=time(7, 0), end=time(22, 0))
+    person = Person(name="ada", quiet=(Hours(begin=time(22, 0), end=time(7, 0)), day))
+    assert person.held_until(Urgency.TODAY, utc(3, 5, 23)) == utc(3, 6, 7)
+
+
+@given(st.lists(st.tuples(st.integers(0, 23), st.integers(0, 23), st.sets(st.integers(0, 6)))))
+def test_what_was_held_is_free_to_leave_then(spans: list[tuple[int, int, set[int]]]) -> None:
+    """When the time comes no quiet hour holds it, unless there is no end to them."""
+    quiet = tuple(
+        Hours(begin=time(b), end=time(e), weekdays=tuple(days)) for b, e, days in spans if b != e
+    )
+    person = Person(name="ada", quiet=quiet)
+    until = person.held_until(Urgency.TODAY, utc(3, 4, 12))
+    if until is not None and person.held_until(Urgency.TODAY, until) is not None:
+        hours = [utc(3, 4, 12) + n * HOUR for n in range(7 * 24)]
+        assert all(any(h.end_when_inside(at, UTC) for h in quiet) for at in hours)
 
 
 def test_absence_ends() -> None:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 
 from tests.cases.build import ORCHARD, START, Desk, finding, pool_seen
 from watcher.cases.observations import WorkAnnounced, WorkEnded
-from watcher.cases.policy import Person, Policy
+from watcher.cases.policy import Hours, Person, Policy
 from watcher.cases.state import Expectation, ExpectKind, PoolSeen, Stands
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import DriveId, about_drive, about_pool
@@ -192,3 +192,44 @@ def test_work_that_was_called_off_before_it_began_has_no_summary() -> None:
     announce(desk, begins=desk.now + 2 * HOUR, ends=desk.now + 4 * HOUR)
     desk.tell(WorkEnded(number=1, by="ada"))
     assert about(desk) == "new drive: nothing is left open"
+
+
+NIGHT = Hours(begin=time(22, 0), end=time(7, 0))
+ASLEEP = Policy(people=(Person(name="ada", quiet=(NIGHT,)), Person(name="ben", quiet=(NIGHT,))))
+
+
+def told_at(desk: Desk) -> list[tuple[str, str, int]]:
+    """Who was told what of planned work, and at which hour."""
+    return [
+        (tell.person, item.kind.value, at.hour)
+        for at, tell in desk.said
+        for item in tell.items
+        if item.kind.value.startswith("work-")
+    ]
+
+
+def at_night(**more: object) -> Desk:
+    """A desk at 23:00, before which the pool lost a member that nobody puts back."""
+    desk = Desk(policy=ASLEEP)
+    desk.wait(START.replace(hour=23) - START)
+    desk.survey(pools=(seen("D1", "D3"),))
+    announce(desk, hours=2, **more)
+    desk.survey(GONE, pools=(seen("D1", protection=Protection.BARE, margin=0),))
+    desk.wait(12 * HOUR)
+    return desk
+
+
+def test_who_works_this_night_is_up_and_told_at_once() -> None:
+    assert told_at(at_night()) == [("ada", "work-overruns", 0), ("ada", "work-ended", 1)]
+
+
+def test_work_that_comes_again_wakes_nobody() -> None:
+    """In the morning it is over, and that it was about to end is no news."""
+    assert told_at(at_night(repeat="weekly")) == [("ada", "work-ended", 7)]
+
+
+def test_who_has_nothing_to_do_with_the_work_is_not_woken_for_it() -> None:
+    assert told_at(at_night(by="the plumber")) == [
+        ("ada", "work-ended", 7),
+        ("ben", "work-ended", 7),
+    ]

@@ -22,8 +22,8 @@ class Hours:
     def end_when_inside(self, now: datetime, zone: tzinfo) -> datetime | None:
         """Give the moment at which the span that holds ``now`` ends, or None when outside.
 
-        The answer is in UTC. A span that ends in an hour which daylight saving skips ends at the
-        first moment after the gap.
+        The answer is in UTC. A time of day that daylight saving skips is counted on from before the
+        gap, as RFC 5545 (section 3.3.5) has it: 02:30 is 03:30 then.
         """
         local = now.astimezone(zone)
         for back in (0, 1):
@@ -41,6 +41,9 @@ class Hours:
 
 _UTC = ZoneInfo("UTC")
 
+QUIET_LONGEST = timedelta(days=7)
+"""Quiet hours that go on for longer have no end. Our choice: the days of the week come again."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
@@ -52,12 +55,25 @@ class Person:
     away_until: datetime | None = None  # skipped on every rung but the last resort
 
     def held_until(self, urgency: Urgency, now: datetime) -> datetime | None:
-        """Give until when a message of this urgency waits for this person, or None."""
+        """Give until when a message of this urgency waits for this person, or None.
+
+        Spans that meet are one: a night that ends on a Saturday goes on where that morning is quiet
+        too. Spans that never leave a gap hold a message no longer than the one that holds it now.
+        """
         if urgency is Urgency.NOW:
             return None
         zone = ZoneInfo(self.zone)
-        ends = [end for hours in self.quiet if (end := hours.end_when_inside(now, zone))]
-        return max(ends) if ends else None
+        first = at = self._quiet_until(now, zone)
+        while at is not None and (further := self._quiet_until(at, zone)) is not None:
+            at = further
+            if at - now > QUIET_LONGEST:
+                return first
+        return at
+
+    def _quiet_until(self, now: datetime, zone: tzinfo) -> datetime | None:
+        """Give the latest end of the spans that hold a moment, or None when none does."""
+        ends = (hours.end_when_inside(now, zone) for hours in self.quiet)
+        return max((end for end in ends if end is not None), default=None)
 
     def is_away(self, now: datetime) -> bool:
         """Tell whether this person is on leave."""
@@ -140,8 +156,8 @@ class Digest:
     def next_after(self, moment: datetime) -> datetime:
         """Give the next time strictly after ``moment``, in UTC.
 
-        A local time that daylight saving skips moves to the first moment after the gap; one that
-        comes twice counts once, the first time.
+        A local time that daylight saving skips is counted on from before the gap (02:30 is 03:30
+        then); one that comes twice counts once, the first time.
         """
         zone = ZoneInfo(self.zone)
         day = moment.astimezone(zone).date()

@@ -288,7 +288,10 @@ def _collapse(cases: Mapping[int, Case], waiting: list[Pending]) -> list[Pending
     """Keep one word per case, and drop words that have lost their point."""
     kept: dict[int, Pending] = {}
     loose: list[Pending] = []
+    ended = {word.number for word in waiting if word.kind is NoticeKind.WORK_ENDED}
     for word in waiting:
+        if word.kind is NoticeKind.WORK_OVERRUNS and word.number in ended:
+            continue  # that it ends soon waited until it had ended
         case = cases.get(word.case)
         if case is None:
             loose.append(word)

@@ -71,20 +71,25 @@ def _say(unfinished: tuple[PoolSeen, ...]) -> str:
 
 
 def _tell(draft: Draft, work: Maintenance, kind: NoticeKind, urgency: Urgency, about: str) -> None:
-    """Tell the person who does the work, or everybody when that is nobody we can reach."""
+    """Tell the person who does the work, or everybody when that is nobody we can reach.
+
+    Who planned it for this one time is up with it. Everybody else has their quiet hours, and so has
+    whoever planned work that comes again by itself.
+    """
     known = draft.policy.person(work.by)
-    names = (work.by,) if known else tuple(p.name for p in draft.policy.people)
+    people = (known,) if known else draft.policy.people
+    is_up = known is not None and not work.repeat
     words = tuple(
         Pending(
-            person=name,
+            person=person.name,
             kind=kind,
             case=0,
             urgency=urgency,
-            not_before=draft.now,
+            not_before=(None if is_up else person.held_until(urgency, draft.now)) or draft.now,
             number=work.number,
             about=about,
         )
-        for name in names
+        for person in people
     )
     draft.book = replace(draft.book, pending=(*draft.book.pending, *words))
 
