@@ -40,8 +40,8 @@ _VALUES = {
     "BYDAY": f"(?:{_IN_MONTH})?{_DAY}",
 }
 """The parts of a rule and the values that they take (RFC 5545, section 3.3.10), but those for times
-of day. Those that begin with BY take lists. Of COUNT and INTERVAL the length is our choice, and that
-the last year which can be written (9999) is no end: in some zone it lies beyond."""
+of day. Those that begin with BY take lists. The length of COUNT and INTERVAL is our choice, and that
+the last year that can be written (9999) is no end: in some zone it lies beyond."""
 
 _WORDS = {"daily": "FREQ=DAILY", "weekly": "FREQ=WEEKLY", "monthly": "FREQ=MONTHLY"}
 
@@ -92,7 +92,7 @@ def check_rule(text: str) -> str:
             f"“{text}” is no rule. Write daily, weekly, monthly, or a rule of the calendar "
             "standard (RFC 5545), for instance FREQ=MONTHLY;BYDAY=1SA"
         )
-    parts = [tuple(part.partition("=")[::2]) for part in rule.split(";")]
+    parts = [(name, value) for name, _, value in (p.partition("=") for p in rule.split(";"))]
     if any(name in {"BYHOUR", "BYMINUTE", "BYSECOND"} for name, _ in parts):
         raise NotUnderstood(f"“{text}” names a time of day; that is given by the first beginning")
     given = dict(parts)
@@ -127,7 +127,7 @@ def _fits(name: str, value: str, given: Mapping[str, str]) -> bool:
 
 
 def _ever_comes(given: Mapping[str, str]) -> bool:
-    """Tell whether anything comes by a rule in the years that are looked at, where it has no end."""
+    """Tell whether anything comes by a rule, had it no end, in the years that are looked at."""
     endless = {name: value for name, value in given.items() if name not in {"COUNT", "UNTIL"}}
     endless["UNTIL"] = f"{_SOME_DAY + _COMES_WITHIN:%Y%m%dT%H%M%S}"
     words = ";".join(f"{name}={value}" for name, value in endless.items())
