@@ -40,8 +40,8 @@ _VALUES = {
     "BYDAY": f"(?:{_IN_MONTH})?{_DAY}",
 }
 """The parts of a rule and the values that they take (RFC 5545, section 3.3.10), but those for times
-of day. Those that begin with BY take lists. The length of COUNT and INTERVAL is our choice, and that
-the last year that can be written (9999) is no end: in some zone it lies beyond."""
+of day. Those that begin with BY take lists. Our choice: how long COUNT and INTERVAL may be, and
+that the last year that can be written (9999) is no end, since in some zone it lies beyond."""
 
 _WORDS = {"daily": "FREQ=DAILY", "weekly": "FREQ=WEEKLY", "monthly": "FREQ=MONTHLY"}
 
