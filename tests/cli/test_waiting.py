@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import signal
+from contextlib import suppress
 from datetime import UTC, datetime
 
 import pytest
 
-from watcher.cli.waiting import Waiter, say_silence, terminal_waiter
+from watcher.cli.waiting import END, FirstLook, Mention, Waiter, say_silence, terminal_waiter
+from watcher.demo.story import new_box
 from watcher.facts.identity import BoxId
 from watcher.facts.survey import Survey
 from watcher.readers.drives import Silence
+from watcher.readers.kernel_log import Position
 from watcher.readers.smartctl import DriveTarget
+from watcher.readers.survey import Looking, Patience, Surveyor
 from watcher.readers.taken import Taken
 
 TAKEN = Taken(
@@ -89,3 +93,55 @@ def test_after_ctrl_c_the_rest_is_shown_once_at_the_end_and_not_twice() -> None:
 
 def test_where_nobody_sits_there_is_nobody_who_waits() -> None:
     assert terminal_waiter(print, for_programs=False) is None
+
+
+def test_in_a_watch_the_way_out_is_the_end() -> None:
+    said = "No answer yet: bay 3 (sdb), 12 s of at most 60 s. Ctrl-C ends the watch."
+    assert say_silence(silence(SDB), END) == said
+
+
+def test_for_the_journal_the_silent_drives_are_named_once() -> None:
+    said: list[str] = []
+    waits = Mention(said.append)
+    assert all(waits.goes_on(silence(SDB, waited=seconds)) for seconds in (1, 3.9))
+    assert said == []
+    assert all(waits.goes_on(silence(SDB, waited=seconds)) for seconds in (4.1, 5, 50))
+    waits.over()
+    assert said == ["No answer yet: bay 3 (sdb). Waiting up to 60 s."]
+
+
+class Surveys(Surveyor):
+    """Notes who waits for each look."""
+
+    def __init__(self) -> None:
+        super().__init__(new_box(), Looking(box=BoxId("attic")))
+        self.patience: list[Patience | None] = []
+        self.fails = False
+
+    def take(
+        self,
+        survey: str,
+        now: datetime,
+        *,
+        position: Position | None = None,
+        deep: bool = False,
+        patience: Patience | None = None,
+    ) -> Taken:
+        del survey, now, position, deep
+        self.patience.append(patience)
+        if self.fails:
+            raise OSError(5, "no")
+        return TAKEN
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_only_the_first_look_is_waited_for_and_its_end_is_heard(*, fails: bool) -> None:
+    said: list[str] = []
+    surveys, waits = Surveys(), Waiter(None, said.append)
+    surveys.fails = fails
+    first = FirstLook(surveys, waits)
+    for _ in range(3):
+        with suppress(OSError):
+            assert first.take("s", TAKEN.survey.taken_at) is TAKEN
+    assert surveys.patience == [waits, None, None]
+    assert said == [""], "the progress is taken away, once"

@@ -17,8 +17,8 @@ import pytest
 
 from tests.lab.daemon import Daemon, cases_of, midwatch
 from tests.lab.receivers import Hook, wait_until, web_server
+from tests.lab.shelf import Shelf
 from tests.lab.small_disks import make_read_only, make_writable, small_disk
-from tests.readers.drive_samples import ata_answer, ata_document, program
 
 SETTINGS = """box_name: attic
 state_directory: {state}
@@ -41,38 +41,6 @@ drives:
 NO_MOUNTS = pytest.mark.skipif(
     os.geteuid() != 0 or shutil.which("mount") is None, reason="needs root and mount"
 )
-
-
-class Shelf:
-    """Invented drives, and a smartctl that knows them."""
-
-    def __init__(self, folder: Path, count: int) -> None:
-        self.folder = folder / "shelf"
-        self.folder.mkdir()
-        self.count = count
-        for number in range(count):
-            document = ata_document(serial=f"S{number:03}")
-            document["wwn"]["id"] = number
-            (self.folder / f"x{number:03}").write_text(ata_answer(document), encoding="utf-8")
-        self.install()
-
-    def install(self, body: str | None = None) -> None:
-        """Put a smartctl there; by default the good one."""
-        scan = '{"smartctl":{"version":[7,3],"exit_status":0,"output":[]},"devices":[]}'
-        good = (
-            f"case \"$*\" in *--scan*) echo '{scan}'; exit 0;; esac\n"
-            f"for last; do :; done; exec cat {self.folder}/${{last##*/}}"
-        )
-        program(self.folder, "smartctl", good if body is None else body)
-
-    @property
-    def environ(self) -> dict[str, str]:
-        return {"PATH": f"{self.folder}{os.pathsep}{os.environ['PATH']}"}
-
-    @property
-    def settings(self) -> str:
-        rows = (f"  - node: /dev/x{n:03}\n    device_type: sat" for n in range(self.count))
-        return "\n".join(rows)
 
 
 def write(folder: Path, shelf: Shelf, *, state: Path, address: str) -> Path:

@@ -7,7 +7,7 @@ import click
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.look import look_now
 from watcher.cli.parts import settings_of
-from watcher.cli.watch import reached_by
+from watcher.cli.printer import reached_by
 from watcher.facts.units import say_count
 from watcher.notify.targets import refuses
 from watcher.service.bootstrap import usual_settings

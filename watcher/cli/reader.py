@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from watcher.cli.exits import Exit, Stop
+from watcher.cli.waiting import FirstLook, Mention
 from watcher.service.clock import SystemClock
 from watcher.service.errors import ConfigError
 from watcher.service.eyes import bell_here, surveyor_here, to_looking
@@ -62,7 +63,7 @@ def reader(context: click.Context, path: str, names: tuple[str, ...]) -> int:
         return ""
 
     ways = Ways(
-        surveyor=surveyor,
+        surveyor=FirstLook(surveyor, Mention(say)),
         rings=bell.rings if bell is not None else lambda _: False,
         reload=reload,
         say=say,

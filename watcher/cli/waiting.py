@@ -1,7 +1,9 @@
-"""A person at a terminal waits for drives that do not answer: what they see, and their way out.
+"""A person waits for drives that do not answer: what they see, and their way out.
 
-While a drive is silent a line says which one and how long it is waited for; after some seconds
-what all the others said is shown. Ctrl-C goes on without the silent ones, a second one ends all.
+At a terminal a line says which drive is silent and how long it is waited for; after some seconds
+what all the others said is shown. In ``look`` Ctrl-C goes on without the silent ones and a second
+one ends all; in ``watch``, which waits with its first look, it ends the watch. Where nobody sits at
+a terminal the silent drives are named once, for the journal.
 """
 
 from __future__ import annotations
@@ -10,15 +12,23 @@ import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from math import inf
 from types import FrameType
+from typing import TYPE_CHECKING, Protocol
 
 import click
 
 from watcher.cli.columns import clean
-from watcher.readers.drives import Silence
-from watcher.readers.smartctl import DriveTarget
-from watcher.readers.taken import Taken
 from watcher.rules.view import say_bay
+
+if TYPE_CHECKING:  # a watch that looks through another process loads no readers
+    from datetime import datetime
+
+    from watcher.readers.drives import Silence
+    from watcher.readers.kernel_log import Position
+    from watcher.readers.smartctl import DriveTarget
+    from watcher.readers.survey import Surveyor
+    from watcher.readers.taken import Taken
 
 QUIET_SECONDS = 2.0
 """So long nothing is said of waiting. Our choice: drives that are well answer within about one."""
@@ -32,19 +42,29 @@ FIRST_TABLE = f"Not all drives have answered within {EARLY_SECONDS:.0f} s. All t
 NAMED = 3
 """Silent drives named in one line. Our choice: it must fit a terminal of 80 columns."""
 
+WITHOUT = "Ctrl-C: without {them}."
+END = "Ctrl-C ends the watch."
+"""The ways out: of a look, and of a watch."""
+
 _CLEAR = "\r\x1b[K"
 
 
 class Waiter:
     """Waits for drives on behalf of a person."""
 
-    def __init__(self, show: Callable[[Taken], None] | None, say: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        show: Callable[[Taken], None] | None,
+        say: Callable[[str], None],
+        way_out: str = WITHOUT,
+    ) -> None:
         """Take how to show a look, None when the rest is not to be shown early, and the progress.
 
         ``say`` gets a line that takes the place of the last one; "" takes it away.
         """
         self._show = show
         self._say = say
+        self._way_out = way_out
         self._names: tuple[str, ...] = ()
         self.early_seconds = EARLY_SECONDS
         self.enough = False  # the person does not want to wait on
@@ -62,8 +82,12 @@ class Waiter:
         """Say who is silent, and go on until the person has had enough."""
         self._names = tuple(name_of(target) for target in silence.silent)
         if silence.waited_seconds >= QUIET_SECONDS and not self.enough:
-            self._say(say_silence(silence))
+            self._say(say_silence(silence, self._way_out))
         return not self.enough
+
+    def over(self) -> None:
+        """Take the progress away: nothing is waited for any more."""
+        self._say("")
 
     @contextmanager
     def listening(self) -> Iterator[None]:
@@ -73,7 +97,7 @@ class Waiter:
             yield
         finally:
             signal.signal(signal.SIGINT, before)
-            self._say("")
+            self.over()
 
     def _interrupted(self, number: int, frame: FrameType | None) -> None:
         del number, frame
@@ -92,6 +116,72 @@ class Waiter:
         return f"\nNow with {names}, as far as there was an answer:\n"
 
 
+class Mention:
+    """Waits where nobody sits at a terminal: says once for which drives."""
+
+    early_seconds = inf  # there is nobody to show the rest to
+
+    def __init__(self, say: Callable[[str], None]) -> None:
+        """``say`` gets one sentence, or none."""
+        self._say = say
+        self._is_said = False
+
+    def early(self, taken: Taken) -> None:
+        """Show nothing: whoever reads a journal reads the whole."""
+
+    def goes_on(self, silence: Silence) -> bool:
+        """Name the silent ones once, and go on."""
+        if silence.waited_seconds >= EARLY_SECONDS and not self._is_said:
+            self._is_said = True
+            names = say_names([name_of(target) for target in silence.silent])
+            self._say(f"No answer yet: {names}. Waiting up to {silence.limit_seconds:.0f} s.")
+        return True
+
+    def over(self) -> None:
+        """Take nothing away: what was said was true."""
+
+
+class Waits(Protocol):
+    """One who waits for drives (``Patience`` of the survey), and hears when that is over."""
+
+    @property
+    def early_seconds(self) -> float:
+        """After so long of silence what all others said is shown."""
+
+    def early(self, taken: Taken) -> None:
+        """Show what is known, once."""
+
+    def goes_on(self, silence: Silence) -> bool:
+        """Tell, again and again, whether to wait on."""
+
+    def over(self) -> None:
+        """Hear that nothing is waited for any more."""
+
+
+class FirstLook:
+    """A surveyor whose first look somebody waits for.
+
+    Of a drive that is silent in a later look the watch says as a finding what it is.
+    """
+
+    def __init__(self, surveyor: Surveyor, waits: Waits) -> None:
+        """Take the surveyor, and who waits."""
+        self._surveyor = surveyor
+        self._waits: Waits | None = waits
+        self.remember = surveyor.remember
+
+    def take(
+        self, survey: str, now: datetime, *, position: Position | None = None, deep: bool = False
+    ) -> Taken:
+        """Look at everything once."""
+        waits, self._waits = self._waits, None
+        try:
+            return self._surveyor.take(survey, now, position=position, deep=deep, patience=waits)
+        finally:
+            if waits is not None:
+                waits.over()
+
+
 def name_of(target: DriveTarget) -> str:
     """Name a drive that was asked: by its bay where the owner gave one."""
     node = target.node.removeprefix("/dev/")
@@ -106,17 +196,19 @@ def say_names(names: Sequence[str]) -> str:
     return f"{shown} and {len(names) - NAMED} more" if len(names) > NAMED else shown
 
 
-def say_silence(silence: Silence) -> str:
+def say_silence(silence: Silence, way_out: str = WITHOUT) -> str:
     """Say who is silent, how long already, how long it is waited for, and the way out."""
     names = say_names([name_of(target) for target in silence.silent])
     them = "it" if len(silence.silent) == 1 else "them"
     return (
         f"No answer yet: {names}, {silence.waited_seconds:.0f} s of at most "
-        f"{silence.limit_seconds:.0f} s. Ctrl-C: without {them}."
+        f"{silence.limit_seconds:.0f} s. {way_out.format(them=them)}"
     )
 
 
-def terminal_waiter(show: Callable[[Taken], None], *, for_programs: bool) -> Waiter | None:
+def terminal_waiter(
+    show: Callable[[Taken], None], *, for_programs: bool, way_out: str = WITHOUT
+) -> Waiter | None:
     """Give a waiter for the person at this terminal; None when nobody sits there."""
     if not sys.stderr.isatty():
         return None
@@ -124,4 +216,4 @@ def terminal_waiter(show: Callable[[Taken], None], *, for_programs: bool) -> Wai
     def say(line: str) -> None:
         click.echo(_CLEAR + line, nl=False, err=True)
 
-    return Waiter(show if sys.stdout.isatty() and not for_programs else None, say)
+    return Waiter(show if sys.stdout.isatty() and not for_programs else None, say, way_out)

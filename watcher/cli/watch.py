@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import signal
-import sys
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack, closing
 from dataclasses import dataclass
@@ -13,15 +11,12 @@ from typing import Protocol
 
 import click
 
-from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Leave, Stop
-from watcher.cli.parts import hint_of_rights, terminal_width
-from watcher.cli.show import show_survey
-from watcher.facts.drive import Unread
+from watcher.cli.printer import Printer, reached_by, waits_first
+from watcher.cli.waiting import FirstLook, Waits
 from watcher.facts.pool import Pool
 from watcher.facts.survey import READER, Survey
 from watcher.hub.link import HubLink, NoHub, link_here
-from watcher.notify.target import Target
 from watcher.service.bootstrap import (
     bell_here,
     box_of,
@@ -34,11 +29,10 @@ from watcher.service.bootstrap import (
     to_looking,
     to_standing,
     usual_settings,
-    zone_of,
 )
 from watcher.service.clock import Clock, SystemClock
 from watcher.service.delivery_child import DeliveryChild, delivery_command
-from watcher.service.desk import Outcome, Standing, view_of
+from watcher.service.desk import Outcome, Standing
 from watcher.service.errors import ConfigError
 from watcher.service.ground import Ground, Ways
 from watcher.service.half_words import user_here
@@ -50,7 +44,6 @@ from watcher.service.loop import Delivers, Hooks, Looks, Rhythm, Rings, Watch, W
 from watcher.service.opened import open_to_remember
 from watcher.service.settings import to_targets
 from watcher.service.settings_shape import Config
-from watcher.service.sight import disproved, subjects_seen
 from watcher.service.supervisor import ours
 from watcher.service.upkeep_hook import upkeep_here
 from watcher.store.database import Store
@@ -65,82 +58,6 @@ def rhythm_of(config: Config) -> Rhythm:
         deep=timedelta(hours=config.survey.deep_every_hours),
         heartbeat=timedelta(minutes=config.heartbeat.every_minutes) if calls else None,
     )
-
-
-def reached_by(targets: tuple[Target, ...]) -> str:
-    """Say in a sentence how people are reached."""
-    away = [target for target in targets if not target.is_terminal]
-    if not away:
-        return (
-            "Nobody is reached away from this machine yet: messages are printed here. To get them "
-            "on your phone: midwatch config init, then fill in a target under people."
-        )
-    names = ", ".join(f"{target.person} by {target.name}" for target in away)
-    return f"Messages go to: {names}."
-
-
-class Printer:
-    """Prints what a person at the terminal wants to see: the first look in full, then changes."""
-
-    def __init__(
-        self, config: Config, store: Store, *, stays: bool = True, looks_here: bool = True
-    ) -> None:
-        """Begin with nothing seen; ``stays`` says whether other looks follow the first.
-
-        ``looks_here`` says whether this process looks, and not a reader with other rights.
-        """
-        self._config = config
-        self._store = store
-        self._stays = stays
-        self._looks_here = looks_here
-        self._before: dict[str, str] | None = None
-
-    def line(self, text: str) -> None:
-        """Print a line at once."""
-        click.echo(text)
-        sys.stdout.flush()
-
-    def surveyed(self, survey: Survey, outcome: Outcome) -> None:
-        """Print the first survey in full; later ones in a line, when something changed."""
-        now = {f.key: f"{f.label}: {f.sentence}" for f in outcome.findings}
-        zone = zone_of(self._config)
-        if self._before is None:
-            with self._store.snapshot() as tx:
-                view = view_of(tx, survey, survey.taken_at)
-            self.line(show_survey(view, outcome.findings, zone=zone, width=terminal_width()))
-            hint = hint_of_rights(survey, os.geteuid()) if self._looks_here else ""
-            if hint:
-                self.line(f"\n{hint}")
-            blind = [u for u in survey.unread if u.why is Unread.NO_SMART]
-            if blind and not survey.drives:
-                self.line(
-                    "\nNo drive here reports SMART, so the drives themselves cannot be watched; "
-                    "pools and kernel log\nare. To see what midwatch does on a box with real "
-                    "drives: midwatch demo"
-                )
-            if self._stays:
-                self.line(
-                    f"\nWatching. The next look is in {self._config.survey.every_minutes} min; "
-                    "stop with Ctrl-C. Elsewhere: midwatch cases"
-                )
-        else:
-            stamp = f"{survey.taken_at.astimezone(zone):%H:%M}"
-            fresh = [[stamp, "new", text] for key, text in now.items() if key not in self._before]
-            seen = {str(subject) for subject in subjects_seen(survey)}
-            over = disproved(survey)
-            gone = [
-                [
-                    stamp,
-                    "holds no more" if key.partition("/")[2] in seen or key in over else "not seen",
-                    text,
-                ]
-                for key, text in self._before.items()
-                if key not in now
-            ]
-            if fresh or gone:
-                table = columns([*fresh, *gone], total=terminal_width(), indent="")
-                self.line("\n".join(table))
-        self._before = now
 
 
 @click.command()
@@ -192,7 +109,7 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     beside = ExitStack()
     keeper = upkeep_here(config, here=reader is None)
     renew_pages = keeper.renewed_with(pages_beside(config, clock, printer.line, beside, once=once))
-    eyes = eyes_here(config, clock) if reader is None else eyes_there(config, reader, printer.line)
+    eyes = eyes_of(config, clock, reader, printer, beside)
     with store.snapshot() as tx:
         last = tx.last_survey(standing.box)
     eyes.surveyor.remember(last.pools if last is not None else ())
@@ -315,15 +232,28 @@ class Eyes:
     works: frozenset[str] = frozenset()  # what is known to work without being asked
 
 
-def eyes_here(config: Config, clock: Clock) -> Eyes:
-    """Look from this process."""
+def eyes_of(
+    config: Config,
+    clock: Clock,
+    reader: str | None,
+    printer: Printer | ServiceLog,
+    beside: ExitStack,
+) -> Eyes:
+    """Look through the reader that listens at a path, or from here."""
+    if reader is not None:
+        return eyes_there(config, reader, printer.line)
+    return eyes_here(config, clock, waits_first(printer, beside))
+
+
+def eyes_here(config: Config, clock: Clock, waits: Waits) -> Eyes:
+    """Look from this process; somebody waits for the first look."""
     surveyor = surveyor_here(config)
 
     def renew(fresh: Config) -> None:
         surveyor.looking = to_looking(fresh)
 
     return Eyes(
-        surveyor=surveyor,
+        surveyor=FirstLook(surveyor, waits),
         bell=bell_here(config, clock.now()),
         renew=renew,
         works=frozenset({READER}),  # this process: what was said of another one is over

@@ -20,9 +20,13 @@ import traceback
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
+from typing import Protocol
 
-from watcher.readers.survey import Surveyor
+from watcher.facts.pool import Pool
+from watcher.readers.kernel_log import Position
+from watcher.readers.taken import Taken
 from watcher.service.half_words import (
     LONGEST_REQUEST_BYTES,
     Answer,
@@ -57,11 +61,24 @@ REQUEST_SECONDS = 20.0
 """How long a request may take once it has begun to arrive."""
 
 
+class Looks(Protocol):
+    """The surveyor, as far as the reader needs it."""
+
+    @property
+    def remember(self) -> Callable[[Iterable[Pool]], None]:
+        """Take over the pools of a look made before this run."""
+
+    def take(
+        self, survey: str, now: datetime, *, position: Position | None = None, deep: bool = False
+    ) -> Taken:
+        """Look at everything once."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ways:
     """What the reader works with."""
 
-    surveyor: Surveyor
+    surveyor: Looks
     rings: Callable[[float], bool]  # whether the bell rings, by the monotonic clock
     reload: Callable[[], str]  # read the settings again; "" or why the old ones stay
     say: Callable[[str], None]  # a sentence for the log
