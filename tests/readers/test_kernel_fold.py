@@ -117,6 +117,16 @@ def test_a_line_without_a_time_counts_as_now() -> None:
     assert fold([one], Names(), NOW).events[0].at == NOW
 
 
+def test_what_is_older_than_a_day_is_folded_apart() -> None:
+    """The first look reads the log of weeks: a storm that goes on must not count as an old one."""
+    week = 7 * 24 * 3600
+    storm = [told("sdb", -week), told("sdb", -week + 60), told("sdb", -60), told("sdb")]
+    old, new = fold(storm, NAMES, NOW).events
+    assert (old.count, new.count) == (2, 2)
+    assert old.last_at is not None
+    assert old.last_at < NOW - timedelta(hours=24) <= new.at
+
+
 def test_a_storm_is_one_event_with_its_count() -> None:
     folded = fold((told("sdb", number) for number in range(10_000)), NAMES, NOW)
     assert [event.count for event in folded.events] == [10_000]

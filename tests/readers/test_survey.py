@@ -13,7 +13,7 @@ from watcher.facts.identity import DriveId
 from watcher.facts.kernel_event import Category
 from watcher.facts.pool import AtStake, Protection
 from watcher.facts.survey import Survey
-from watcher.readers.blocks import read_blocks
+from watcher.readers.blocks import Block, BlockMap, read_blocks
 from watcher.readers.discovery import ToldDrive
 from watcher.readers.drives import Silence
 from watcher.readers.host import Ended, Ran
@@ -151,6 +151,18 @@ def test_kernel_names_stand_for_drives_and_pools() -> None:
     assert array.key.startswith("md:")
     assert port.key == "wwn-5000a1400000005c"
     assert loops_below_pools(blocks) == ()
+
+
+def test_what_stands_on_a_pool_is_the_pools() -> None:
+    """A filesystem in a locked device on an array is damaged: the kernel says dm-0, and nothing
+    else would tell whose that is."""
+    box = new_box()
+    survey = look(box).take("s", NOW).survey
+    blocks = read_blocks(box)
+    crypt = Block(kname="dm-0", name="vault", kind="crypt", parents=("md0",))
+    names = names_of(box, BlockMap((*blocks.blocks, crypt)), survey.pools)
+    assert names.lookup("dm-0") == names.lookup("md0")
+    assert names.lookup("dm-1") is None
 
 
 def test_what_the_kernel_counts_is_told_from_the_second_look_on() -> None:

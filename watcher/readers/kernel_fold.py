@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from watcher.facts.identity import Subject, SubjectKind
 from watcher.facts.kernel_event import Category, KernelEvent
@@ -21,6 +21,10 @@ from watcher.readers.kernel_lines.story import Told
 MOST_EVENTS = 200
 """Events of one survey. Our choice: 24 drives with every kind of trouble give fewer; beyond it
 the least grave are left out, and that is told."""
+
+FRESH = timedelta(hours=24)
+"""What is older is folded apart: rules count the lines of a day, and the first look at a box reads
+the log of weeks. Without it a storm that began last week and goes on would count as old."""
 
 LINE_CHARACTERS = 300
 """Of the line kept as evidence. Our choice: the longest ATA command line has about 160."""
@@ -105,6 +109,10 @@ class Folded:
     note: str = ""  # one sentence when something was left out, else ""
 
 
+_Key = tuple[Category, str, str, bool]
+"""Kind of event, who it is about, and whether it is of the last day."""
+
+
 @dataclass(slots=True)
 class _Heap:
     """What is folded into one event so far."""
@@ -132,7 +140,8 @@ class _Heap:
 
 def fold(told: Iterable[Told], names: Names, now: datetime, *, limit: int = MOST_EVENTS) -> Folded:
     """Fold what was told into at most ``limit`` events. A line without a time counts as ``now``."""
-    heaps: dict[tuple[Category, str, str], _Heap] = {}
+    heaps: dict[_Key, _Heap] = {}
+    fresh_from = now - FRESH
     subjects: dict[str, tuple[Subject | None, str]] = {}
     left_out = 0
     for one in told:
@@ -142,8 +151,8 @@ def fold(told: Iterable[Told], names: Names, now: datetime, *, limit: int = MOST
             subject = names.lookup(meaning.device)
             known = (subject, str(subject) if subject else disk_of(meaning.device))
             subjects[meaning.device] = known
-        key = (meaning.category, meaning.what, known[1])
         at = one.line.at or now
+        key = (meaning.category, meaning.what, known[1], at >= fresh_from)
         heap = heaps.get(key)
         if heap is not None:
             heap.count += one.adds
@@ -174,7 +183,7 @@ def _moment_of(event: KernelEvent) -> datetime:
 _GRAVITY = {category: rank for rank, category in enumerate(Category)}
 
 
-def _thin(heaps: dict[tuple[Category, str, str], _Heap], limit: int) -> int:
+def _thin(heaps: dict[_Key, _Heap], limit: int) -> int:
     """Drop the least grave, and of those the rarest, down to the limit; tell how many."""
     surplus = len(heaps) - limit
     if surplus <= 0:

@@ -353,5 +353,19 @@ def names_of(host: Host, blocks: BlockMap | None, pools: tuple[Pool, ...]) -> Na
                 subjects[name] = about_pool(pool.pool)
         if pool.node is not None and pool.node.startswith("/dev/"):
             subjects[pool.node.removeprefix("/dev/")] = about_pool(pool.pool)
+    for name, subject in _above_pools(blocks, pools).items():
+        subjects.setdefault(name, subject)
     members = frozenset(about_drive(drive) for pool in pools for drive in pool.drives)
     return names_from_sysfs(host, subjects, members=members)
+
+
+def _above_pools(blocks: BlockMap | None, pools: tuple[Pool, ...]) -> Mapping[str, Subject]:
+    """Name what stands on a pool, such as a locked device or a volume on an array: it is its."""
+    if blocks is None:
+        return {}
+    found: dict[str, Subject] = {}
+    for pool in pools:
+        base = blocks.block(pool.node) if pool.node is not None else None
+        for block in blocks.above(base.kname) if base is not None else ():
+            found.setdefault(block.kname, about_pool(pool.pool))
+    return found
