@@ -155,12 +155,19 @@ def unread(letter: str | None, why: Unread, *, at: datetime = T0) -> DriveUnread
     )
 
 
-def event(letter: str, category: Category, *, count: int = 1, ago: timedelta = HOUR) -> KernelEvent:
+def event(
+    letter: str,
+    category: Category,
+    *,
+    count: int = 1,
+    ago: timedelta = HOUR,
+    what: str = "some-line",
+) -> KernelEvent:
     """Make a kernel event about a drive."""
     return KernelEvent(
         at=T0 - ago,
         category=category,
-        what="some-line",
+        what=what,
         device=f"sd{letter}",
         subject=about_drive(drive(letter)),
         line="a line of the log",

@@ -26,7 +26,7 @@ from watcher.rules.catalogue import judge
 from watcher.rules.view import View
 from watcher.service.bootstrap import has_state, surveyor_here, zone_of
 from watcher.service.clock import SystemClock
-from watcher.service.desk import view_of
+from watcher.service.desk import first_view_of, view_of
 from watcher.service.opened import open_for_command
 from watcher.service.settings import to_tuning
 from watcher.service.settings_shape import Config
@@ -72,7 +72,7 @@ def look_now(
 
         def judged(taken: Taken) -> Looked:
             seen = taken.survey
-            view = view_of(tx, seen, now) if tx is not None else View(survey=seen, now=now)
+            view = view_of(tx, seen, now) if tx is not None else first_view_of(seen, now)
             return Looked(view=view, findings=judge(view, to_tuning(config)), doubt=doubt)
 
         waiter = waits(judged) if waits is not None else None
@@ -84,7 +84,7 @@ def look_now(
 def look_from(config: Config, path: Path, *, deep: bool = False) -> Looked:
     """Look at a box that is not here: a collected one, or a folder of reports. It has no past."""
     there = survey_from(path, deep=deep)
-    view = View(survey=there.survey, now=there.survey.taken_at)
+    view = first_view_of(there.survey, there.survey.taken_at)
     findings = judge(view, to_tuning(config))
     return Looked(view=view, findings=findings, origin=there.origin, partial=there.partial)
 

@@ -11,7 +11,7 @@ from datetime import timedelta
 from statistics import median
 from typing import Final
 
-from watcher.facts.drive import Metric, Unread
+from watcher.facts.drive import Metric, Protocol, Unread
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.facts.pool import WorkKind
@@ -22,7 +22,12 @@ from watcher.rules.rule import Kind, Rule
 from watcher.rules.tuning import Threshold, Tuning
 from watcher.rules.view import View
 
-FROM_THE_LOG: Final = ("log-says-media", "wire-or-backplane", "drive-comes-and-goes")
+FROM_THE_LOG: Final = (
+    "log-says-media",
+    "log-says-controller",
+    "wire-or-backplane",
+    "drive-comes-and-goes",
+)
 """Rules that speak from the kernel log alone where a drive gives no reading."""
 
 DAY: Final = timedelta(days=1)
@@ -36,12 +41,26 @@ CABLE_FIRST: Final = (
 )
 
 
-def _lines(events: tuple[KernelEvent, ...]) -> int:
+SEAT_FIRST: Final = (
+    "Check the seat first: power down unless the bay is made for hot swap, take {label} out of its "
+    "slot and put it back, look at its screw and its cooling, and see whether it happens again. "
+    "Then its firmware, then another slot. Replace the drive only when these do not help."
+)
+"""The same for a drive that sits in a slot and has no cable."""
+
+
+def wire_first(look: Look) -> str:
+    """Say what lies between the drive and the box, and comes first."""
+    slot = look.reading.identity.protocol is Protocol.NVME
+    return (SEAT_FIRST if slot else CABLE_FIRST).format(label=look.label)
+
+
+def lines_of(events: tuple[KernelEvent, ...]) -> int:
     """Count the lines that events stand for."""
     return sum(event.count for event in events)
 
 
-def _quoted(events: tuple[KernelEvent, ...]) -> tuple[Evidence, ...]:
+def quoted(events: tuple[KernelEvent, ...]) -> tuple[Evidence, ...]:
     """Quote the first line of the latest three events."""
     return tuple(
         Evidence(what=f"kernel log {event.at:%Y-%m-%d %H:%M} UTC", value=event.line or event.what)
@@ -61,7 +80,7 @@ MEDIA_LINES: Final = Threshold(
 def log_says_media(look: Look) -> Found | None:
     """Find a drive of which the kernel says that it cannot read or write its medium."""
     events = look.events(Category.MEDIUM)
-    lines = _lines(events)
+    lines = lines_of(events)
     if not lines or lines < max(look.limit("log-says-media", MEDIA_LINES), 1):
         return None
     return Found(
@@ -71,7 +90,7 @@ def log_says_media(look: Look) -> Found | None:
             "Check the backups, look at the drive's own counters, and start a scrub of its pool or "
             "an extended self-test when the load allows. Have a spare ready."
         ),
-        evidence=(*_quoted(events), fact("lines in 24 hours", lines)),
+        evidence=(*quoted(events), fact("lines in 24 hours", lines)),
         level=steps(lines),
     )
 
@@ -101,14 +120,14 @@ def wire_or_backplane(look: Look) -> Found | None:
     rule = "wire-or-backplane"
     week = look.rise(Metric.INTERFACE_CRC_ERRORS, WEEK) or 0
     events = look.events(Category.LINK)
-    lines = _lines(events)
+    lines = lines_of(events)
     counted = week >= max(look.limit(rule, CRC_WEEK), 1)
     logged = lines >= max(look.limit(rule, LINK_LINES), 1)
     if not (counted or logged):
         return None
     day = look.rise(Metric.INTERFACE_CRC_ERRORS, DAY) or 0
     fast = day >= max(look.limit(rule, CRC_FAST), 1)
-    evidence = list(_quoted(events))
+    evidence = list(quoted(events))
     count = look.metrics.get(Metric.INTERFACE_CRC_ERRORS)
     if counted:
         trace = look.trace(Metric.INTERFACE_CRC_ERRORS)
@@ -116,7 +135,7 @@ def wire_or_backplane(look: Look) -> Found | None:
     return Found(
         urgency=Urgency.TODAY if fast else Urgency.THIS_WEEK,
         sentence="Data is damaged on its way between the drive and the box; it is sent again.",
-        next_step=CABLE_FIRST.format(label=look.label),
+        next_step=wire_first(look),
         evidence=tuple(evidence),
         level=steps(max(week, lines)),
     )
@@ -141,8 +160,8 @@ def comes_and_goes(look: Look) -> Found | None:
     return Found(
         urgency=Urgency.THIS_WEEK,
         sentence="The drive left the box and came back.",
-        next_step=CABLE_FIRST.format(label=look.label),
-        evidence=(*_quoted(events), fact("times in 24 hours", len(events))),
+        next_step=wire_first(look),
+        evidence=(*quoted(events), fact("times in 24 hours", len(events))),
         level=steps(len(events)),
     )
 

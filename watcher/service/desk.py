@@ -389,6 +389,15 @@ def view_of(
     )
 
 
+def first_view_of(survey: Survey, now: datetime) -> View:
+    """Put a survey together for the rules where nothing of the past is known."""
+    return View(
+        survey=survey,
+        now=now,
+        recent=tuple(e for e in survey.events if e.at >= now - EVENTS_BACK),
+    )
+
+
 def newer_than(tx: Transaction, survey: Survey, now: datetime) -> Survey | None:
     """Give the last survey when this one is older and comes late; None when it is in order.
 

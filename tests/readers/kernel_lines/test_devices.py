@@ -121,9 +121,9 @@ MESSAGES = [
     ),
     (
         "megaraid_sas 0000:03:00.0: 512 (7s/0x0001/CRIT) - VD 00/0 is now DEGRADED",
-        C,
-        "adapter-fault",
-        "0000:03:00.0",
+        P,  # it says CRIT of its own log, as it does of a fault of its own
+        "adapter-pool-degraded",
+        "",
     ),
     (
         "3w-9xxx: scsi0: AEN: ERROR (0x04:0x0002): Degraded unit:unit=0, port=1.",

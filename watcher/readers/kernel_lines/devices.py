@@ -180,6 +180,8 @@ IDE = (  # drivers/ide, until Linux 5.13
 )
 
 ADAPTERS = (
+    # first, for the same line says FATAL of the adapter's log
+    Row("adapter-pool-degraded", Category.POOL, "is now ", r"VD \S+ is now .*(?:DEGRADED|OFFLINE)"),
     Row(
         "adapter-fault", _CONTROLLER, "non-operational", r"(?P<dev>mpt\dsas\w*): .*non-operational"
     ),
@@ -215,7 +217,6 @@ ADAPTERS = (
         "mega",
         r"mega(?:sas|raid): .*(?:FAULT|RESET|reset|waiting for|hang)",
     ),
-    Row("adapter-pool-degraded", Category.POOL, "is now ", r"VD \S+ is now .*(?:DEGRADED|OFFLINE)"),
     Row("adapter-pool-degraded", Category.POOL, "egraded unit", r"(?P<dev>3w-\w+): "),
     Row(
         "sector-repaired",
