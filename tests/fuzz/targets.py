@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from watcher.facts.identity import BoxId
-from watcher.hub import wire
+from watcher.hub import telling, wire
 from watcher.hub.errors import HubError
 from watcher.readers import archive, blocks, box_file, discovery, smartctl, smartctl_text
 from watcher.readers.errors import CannotParse
@@ -150,6 +150,7 @@ TARGETS: dict[str, Target] = {
     "link": Target(lambda data: _link(data.decode("utf-8", "replace"))),
     "parcel": Target(wire.unpack, (HubError,)),
     "parcel-packed": Target(wire.inflate, (HubError,)),
+    "telling": Target(telling.unpack_telling, (HubError,)),
     "joining": Target(wire.unpack_joining, (HubError,)),
     "hub-answer": Target(lambda data: wire.read_answer(200, data), (HubError,)),
     "half-request": Target(half_words.read_request, (half_words.OddWords,)),

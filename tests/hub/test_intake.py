@@ -9,10 +9,13 @@ from collections.abc import Iterator
 import pytest
 
 from tests.hub.stage import NOW, StillClock, enrol, look, parcel, shop
+from tests.hub.test_telling import FULL
+from watcher.facts.identity import BoxId
 from watcher.hub.enrolment import hash_of, invite
 from watcher.hub.intake import Door
 from watcher.hub.server import DoorServer, Place
 from watcher.hub.shop import Shop
+from watcher.hub.telling import PATH, pack_telling
 from watcher.hub.wire import MOST_SENT, Joining, Renewal, pack
 from watcher.store.errors import StoreFull
 
@@ -100,3 +103,27 @@ def test_a_full_disk_makes_boxes_come_later(house: House, monkeypatch: pytest.Mo
     monkeypatch.setattr(house.hub, "take", full)
     assert house.post("/box/surveys", pack(parcel(look(1))), house.token) == (503, "busy")
     assert "no room" in house.trouble[0]
+
+
+def test_how_a_box_is_prepared_is_taken_for_the_box_of_its_token(house: House) -> None:
+    body = pack_telling(FULL)
+    assert house.post(PATH, body, house.token) == (409, "two-senders")
+    assert house.post("/box/surveys", pack(parcel(look(1))), house.token) == (200, "")
+    assert house.post(PATH, body, house.token) == (200, "")
+    assert house.post(PATH, body, "wrong-token-wrong-token") == (401, "not-known")
+    assert house.post(PATH, b"odd", house.token) == (400, "unreadable")
+    with house.hub.store.snapshot() as tx:
+        row = tx.told_by(BoxId("press"))
+    assert row is not None
+    assert row.told == FULL.told
+
+
+def test_no_box_is_called_as_the_hub_is(house: House) -> None:
+    with house.hub.store.transaction() as tx:
+        code = invite(tx, "Orchard", "", NOW)
+    own = house.hub.clients.own.box
+    asked = pack(Joining(code=code, box=own, token_hash=hash_of("a-token-of-the-shed-1")))
+    assert house.post("/box/join", asked)[0] == 200
+    with house.hub.store.snapshot() as tx:
+        assert tx.enrolled(own) is None
+        assert [box.box for box in tx.enrolled_boxes("Orchard")] == [f"{own} (Orchard)"]

@@ -11,7 +11,7 @@ from tests.hub.stage import NOW, enrol, look, parcel, report, shop
 from watcher.cases.observations import Acknowledged
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Protection
-from watcher.hub.month_report import Report, lacks_of, report_of
+from watcher.hub.month_report import Report, given_back, lacks_of, report_of
 from watcher.hub.protection_time import Month
 from watcher.hub.shop import Shop
 from watcher.service.desk import Desk
@@ -147,6 +147,28 @@ def test_a_box_that_was_given_back_is_in_its_last_month_and_in_none_after() -> N
     later = Month(year=2026, month=2, since=MONTH.until, until=MONTH.until + 99 * HOUR, over=False)
     with hub.store.snapshot() as tx:
         assert report_of(tx, "Harbour", later, later.until, standing_of=hub.clients.of).boxes == ()
+
+
+def test_of_a_box_that_was_given_back_nothing_is_to_be_done_and_the_time_after_is_not_unseen() -> (
+    None
+):
+    hub = shop()
+    rounds(hub, enrol(hub, "press"), 0, 2)
+    (before,) = month(hub, MONTH.until).boxes
+    assert before.card is not None
+    gone = MONTH.since + 2 * HOUR
+    with hub.store.transaction() as tx:
+        tx.set_box_state(PRESS, BoxState.RETURNED, gone)
+    (box,) = month(hub, MONTH.until).boxes
+    assert box.card is None
+    assert box.returned_at == gone
+    assert all(gap.ended_at <= gone for gap in box.gaps)
+    assert box.unseen_share < before.unseen_share
+    assert given_back(box, lambda at: f"{at:%d %b}").startswith(
+        f"It was given back to its owner on {gone:%d %b}."
+    )
+    undated = replace(box, returned_at=None)
+    assert "; when is not written down, it was last heard of" in given_back(undated, str)
 
 
 def test_a_trouble_that_was_open_when_the_box_was_given_back_is_not_called_still_open() -> None:

@@ -8,12 +8,14 @@ import pytest
 
 from tests.hub.stage import EVERY, NOW, StillClock, enrol, look, shop
 from tests.hub.test_handover import BOX, desk, handover
+from tests.hub.test_telling import SPARE
 from watcher.hub import credentials
 from watcher.hub.credentials import Credentials
 from watcher.hub.enrolment import hash_of, renew
 from watcher.hub.errors import HubError, Refused, Unreachable, Why
 from watcher.hub.sender import BAD_TRIES, GAP_LONGEST_SECONDS, Sender, gap_after
 from watcher.hub.shop import Shop
+from watcher.hub.telling import ASK_AGAIN, PATH, TOLD_AGAIN, Telling, unpack_telling
 from watcher.hub.wire import Answer, unpack, unpack_renewal
 from watcher.store.database import Store, open_memory
 
@@ -26,6 +28,8 @@ class Wire:
         self.before: list[HubError] = []
         self.lose_answers = 0
         self.arrived: list[str] = []
+        self.told: list[Telling] = []
+        self.is_old = False  # of a version that knows no readiness
 
     def post(self, path: str, body: bytes, token: str = "") -> Answer:
         if self.before:
@@ -34,6 +38,11 @@ class Wire:
             with self.hub.store.transaction() as tx:
                 renew(tx, token, unpack_renewal(body).token_hash, self.clock.now())
             return Answer()
+        if path == PATH:
+            if self.is_old:
+                raise Unreachable("what answers there is no hub (status 404)")
+            self.told.append(unpack_telling(body))
+            return self.hub.hear_told(token, self.told[-1], self.clock.now())
         parcel = unpack(body)
         answer = self.hub.take(token, parcel, "192.0.2.7", self.clock.now()).answer
         self.arrived.append(parcel.survey.survey)
@@ -161,3 +170,58 @@ def test_a_thread_sends_and_stops(tmp_path: Path) -> None:
     scene.sender.wake()
     scene.sender.stop()
     assert scene.taken() == [f"press|look-{n}" for n in range(1, len(scene.taken()) + 1)]
+
+
+def test_how_the_box_is_prepared_is_told_after_the_surveys_and_when_it_changed(
+    tmp_path: Path,
+) -> None:
+    scene = Scene(tmp_path, 2)
+    assert [scene.sender.step() for _ in range(2)] == [0.0, 0.0]
+    assert scene.wire.told == []
+    for _ in range(3):
+        assert scene.sender.step() > 0
+    assert [telling.told.shelf for telling in scene.wire.told] == [()]
+    with scene.store.transaction() as tx:
+        tx.add_spare(BOX, SPARE)
+    scene.sender.step()
+    assert [len(telling.told.shelf) for telling in scene.wire.told] == [0, 1]
+    with scene.hub.store.snapshot() as tx:
+        row = tx.told_by(BOX)
+    assert row is not None
+    assert row.told == scene.wire.told[-1].told
+    scene.clock.at += TOLD_AGAIN
+    scene.sender.step()
+    assert len(scene.wire.told) == 3
+
+
+def test_a_run_of_which_the_hub_took_nothing_yet_tells_nothing(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, 0)
+    scene.sender.step()
+    assert scene.wire.told == []
+
+
+def test_a_hub_too_old_to_be_told_is_no_trouble_and_is_asked_again_later(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, 1)
+    scene.wire.is_old = True
+    for _ in range(4):
+        scene.sender.step()
+    assert scene.said == []
+    assert scene.waiting() == 0
+    scene.wire.is_old = False
+    scene.sender.step()
+    assert scene.wire.told == []
+    scene.clock.at += ASK_AGAIN
+    scene.sender.step()
+    assert len(scene.wire.told) == 1
+
+
+def test_that_the_line_is_cut_while_it_is_told_loses_nothing(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, 1)
+    assert scene.sender.step() == 0.0
+    scene.wire.before = [Unreachable("the line was cut")]
+    scene.sender.step()
+    assert scene.wire.told == []
+    scene.clock.at += ASK_AGAIN
+    scene.sender.step()
+    assert len(scene.wire.told) == 1
+    assert scene.said == []

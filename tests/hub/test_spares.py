@@ -11,8 +11,9 @@ from tests.store import made
 from watcher.facts.drive import Metric, Verdict
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Member, MemberState, Role
-from watcher.facts.readiness import ShelfSpare
-from watcher.hub.spares import Need, Risk, Stock, size_lines, stock_of
+from watcher.facts.readiness import ShelfSpare, ToldReadiness
+from watcher.hub.spares import Held, Need, Risk, Stock, beside_the_box, size_lines, stock_of
+from watcher.hub.telling import Telling
 from watcher.rules.tuning import UNTUNED
 from watcher.service.desk import last_view
 
@@ -154,3 +155,53 @@ def test_where_the_lost_drive_is_forgotten_its_largest_peer_says_how_large_it_mu
     (one,) = stock_of(view, "Harbour", UNTUNED).needs
     assert one.least_bytes == made.reading(1).identity.capacity_bytes
     assert one.label == gone.name
+
+
+def beside(needs: tuple[Need, ...], told: ToldReadiness | None) -> tuple[Held, ...]:
+    """What lies beside a box that told this, for each of its needs."""
+    hub = shop()
+    token = enrol(hub, "press")
+    report(hub, token, look(1, lost=1))
+    if told is not None:
+        hub.hear_told(token, Telling(sender="run-1", told=told), NOW)
+    with hub.store.snapshot() as tx:
+        view = last_view(tx, BoxId("press"), NOW + EVERY)
+    assert view is not None
+    return tuple(one.held for one in beside_the_box(needs, view))
+
+
+def test_a_box_that_told_nothing_is_not_said_to_have_an_empty_shelf() -> None:
+    assert beside((need(4 * TB),), None) == (Held.NOT_TOLD,)
+    assert beside((need(4 * TB),), ToldReadiness()) == (Held.NOTHING,)
+
+
+def test_spares_at_the_box_are_counted_once_for_what_is_gone_first() -> None:
+    shelf = ToldReadiness(shelf=(spare(21, 8 * TB), spare(22, 4 * TB, proven=False)))
+    needs = (need(4 * TB, lost=False), need(8 * TB), need(4 * TB))
+    assert beside(needs, shelf) == (Held.NOTHING, Held.PROVEN, Held.UNPROVEN)
+
+
+def test_a_spare_that_is_coming_failed_or_of_no_known_size_is_no_proven_one() -> None:
+    coming = spare(21, 8 * TB, ordered=True)
+    failed = replace(spare(22, 8 * TB), failed_at=NOW)
+    sizeless = replace(spare(23, 8 * TB), capacity_bytes=None)
+    assert sizeless.identity is not None
+    sizeless = replace(sizeless, identity=replace(sizeless.identity, capacity_bytes=None))
+    needs = (need(8 * TB), need(8 * TB))
+    told = ToldReadiness(shelf=(coming, failed, sizeless))
+    assert beside(needs, told) == (Held.COMING, Held.NOTHING)
+    assert beside((need(None),), ToldReadiness(shelf=(spare(21, 8 * TB),))) == (Held.NOTHING,)
+
+
+def test_a_spare_that_went_into_the_pool_lies_on_the_shelf_no_more() -> None:
+    inside = replace(spare(1, 8 * TB), identity=made.reading(1).identity)
+    assert beside((need(4 * TB),), ToldReadiness(shelf=(inside,))) == (Held.NOTHING,)
+
+
+def test_a_place_with_a_spare_at_its_own_box_asks_for_none_of_the_shops_and_no_other_does() -> None:
+    held = replace(need(4 * TB), held=Held.PROVEN)
+    other = replace(need(4 * TB), box=BoxId("barn"), client="Orchard")
+    (line,) = size_lines([Stock(needs=(held,)), Stock(needs=(other,))], (), NOW)
+    assert (line.now, line.beside, line.to_get, line.ready) == (2, 1, 1, 0)
+    (line,) = size_lines([Stock(needs=(held,)), Stock(needs=(other,))], (spare(1, 4 * TB),), NOW)
+    assert (line.beside, line.to_get, line.ready) == (1, 0, 1)

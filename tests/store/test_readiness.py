@@ -1,12 +1,14 @@
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from tests.store.made import BOX, NOW, drive_id
 from watcher.cases.effects import Record
 from watcher.facts.drive import DriveIdentity
 from watcher.facts.identity import BoxId, PoolId
-from watcher.facts.readiness import DrillDone, RestoreTried, ShelfSpare
+from watcher.facts.readiness import DrillDone, RestoreTried, ShelfSpare, ToldReadiness
 from watcher.store.database import Store
+from watcher.store.hub import BoxState
+from watcher.store.readiness import ToldRow
 
 SPARE = ShelfSpare(
     number=0,
@@ -19,6 +21,38 @@ SPARE = ShelfSpare(
 DRILL = DrillDone(
     number=1, pool=PoolId("md:a"), pool_name="orchard", member="bay 3", by="Ana", begun_at=NOW
 )
+
+
+def test_what_a_box_told_is_kept_for_it_alone_and_forgotten_with_its_machine(store: Store) -> None:
+    told = ToldReadiness(shelf=(replace(SPARE, number=1),), watched_since=NOW, own_way=False)
+    with store.transaction() as tx:
+        for name in ("press", "barn"):
+            tx.enrol(BoxId(name), "Harbour", NOW, 600)
+        tx.save_told(BoxId("press"), ToldReadiness(), NOW)
+        tx.save_told(BoxId("press"), told, NOW + timedelta(hours=1))
+    with store.snapshot() as tx:
+        assert tx.told_by(BoxId("press")) == ToldRow(at=NOW + timedelta(hours=1), told=told)
+        assert tx.told_by(BoxId("barn")) == ToldRow(at=None, told=None)
+        assert tx.told_by(BoxId("attic")) is None
+    with store.transaction() as tx:
+        tx.enrol(BoxId("press"), "Harbour", NOW, 600)
+        assert tx.told_by(BoxId("press")) == ToldRow(at=None, told=None)
+
+
+def test_when_a_box_was_given_back_is_kept_until_it_comes_again(store: Store) -> None:
+    def returned_at() -> datetime | None:
+        with store.snapshot() as tx:
+            box = tx.enrolled(BoxId("press"))
+        assert box is not None
+        return box.returned_at
+
+    with store.transaction() as tx:
+        tx.enrol(BoxId("press"), "Harbour", NOW, 600)
+        tx.set_box_state(BoxId("press"), BoxState.RETURNED, NOW)
+    assert returned_at() == NOW
+    with store.transaction() as tx:
+        tx.enrol(BoxId("press"), "Harbour", NOW, 600)
+    assert returned_at() is None
 
 
 def test_a_spare_comes_back_as_it_was_put_on_the_shelf(store: Store) -> None:

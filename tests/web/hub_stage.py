@@ -149,7 +149,7 @@ def hub_stage(*, public: str = PUBLIC) -> HubStage:
         if not number:
             stage.report("old", surveys[0], number)
     with store.transaction() as tx:
-        tx.set_box_state(BoxId("old"), BoxState.RETURNED)
+        tx.set_box_state(BoxId("old"), BoxState.RETURNED, clock.now())
     stage.pass_time(timedelta(minutes=2))
     return stage
 

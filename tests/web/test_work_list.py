@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from functools import cache
 
+from tests.store import made
 from tests.web.browser import Browser
 from tests.web.hub_stage import EVERY, HubStage, hub_stage
 from watcher.facts.identity import BoxId
+from watcher.facts.readiness import ShelfSpare, ToldReadiness
+from watcher.hub.spares import Held
+from watcher.hub.telling import Telling
 from watcher.web.work_list import DUE_WITHIN, Kept, WorkList, gather, lacking
 
 
@@ -39,6 +44,34 @@ def test_boxes_that_lack_something_are_named_by_what_they_lack() -> None:
     found = lacking(gathered(shared()))
     assert found
     assert all(one.lacks for boxes in found.values() for one in boxes)
+
+
+def test_a_box_that_told_of_its_shelf_is_judged_by_it_and_the_others_are_named() -> None:
+    stage = hub_stage()
+    first = gathered(stage)
+    assert {one.box for one in first.untold} == {"press", "archive", "barn"}
+    assert {need.held for need in first.needs} == {Held.NOT_TOLD}
+    assert "shelf" not in lacking(first)
+    (size,) = {need.least_bytes for need in first.needs if need.lost}
+    spare = ShelfSpare(
+        number=1,
+        identity=replace(made.reading(77).identity, capacity_bytes=size),
+        added_at=stage.clock.now(),
+        proven_at=stage.clock.now(),
+    )
+    told = Telling(sender="run-barn", told=ToldReadiness(shelf=(spare,)))
+    stage.shop.hear_told(stage.tokens["barn"], told, stage.clock.now())
+    found = gathered(stage)
+    assert {one.box for one in found.untold} == {"press", "archive"}
+    assert [need.held for need in found.needs] == [Held.PROVEN, Held.NOT_TOLD]
+    assert (found.sizes[0].beside, found.sizes[0].to_get) == (1, 1)
+    browser = Browser(stage.site)
+    browser.sign_in("sam")
+    text = browser.get("/work-list").text
+    assert "a proven spare lies there" in text
+    assert "Shelf, drills and restores are not told by 2 boxes" in text
+    assert "On its own shelf" in browser.get("/ready?box=barn").text
+    assert "Not told by this box" in browser.get("/ready?box=press").text
 
 
 def test_only_what_falls_due_within_two_weeks_is_listed_soonest_first() -> None:

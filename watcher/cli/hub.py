@@ -27,6 +27,7 @@ from watcher.hub.intake import Door
 from watcher.hub.protection_time import month_named
 from watcher.hub.server import DoorServer, HubLoop, Place, ease_collector
 from watcher.hub.shop import SECOND_SENDER_HOLDS, Shop
+from watcher.hub.told_words import told_words
 from watcher.service.bootstrap import (
     environment,
     file_of,
@@ -189,6 +190,7 @@ def one_box(context: click.Context, box: str) -> None:
     with room_of(context) as room, room.store.snapshot() as tx:
         found = _of_name(tx.enrolled(BoxId(box)), box)
         tokens = tx.tokens_of_box(found.box)
+        told = tx.told_by(found.box)
         copied = tx.has_second_sender(found.box, room.now - SECOND_SENDER_HOLDS)
         rows = [
             ["client", found.client],
@@ -200,6 +202,8 @@ def one_box(context: click.Context, box: str) -> None:
             ["asked for a look", "yes, with its next survey" if found.look_wanted else "no"],
             ["a second machine", "sends under its name, and is refused" if copied else "no"],
         ]
+        if told is not None:
+            rows += [list(line) for line in told_words(told, room.now, room.say)]
     click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
 
 
@@ -311,7 +315,7 @@ def give_back(context: click.Context, box: str) -> None:
     """Give BOX back to its owner: nothing is expected of it any more, its past is kept."""
     with room_of(context) as room, room.store.transaction() as tx:
         _of_name(tx.enrolled(BoxId(box)), box)
-        tx.set_box_state(BoxId(box), BoxState.RETURNED)
+        tx.set_box_state(BoxId(box), BoxState.RETURNED, room.now)
     click.echo(f"{box} is at rest: it may be quiet, and its history stays.")
 
 

@@ -8,7 +8,7 @@ from datetime import datetime
 from watcher.cli.columns import clean, columns, fold
 from watcher.cli.parts import Room
 from watcher.facts.units import say_count
-from watcher.hub.month_report import BoxMonth, Report, lacks_of
+from watcher.hub.month_report import BoxMonth, Report, given_back, lacks_of
 from watcher.hub.protection_time import say_share
 from watcher.web.month_page import STATES
 from watcher.web.words import MONTHS
@@ -38,7 +38,10 @@ def _say(room: Room, moment: datetime) -> str:
 
 
 def _box(box: BoxMonth, room: Room, width: int) -> Iterator[str]:
-    yield clean(box.box) + (", given back to its owner" if box.returned else "")
+    yield clean(box.box)
+    if box.returned:
+        told = clean(given_back(box, lambda at: _say(room, at)))
+        yield from (f"  {line}" for line in fold(told, width - 2))
     if box.seen_at is None:
         yield "  It has reported nothing yet. Nothing is known about it."
         return

@@ -14,12 +14,12 @@ from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, room_of, terminal_width
 from watcher.facts.drive import DriveIdentity, DriveReading, Medium, Protocol
 from watcher.facts.identity import DriveId, drive_id
-from watcher.facts.readiness import Preparation, ProofState, ShelfSpare, SpareFit
+from watcher.facts.readiness import Preparation, ShelfSpare, SpareFit
 from watcher.facts.units import say_bytes
 from watcher.readers.errors import ReadError
 from watcher.readers.runner import RealHost
 from watcher.readers.spare import look_at_spare
-from watcher.recovery.shelf import say_fits
+from watcher.recovery.shelf import say_fits, say_proof
 from watcher.rules.view import View
 from watcher.service.bootstrap import box_of
 from watcher.service.desk import last_view
@@ -99,24 +99,6 @@ def find_spare(tx: Transaction, room: Room, number: int) -> ShelfSpare:
         known = ", ".join(str(spare.number) for spare in shelf) or "none"
         raise Stop(f"There is no spare {number} on the shelf; known are: {known}.", Exit.NOT_FOUND)
     return found
-
-
-def say_proof(spare: ShelfSpare, now: datetime) -> str:
-    """Say what the burn-in of a spare is worth, and by when to prove it again."""
-    if spare.ordered:
-        if spare.arrives_at is None:
-            return "ordered, no date"
-        late = " (overdue)" if spare.arrives_at < now else ""
-        return f"ordered, arrives {spare.arrives_at:%d %b %Y}{late}"
-    match spare.proof_at(now):
-        case ProofState.PROVEN:
-            return f"proven {spare.proven_at:%d %b %Y}, again by {spare.prove_by:%d %b %Y}"
-        case ProofState.OUTDATED:
-            return f"proven {spare.proven_at:%d %b %Y}: too long ago, prove it again"
-        case ProofState.FAILED:
-            return f"did not pass on {spare.failed_at:%d %b %Y}: not a spare"
-        case ProofState.UNPROVEN:
-            return "not proven"
 
 
 def show_shelf(

@@ -57,7 +57,7 @@ def _drives(found: WorkList, width: int) -> Iterator[str]:
             else "  No drive was looked at yet."
         )
         return
-    head = ["size", "gone", "likely to go", "expected of the others", "on the shelf", "to get"]
+    head = ["size", "gone", "likely to go", "of the others", "at the box", "on our shelf", "to get"]
     rows = [head]
     rows += [
         [
@@ -65,6 +65,7 @@ def _drives(found: WorkList, width: int) -> Iterator[str]:
             str(line.now),
             str(line.soon),
             f"{line.expected:.2f} of {line.others}",
+            str(line.beside),
             f"{line.ready} proven, {line.unproven} not",
             str(line.to_get),
         ]
@@ -75,7 +76,7 @@ def _drives(found: WorkList, width: int) -> Iterator[str]:
         what = "Gone" if need.lost else "Likely to go"
         told = (
             f"{what}: {need.label} in {need.pool} of {need.box}, {need.client}: "
-            f"at least {say_bytes(need.least_bytes)}"
+            f"at least {say_bytes(need.least_bytes)}; {need.held.value}"
         )
         yield from (f"  {line}" for line in fold(clean(told), width - 2, "  "))
     if len(found.needs) > MOST_NEEDS:
@@ -93,6 +94,13 @@ def _ready(found: WorkList, width: int) -> Iterator[str]:
     yield from columns(rows, total=width)
     if not rows:
         yield "  No box lacks anything that can be judged from here."
+    if found.untold:
+        told = (
+            f"Of {say_count(len(found.untold), 'box', 'boxes')} shelf, drills and restores are not "
+            f"told by the box: {_names([str(one.box) for one in found.untold])}. Update midwatch "
+            "there."
+        )
+        yield from (f"  {line}" for line in fold(clean(told), width - 2, "  "))
 
 
 def _names(names: list[str]) -> str:

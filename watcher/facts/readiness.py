@@ -240,9 +240,50 @@ class DrillDone:
         return None if self.answered_at is None else self.answered_at - self.begun_at
 
 
+MOST_SPARES: Final = 500
+MOST_DRILLS: Final = 20
+MOST_RESTORES: Final = 500
+"""How much of each a box tells its hub, the newest; our choice: far beyond what a box has."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToldReadiness:
+    """What a box keeps beside its surveys of how it is prepared, as it tells its hub."""
+
+    shelf: tuple[ShelfSpare, ...] = ()
+    drills: tuple[DrillDone, ...] = ()  # without the page that was written at the end of each
+    restores: tuple[RestoreTried, ...] = ()
+    watched_since: datetime | None = None  # since when the box watches itself; None: it does not
+    own_way: bool | None = None  # a way of its own leads to a person elsewhere; None: not asked
+
+    def __post_init__(self) -> None:
+        """Check the time and the counts."""
+        if self.watched_since is not None:
+            require_utc(self.watched_since, "watched_since")
+        for found, most in (
+            (self.shelf, MOST_SPARES),
+            (self.drills, MOST_DRILLS),
+            (self.restores, MOST_RESTORES),
+        ):
+            if len(found) > most:
+                raise ValueError(f"more than {most} of a kind")
+        if len({spare.number for spare in self.shelf}) < len(self.shelf):
+            raise ValueError("two spares have one number")
+
+
+class Source(StrEnum):
+    """From where we know of a box's shelf, its drills and the restores that were tried."""
+
+    HERE = "here"  # this is the box's own store
+    TOLD = "told"  # the box told its hub, which this is
+    NOT_TOLD = "not-told"  # this is a hub, and the box has told nothing: they are not known
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Preparation:
     """All that is known of how a box is prepared."""
+
+    source: Source = Source.HERE
 
     shelf: tuple[ShelfSpare, ...] = ()
     fits: tuple[SpareFit, ...] = ()
@@ -254,8 +295,14 @@ class Preparation:
     answered_at: datetime | None = None  # when a person last answered a case
     answered_by: str = ""
     reached_away: bool | None = None  # a way to a person leads away from here; None: not asked
-    beats: bool | None = None  # a heartbeat address is called; None: not asked
+    beats: bool | None = None  # something outside notices when it stops; None: not asked
+    own_way: bool | None = None  # of a box at a hub: it reaches a person without it; None: not told
     hot_spares: tuple[tuple[PoolId, int], ...] = field(default=())  # spares inside the pools
+
+    @property
+    def is_told(self) -> bool:
+        """Whether shelf, drills and restores are known; if not, an empty one says nothing."""
+        return self.source is not Source.NOT_TOLD
 
     def fit(self, spare: ShelfSpare, pool: PoolId) -> SpareFit | None:
         """Give how a spare fits a pool, or None when they were not compared."""

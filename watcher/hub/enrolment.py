@@ -64,8 +64,12 @@ def invite(
     return code
 
 
-def join(tx: Transaction, asked: Joining, now: datetime) -> EnrolledBox:
+def join(
+    tx: Transaction, asked: Joining, now: datetime, *, own: BoxId | None = None
+) -> EnrolledBox:
     """Enrol the box that shows a one-time code. Raises Refused.
+
+    ``own`` is the hub's own name, by which no box is called: its book is the hub's.
 
     The box that used a code may ask again with the same token: it did not hear the answer.
     """
@@ -81,7 +85,7 @@ def join(tx: Transaction, asked: Joining, now: datetime) -> EnrolledBox:
         raise Refused(Why.CODE, "This code was used already: ask for a new one.")
     if found is None or found.ends_at <= now:
         raise Refused(Why.CODE, "This code is wrong or its time is over: ask for a new one.")
-    box = _name_for(tx, found.client, found.box or asked.box, anew=bool(found.box))
+    box = _name_for(tx, found.client, found.box or asked.box, anew=bool(found.box), own=own)
     tx.use_invitation(hashed, token=asked.token_hash, box=box)
     tx.enrol(box, found.client, now, asked.every_seconds)
     tx.revoke_box(box)
@@ -92,7 +96,7 @@ def join(tx: Transaction, asked: Joining, now: datetime) -> EnrolledBox:
     return enrolled
 
 
-def _name_for(tx: Transaction, client: str, wanted: str, *, anew: bool) -> BoxId:
+def _name_for(tx: Transaction, client: str, wanted: str, *, anew: bool, own: BoxId | None) -> BoxId:
     """Name a box: as it is called, with its client where another client's is called so.
 
     A box of the same client by that name is joined anew only when it was given back, never sent
@@ -102,6 +106,8 @@ def _name_for(tx: Transaction, client: str, wanted: str, *, anew: bool) -> BoxId
     for number in range(1, 1000):
         tail = "" if number == 1 else f" {number}"
         for name in (f"{plain}{tail}", f"{plain}{tail} ({client})"):
+            if name == own:
+                continue
             known = tx.enrolled(BoxId(name))
             if known is None:
                 return BoxId(name)

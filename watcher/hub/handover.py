@@ -22,6 +22,15 @@ from watcher.hub.fallback import (
     release_at,
 )
 from watcher.hub.masking import Mask
+from watcher.hub.telling import (
+    TOLD_AGAIN,
+    Telling,
+    drives_told,
+    mark_of,
+    pack_plain,
+    plain_of,
+    told_here,
+)
 from watcher.hub.thinning import Level, has_weight, pools_mark, thin
 from watcher.hub.wire import Parcel, pack, unpack
 from watcher.store.outgoing import Outgoing
@@ -31,11 +40,20 @@ TAKEN_AT = "hub-taken-at"
 TROUBLE = "hub-trouble"
 POOLS = "hub-pools"
 RAW_AT = "hub-raw-at"
+TOLD = "hub-told"
 
 THINNED_AT_ONCE = 50
 RAW_EVERY = timedelta(hours=24)
 """How often the drives' raw answers go along; our choice: they are evidence for later, and nine
 tenths of a survey."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tells:
+    """What is to be told to the hub, and by what it is known when it was."""
+
+    mark: str
+    body: bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +66,7 @@ class Handover:
     alone_after: timedelta
     most_bytes: int
     mask: Mask | None = None
+    own_way: bool | None = None  # a way of this box leads to a person elsewhere
 
     def put(
         self,
@@ -158,3 +177,20 @@ class Handover:
         """Remember why the hub took nothing."""
         if tx.kept(self.box, TROUBLE) != sentence:
             tx.keep(self.box, TROUBLE, sentence)
+
+    def telling(self, tx: Transaction, now: datetime) -> Tells | None:
+        """Give what the hub is to be told of how this box is prepared; None when it knows."""
+        told = told_here(tx, self.box, own_way=self.own_way)
+        mark = mark_of(told)
+        last, _, at = (tx.kept(self.box, TOLD) or "").partition(" ")
+        if last == mark and at and now - datetime.fromisoformat(at) < TOLD_AGAIN:
+            return None
+        plain = plain_of(Telling(sender=self.sender, told=told))
+        if self.mask is not None:
+            known = (*(drive.identity for drive in tx.drives(self.box)), *drives_told(told))
+            plain = self.mask.hide_plain(plain, known)
+        return Tells(mark=mark, body=pack_plain(plain))
+
+    def told(self, tx: Transaction, mark: str, now: datetime) -> None:
+        """The hub has what this box told."""
+        tx.keep(self.box, TOLD, f"{mark} {now.isoformat()}")

@@ -21,6 +21,7 @@ from starlette.routing import Route
 from watcher.hub import enrolment
 from watcher.hub.errors import Refused, Why
 from watcher.hub.shop import Shop
+from watcher.hub.telling import PATH, unpack_telling
 from watcher.hub.wire import (
     MOST_SENT,
     Answer,
@@ -81,6 +82,7 @@ class Door:
         return Starlette(
             routes=[
                 Route("/box/surveys", self._surveys, methods=["POST"]),
+                Route(PATH, self._readiness, methods=["POST"]),
                 Route("/box/join", self._join, methods=["POST"]),
                 Route("/box/token", self._token, methods=["POST"]),
             ]
@@ -88,6 +90,9 @@ class Door:
 
     async def _surveys(self, request: Request) -> Response:
         return await self._answer(request, self._take)
+
+    async def _readiness(self, request: Request) -> Response:
+        return await self._answer(request, self._hear)
 
     async def _join(self, request: Request) -> Response:
         return await self._answer(request, self._enrol)
@@ -131,11 +136,16 @@ class Door:
             self._delivery.wake()
         return came.answer
 
+    def _hear(self, token: str, body: bytes, address: str) -> Answer:
+        del address
+        return self._shop.hear_told(token, unpack_telling(body), self._clock.now())
+
     def _enrol(self, token: str, body: bytes, address: str) -> Answer:
         del token, address
         asked = unpack_joining(body)
         with self._shop.store.transaction() as tx:
-            box = enrolment.join(tx, asked, self._clock.now())
+            own = self._shop.clients.own.box
+            box = enrolment.join(tx, asked, self._clock.now(), own=own)
         return Answer(box=box.box, client=box.client)
 
     def _renew(self, token: str, body: bytes, address: str) -> Answer:

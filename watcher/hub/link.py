@@ -20,7 +20,7 @@ from watcher.hub.line import Line
 from watcher.hub.masking import Mask
 from watcher.hub.sender import Sender
 from watcher.hub.wire import Joining, pack
-from watcher.service.bootstrap import box_of, store_path
+from watcher.service.bootstrap import box_of, store_path, to_standing
 from watcher.service.clock import Clock
 from watcher.service.desk import Standing
 from watcher.service.settings_shape import Config
@@ -65,8 +65,8 @@ class HubLink:
         self.handover, self.sender, self._store = handover, sender, store
 
     def joined(self, standing: Standing) -> Standing:
-        """Give the standing of a box whose surveys are handed over."""
-        return replace(standing, hands_over=self.handover)
+        """Give the standing of a box whose surveys are handed over: the hub notices its silence."""
+        return replace(standing, hands_over=self.handover, beats=True)
 
     def start(self) -> None:
         """Begin to send."""
@@ -125,6 +125,7 @@ def link_here(
         alone_after=timedelta(minutes=config.hub.alone_after_minutes),
         most_bytes=config.hub.keep_mib * MIB,
         mask=mask_of(config, known),
+        own_way=to_standing(config).reached_away,
     )
     with store().transaction() as tx:
         handover.begin(tx, clock.now())

@@ -11,9 +11,12 @@ from __future__ import annotations
 import hashlib
 import hmac
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
+from watcher.facts.drive import DriveIdentity
+from watcher.facts.identity import DriveId
 from watcher.hub.thinning import without_raw
 from watcher.hub.wire import Parcel, pack_plain, read_plain
 
@@ -55,17 +58,20 @@ class Mask:
             works=parcel.works,
             alone_since=parcel.alone_since,
         )
+        words = self._words(serials_of(bare))
+        return read_plain(_hide(pack_plain(bare), words)) if words else bare
+
+    def hide_plain(self, plain: Any, drives: Iterable[DriveIdentity]) -> Any:  # noqa: ANN401 - JSON
+        """Give something plain without what is to be hidden: the serials of these drives."""
+        secrets: set[str] = set()
+        for drive in drives:
+            secrets |= _forms(drive.serial) | _forms(drive.wwn) | {_tail(drive.drive)}
+        return _hide(plain, self._words(long_enough(secrets)))
+
+    def _words(self, serials: Iterable[str]) -> dict[str, str]:
+        """Give what stands for each hidden word."""
         words = {name: f"box-{self.word(name)[:8]}" for name in self.names if name}
-        if self.serials:
-            for secret in serials_of(bare):
-                words[secret] = self.word(secret)
-        if not words:
-            return bare
-        longest_first = sorted(words, key=len, reverse=True)
-        found = re.compile(
-            "|".join(rf"(?<![0-9A-Za-z]){re.escape(word)}(?![0-9A-Za-z])" for word in longest_first)
-        )
-        return read_plain(_walk(pack_plain(bare), found, words))
+        return words | ({secret: self.word(secret) for secret in serials} if self.serials else {})
 
 
 def serials_of(parcel: Parcel) -> frozenset[str]:
@@ -76,15 +82,45 @@ def serials_of(parcel: Parcel) -> frozenset[str]:
         *((u.serial, None) for u in parcel.survey.unread),
     ):
         for word in who:
-            if word:
-                found |= {word, word.strip(), re.sub(r"[^0-9A-Za-z.+-]+", "_", word.strip())}
-                found |= {word.lower().removeprefix("0x").removeprefix("naa.").replace(" ", "")}
+            found |= _forms(word)
     ids = [r.identity.drive for r in parcel.survey.drives]
     ids += [u.drive for u in parcel.survey.unread if u.drive is not None]
     ids += [d for pool in parcel.survey.pools for d in pool.drives]
-    for drive in ids:
-        found.add(drive.removeprefix("wwn-").rpartition("_")[2])
+    found |= {_tail(drive) for drive in ids}
+    return long_enough(found)
+
+
+def long_enough(found: Iterable[str]) -> frozenset[str]:
+    """Leave out words that are too short to be looked for."""
     return frozenset(word for word in found if len(word) >= SHORTEST)
+
+
+def _forms(word: str | None) -> set[str]:
+    """Give the forms in which a serial or a World Wide Name is written."""
+    if not word:
+        return set()
+    return {
+        word,
+        word.strip(),
+        re.sub(r"[^0-9A-Za-z.+-]+", "_", word.strip()),
+        word.lower().removeprefix("0x").removeprefix("naa.").replace(" ", ""),
+    }
+
+
+def _tail(drive: DriveId) -> str:
+    """Give the part of an id that no other drive has."""
+    return drive.removeprefix("wwn-").rpartition("_")[2]
+
+
+def _hide(plain: Any, words: dict[str, str]) -> Any:  # noqa: ANN401 - JSON
+    """Put other words in the place of hidden ones, the longest first."""
+    if not words:
+        return plain
+    longest_first = sorted(words, key=len, reverse=True)
+    found = re.compile(
+        "|".join(rf"(?<![0-9A-Za-z]){re.escape(word)}(?![0-9A-Za-z])" for word in longest_first)
+    )
+    return _walk(plain, found, words)
 
 
 def _walk(here: Any, found: re.Pattern[str], words: dict[str, str]) -> Any:  # noqa: ANN401 - JSON

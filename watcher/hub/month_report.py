@@ -7,7 +7,7 @@ of it like any other.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from watcher.cases.effects import Record
@@ -85,6 +85,7 @@ class BoxMonth:
     box: BoxId
     joined_at: datetime
     returned: bool
+    returned_at: datetime | None  # None: it was not given back, or nobody wrote down when
     pools: tuple[PoolMonth, ...]
     incidents: tuple[Incident, ...]
     noted: int  # things to know that called for nothing
@@ -93,7 +94,7 @@ class BoxMonth:
     unseen_share: float  # of the month
     drives: int
     unread: tuple[str, ...]  # drives that told nothing when the box was looked at last
-    card: Card | None  # how prepared it is, as of its last survey
+    card: Card | None  # how prepared it is, as of its last survey; None: given back, or not known
     seen_at: datetime | None  # of that survey
 
 
@@ -109,6 +110,21 @@ def lacks_of(card: Card) -> tuple[tuple[str, str, str, int], ...]:
             found.setdefault(line.topic.value, []).append((word, line.sentence))
     return tuple(
         (topic, lines[0][0], lines[0][1], len(lines) - 1) for topic, lines in found.items()
+    )
+
+
+def given_back(box: BoxMonth, say: Callable[[datetime], str]) -> str:
+    """Say that a box was given back and when, and that nothing is to be done for it any more."""
+    if box.returned_at is not None:
+        when = f"on {say(box.returned_at)}"
+    elif box.seen_at is not None:
+        when = f"; when is not written down, it was last heard of on {say(box.seen_at)}"
+    else:
+        when = "; when is not written down"
+    joint = "" if when.startswith(";") else " "
+    return (
+        f"It was given back to its owner{joint}{when}. It is not watched any more, and nothing is "
+        "to be done for it here."
     )
 
 
@@ -171,9 +187,10 @@ def report_of(
 def box_month(
     tx: Transaction, box: EnrolledBox, month: Month, now: datetime, standing: Standing
 ) -> BoxMonth:
-    """Gather the month of one box."""
-    since, until = month.since, month.until
+    """Gather the month of one box; what came after it was given back is no part of it."""
     seen = tx.box_seen(box.box)
+    month = _watched_part(box, month)
+    since, until = month.since, month.until
     view = last_view(tx, box.box, now, standing) if seen is not None else None
     last = seen.last_survey_at if seen is not None else None
     gaps = tx.gaps(box.box, since, until)
@@ -203,12 +220,14 @@ def box_month(
                 scrubbed_at=scrub if scrub is not None and since <= scrub < until else None,
             )
         )
+    returned = box.state is BoxState.RETURNED
     cases = tx.cases_between(box.box, since, until)
     first = seen.first_seen if seen is not None else now
     return BoxMonth(
         box=box.box,
         joined_at=box.joined_at,
-        returned=box.state is BoxState.RETURNED,
+        returned=returned,
+        returned_at=box.returned_at,
         pools=tuple(sorted(pools, key=lambda pool: pool.name)),
         incidents=tuple(_incident(tx, box, case) for case in cases if _weighed(case)),
         noted=sum(not _weighed(case) for case in cases),
@@ -217,9 +236,17 @@ def box_month(
         unseen_share=_unseen_share(gaps, first, holds_until, month),
         drives=len(view.survey.present) if view is not None else 0,
         unread=_unread(view.survey) if view is not None else (),
-        card=card_of(view, standing.tuning) if view is not None else None,
+        card=card_of(view, standing.tuning) if view is not None and not returned else None,
         seen_at=last,
     )
+
+
+def _watched_part(box: EnrolledBox, month: Month) -> Month:
+    """Give the part of the month until a box was given back, where that was written down."""
+    end = box.returned_at
+    if end is None or not month.since < end < month.until:
+        return month
+    return replace(month, until=end)
 
 
 def _holds_until(box: EnrolledBox, last: datetime | None, now: datetime) -> datetime:

@@ -19,6 +19,7 @@ from watcher.hub.credentials import Credentials
 from watcher.hub.enrolment import hash_of, new_token
 from watcher.hub.errors import HubError, Refused, Why
 from watcher.hub.handover import Handover
+from watcher.hub.telling import ASK_AGAIN, PATH
 from watcher.hub.wire import Answer, Renewal, pack
 from watcher.service.clock import Clock
 from watcher.store.database import Store
@@ -71,6 +72,7 @@ class Sender:
         self._wake, self._stop = threading.Event(), False
         self._tries = 0
         self._said = ""
+        self._taken, self._ask_after = False, 0.0
         self._thread = threading.Thread(target=self._run, name="to-hub", daemon=True)
 
     def start(self) -> None:
@@ -104,12 +106,13 @@ class Sender:
         except StoreError:
             return GAP_LONGEST_SECONDS
         if one is None:
+            self._tell_of_readiness()
             return IDLE_SECONDS
         try:
             answer = self._send(one.body)
         except HubError as error:
             return self._failed(error, one.number)
-        self._tries = 0
+        self._tries, self._taken = 0, True
         now = self._clock.now()
         try:
             with self._store().transaction() as tx:
@@ -122,6 +125,25 @@ class Sender:
         if answer.renew:
             self._renew(now)
         return 0.0
+
+    def _tell_of_readiness(self) -> None:
+        """Tell how this box is prepared, when the hub does not know; that it did not is no trouble.
+
+        Only after the hub took a survey of this run: then it knows by whom it is told.
+        """
+        now = self._clock.now()
+        if not self._taken or self._clock.monotonic() < self._ask_after:
+            return
+        try:
+            with self._store().snapshot() as tx:
+                tells = self._handover.telling(tx, now)
+            if tells is None:
+                return
+            self._line.post(PATH, tells.body, self._known.token)
+            with self._store().transaction() as tx:
+                self._handover.told(tx, tells.mark, now)
+        except (HubError, StoreError):
+            self._ask_after = self._clock.monotonic() + ASK_AGAIN.total_seconds()
 
     def _send(self, body: bytes) -> Answer:
         """Send with the newer token when there is one; the old one ends when that works."""

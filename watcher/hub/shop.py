@@ -32,6 +32,7 @@ from watcher.hub.quiet import (
 )
 from watcher.hub.storm import gather, put_off
 from watcher.hub.strangers import rename_drives
+from watcher.hub.telling import Telling, drives_told, rename_spares
 from watcher.hub.wire import Answer, Parcel
 from watcher.service.desk import Ahead, Desk
 from watcher.service.routes import route_findings, routes_seen
@@ -170,6 +171,23 @@ class Shop:
         if outcome.told:
             put_off(tx, box.box, now)
         return bool(outcome.told)
+
+    def hear_told(self, token: str, telling: Telling, now: datetime) -> Answer:
+        """Keep what a box told of how it is prepared. Raises Refused, StoreError.
+
+        Only from the run of its program whose surveys are taken. What is judged by it is judged
+        with the next survey. A spare that is known to sit at another client is none of theirs.
+        """
+        with self.store.transaction() as tx:
+            box = identify(tx, token, now).box
+            if box.sender != telling.sender:
+                raise Refused(
+                    Why.TWO_SENDERS, "What a box tells is taken after a survey of the same run."
+                )
+            drives = frozenset(drive.drive for drive in drives_told(telling.told))
+            strange = tx.strangers(box.box, box.client, drives)
+            tx.save_told(box.box, rename_spares(telling.told, box.box, strange), now)
+            return Answer(box=box.box, client=box.client)
 
     def _mind_senders(self, tx: Transaction, box: EnrolledBox, sender: str, now: datetime) -> bool:
         """Notice a second sender under one identity; True when nothing is taken from this one.

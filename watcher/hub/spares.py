@@ -12,13 +12,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from enum import StrEnum
 from typing import Final
 
 from watcher.facts.identity import BoxId, DriveId
 from watcher.facts.pool import Member, MemberState, Pool, members_of
-from watcher.facts.readiness import ProofState, ShelfSpare
+from watcher.facts.readiness import Preparation, ProofState, ShelfSpare, Source
 from watcher.facts.units import say_bytes
 from watcher.recovery.shelf import place_of
 from watcher.rules.look import ADDS_UP, REPLACE, looks
@@ -28,6 +29,16 @@ from watcher.service.readiness import hot_spares
 
 LOST: Final = frozenset({MemberState.FAILED, MemberState.MISSING})
 """A member in one of these states has no drive that holds its share, and none is being filled."""
+
+
+class Held(StrEnum):
+    """What lies on the shelf of the box itself for a place that needs a drive."""
+
+    PROVEN = "a proven spare lies there"
+    UNPROVEN = "a spare lies there that nobody proved"
+    COMING = "a spare is ordered there"
+    NOTHING = "no spare lies there"
+    NOT_TOLD = "whether a spare lies there is not told by this box"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +51,12 @@ class Need:
     label: str  # which drive is gone, or is to go
     least_bytes: int | None  # None: how large it must be is not known
     lost: bool  # True: gone already; False: likely within the month
+    held: Held = Held.NOTHING  # a spare of the client's own, beside the box
+
+    @property
+    def is_held(self) -> bool:
+        """Whether a spare for it is known to be on the box's own shelf, or on its way there."""
+        return self.held in {Held.PROVEN, Held.UNPROVEN, Held.COMING}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +88,7 @@ class SizeLine:
     others: int  # how many those are
     ready: int  # proven spares on the shelf, for these places or of just this size
     unproven: int  # spares that are there, or come, and have no proof that holds
+    beside: int  # places for which the box's own shelf holds a spare, or one is on its way there
     to_get: int  # needed now or soon, and no spare is there
 
 
@@ -101,7 +119,41 @@ def stock_of(view: View, client: str, tuning: Tuning) -> Stock:
                 lost=False,
             )
         )
-    return Stock(needs=tuple(needs), risks=tuple(risks), unread=len(view.survey.unread))
+    return Stock(
+        needs=beside_the_box(needs, view), risks=tuple(risks), unread=len(view.survey.unread)
+    )
+
+
+def beside_the_box(needs: Sequence[Need], view: View) -> tuple[Need, ...]:
+    """Hold what a box needs against its own shelf, what is gone first, then the largest place.
+
+    Each spare is counted once, the smallest that fits; one that failed its burn-in, or whose size
+    nobody knows, never. It lies at the client's and counts for this box alone.
+    """
+    ready = view.ready or Preparation(source=Source.NOT_TOLD)
+    if not ready.is_told:
+        return tuple(replace(need, held=Held.NOT_TOLD) for need in needs)
+    left = [s for s in ready.shelf if s.bytes is not None and not s.has_failed]
+    left.sort(key=lambda s: (_held(s, view.now) is not Held.PROVEN, s.ordered, s.bytes or 0))
+    found: dict[int, Held] = {}
+    order = sorted(
+        range(len(needs)), key=lambda n: (not needs[n].lost, -(needs[n].least_bytes or 0))
+    )
+    for place in order:
+        least = needs[place].least_bytes
+        spare = next((s for s in left if least is not None and (s.bytes or 0) >= least), None)
+        if spare is not None:
+            left.remove(spare)
+            found[place] = _held(spare, view.now)
+    return tuple(
+        replace(need, held=found.get(place, Held.NOTHING)) for place, need in enumerate(needs)
+    )
+
+
+def _held(spare: ShelfSpare, now: datetime) -> Held:
+    if spare.ordered:
+        return Held.COMING
+    return Held.PROVEN if spare.proof_at(now) is ProofState.PROVEN else Held.UNPROVEN
 
 
 def _lost(view: View, pool: Pool, box: BoxId, client: str) -> list[Need]:
@@ -151,6 +203,8 @@ def size_lines(
 ) -> tuple[SizeLine, ...]:
     """Give the needs by size, the largest first, held against the shop's shelf.
 
+    A place for which its own box keeps a spare asks for none of the shop's.
+
     Each spare is counted once: for the largest place it still fits, so that a large one is not
     used up by a small place. One whose size nobody knows is counted nowhere.
     """
@@ -164,7 +218,8 @@ def size_lines(
     left = sorted((s for s in shelf if s.bytes is not None), key=lambda s: -(s.bytes or 0))
     lines = []
     for size, least in _sizes(needs, risks):
-        wanted = needs.get(size, [])
+        every = needs.get(size, [])
+        wanted = [need for need in every if not need.is_held]
         taken = [spare for spare in left if least is not None and (spare.bytes or 0) >= least]
         taken = sorted(taken, key=lambda s: s.proof_at(now) is not ProofState.PROVEN)
         used = taken[: len(wanted)]
@@ -176,12 +231,13 @@ def size_lines(
             SizeLine(
                 size=size,
                 least_bytes=least,
-                now=sum(need.lost for need in wanted),
-                soon=sum(not need.lost for need in wanted),
+                now=sum(need.lost for need in every),
+                soon=sum(not need.lost for need in every),
                 expected=sum(risk.chance for risk in others),
                 others=len(others),
                 ready=ready,
                 unproven=len(used) - ready,
+                beside=len(every) - len(wanted),
                 to_get=max(0, len(wanted) - len(used)),
             )
         )

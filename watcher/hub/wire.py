@@ -16,6 +16,7 @@ once, by its id.
 ``POST /box/join`` enrols a box: ``{"wire", "code", "box", "token_hash", "every_seconds"}``.
 ``POST /box/token`` replaces its token: ``{"wire", "token_hash"}``, shown with the old one. The box
 makes its token itself and sends only the SHA-256; asking twice with the same one does no harm.
+``POST /box/readiness`` tells of the box's shelf, drills and restores; see ``telling.py``.
 
 Every answer is JSON: ``{"wire": 1, "taken": "SURVEY", "look": false, "renew": false}``, where
 ``look`` asks for a new survey, which is all that a hub can ask of a box; or, with a status from

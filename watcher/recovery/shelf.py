@@ -140,6 +140,24 @@ def _misfits(fit: SpareFit) -> str:
     )
 
 
+def say_proof(spare: ShelfSpare, now: datetime) -> str:
+    """Say what the burn-in of a spare is worth, and by when to prove it again."""
+    if spare.ordered:
+        if spare.arrives_at is None:
+            return "ordered, no date"
+        late = " (overdue)" if spare.arrives_at < now else ""
+        return f"ordered, arrives {spare.arrives_at:%d %b %Y}{late}"
+    match spare.proof_at(now):
+        case ProofState.PROVEN:
+            return f"proven {spare.proven_at:%d %b %Y}, again by {spare.prove_by:%d %b %Y}"
+        case ProofState.OUTDATED:
+            return f"proven {spare.proven_at:%d %b %Y}: too long ago, prove it again"
+        case ProofState.FAILED:
+            return f"did not pass on {spare.failed_at:%d %b %Y}: not a spare"
+        case ProofState.UNPROVEN:
+            return "not proven"
+
+
 _BEST_FIRST: Final = {
     ProofState.PROVEN: 0,
     ProofState.OUTDATED: 1,

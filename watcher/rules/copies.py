@@ -208,7 +208,7 @@ RESTORE_EVERY: Final = Threshold(
 
 def restore_never_tried(view: View, tuning: Tuning) -> Iterator[Finding]:
     """Find things that nobody got back from a copy for a year, or ever, or where it failed."""
-    if view.ready is None:
+    if view.ready is None or not view.ready.is_told:
         return
     rule = "restore-never-tried"
     span = timedelta(days=RESTORE_EVERY.of(tuning, rule, Target(box=view.survey.box)))

@@ -73,7 +73,7 @@ def good_spares(ready: Preparation) -> tuple[ShelfSpare, ...]:
 def shelf_empty(view: View, tuning: Tuning) -> Iterator[Finding]:
     """Find a box whose pools could lose a drive and that has nothing to put in its place."""
     ready, rule = view.ready, "shelf-empty"
-    if ready is None or is_new(view, ready, tuning, rule):
+    if ready is None or not ready.is_told or is_new(view, ready, tuning, rule):
         return
     hot = dict(ready.hot_spares)
     waiting = [pool for pool in guarded(view) if not hot.get(pool.pool)]
@@ -218,7 +218,7 @@ DRILL_FIRST: Final = Threshold(
 def drill_overdue(view: View, tuning: Tuning) -> Iterator[Finding]:
     """Find a box on which losing a drive was not rehearsed for a year, or never."""
     ready, rule = view.ready, "drill-overdue"
-    if ready is None or not guarded(view):
+    if ready is None or not ready.is_told or not guarded(view):
         return
     target = Target(box=view.survey.box)
     last = max((d.begun_at for d in ready.drills if d.ended_at is not None), default=None)

@@ -90,7 +90,7 @@ def to_standing(config: Config, drives: Mapping[str, DriveId] | None = None) -> 
         targets=to_targets(config),
         plan=WindowPlan(zone=zone_of(config)),
         page_url=config.web.public_url if config.web.enabled else "",
-        beats=bool(config.heartbeat.url.reveal()),
+        beats=bool(config.heartbeat.url.reveal() or config.hub.url),
     )
 
 

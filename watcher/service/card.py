@@ -14,7 +14,7 @@ from typing import Final
 
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import SubjectKind
-from watcher.facts.readiness import CopyState, Preparation, ProofState
+from watcher.facts.readiness import CopyState, Preparation, ProofState, Source
 from watcher.facts.units import say_bytes, say_count, say_span
 from watcher.rules.alike import alike, place_of
 from watcher.rules.catalogue import judge
@@ -114,8 +114,24 @@ def card_of(view: View, tuning: Tuning) -> Card:
         lines += [_lacking(topic, some) for some in alike(_most_urgent_first(held))]
         if not held:
             lines += _good(topic, asked, ready)
+        if topic is Topic.ROUTE and ready.own_way is False:
+            lines.append(_NO_OWN_WAY)
     return Card(box=view.survey.box, lines=tuple(lines))
 
+
+_NO_OWN_WAY: Final = Line(
+    topic=Topic.ROUTE,
+    standing=Standing.LACKS,
+    sentence="While the hub is away, nobody is reached from the box: it has no way of its own that "
+    "leads elsewhere.",
+    next_step="Name a person and a way in the settings of the box: midwatch config init.",
+    rule="route-unproven",
+)
+
+_NOT_TOLD: Final = (
+    "Update midwatch on the box, or wait for its next survey: it tells of its shelf, its drills "
+    "and its restores by itself."
+)
 
 _LONG: Final = timedelta(days=3650)
 """Longer than any grace of a rule."""
@@ -190,6 +206,8 @@ def _shelf(view: View, ready: Preparation) -> _Said:
         return Standing.LACKS, "A spare is ordered and not here yet.", "Prove it when it comes."
     if not guarded(view):
         return Standing.UNSEEN, "No pool with redundancy is seen, so no spare is asked for.", ""
+    if not ready.is_told:
+        return Standing.UNSEEN, "What lies on its shelf: not told by this box.", _NOT_TOLD
     return Standing.LACKS, "No spare is ready.", "Put one on the shelf: midwatch shelf add."
 
 
@@ -227,6 +245,8 @@ def _copies(view: View, ready: Preparation) -> _Said:
 def _restores(view: View, ready: Preparation) -> _Said:
     if not ready.things:
         return Standing.UNSEEN, "No restore is asked for: nothing was declared irreplaceable.", ""
+    if not ready.is_told:
+        return Standing.UNSEEN, "Whether a restore was tried: not told by this box.", _NOT_TOLD
     last = max((r.at for r in ready.restores if r.worked), default=None)
     words = "A restore worked" + (f" {_ago(view, last)}." if last is not None else ".")
     return Standing.READY, words, ""
@@ -280,11 +300,19 @@ def _heartbeat(view: View, ready: Preparation) -> _Said:
     del view
     if ready.beats is None:
         return Standing.UNSEEN, "Whether anything outside notices silence is not known.", ""
-    return Standing.READY, "An address outside is called, and notices when the calls stop.", ""
+    if ready.source is not Source.HERE:
+        return Standing.READY, "This hub notices when the box falls silent.", ""
+    return (
+        Standing.READY,
+        "Something outside, an address or a hub, is called and notices when the calls stop.",
+        "",
+    )
 
 
 def _drill(view: View, ready: Preparation) -> _Said:
     done = [d for d in ready.drills if d.ended_at is not None]
+    if not done and not ready.is_told and guarded(view):
+        return Standing.UNSEEN, "Whether a loss was rehearsed: not told by this box.", _NOT_TOLD
     if not done:
         return Standing.UNSEEN, "Nothing is rehearsed where no pool has redundancy.", ""
     last = max(done, key=lambda d: d.begun_at)

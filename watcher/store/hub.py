@@ -41,6 +41,7 @@ class EnrolledBox:
     quiet_since: datetime | None
     due_at: datetime | None
     look_wanted: bool
+    returned_at: datetime | None = None  # None: it was not, or nobody wrote down when
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +109,7 @@ class HubPart(Part):
         }
         self.db.change(statements("hub")["save-box"], values)
         self.db.change(statements("hub")["forget-senders"], {"box": box})
+        self.db.change(statements("readiness")["forget-told"], {"box": box})
 
     def box_heard(
         self,
@@ -135,10 +137,16 @@ class HubPart(Part):
         values: Values = {"box": box, "due_at": to_micros_or_none(due_at)}
         self.db.change(statements("hub")["set-due"], values)
 
-    def set_box_state(self, box: BoxId, state: BoxState) -> bool:
-        """Say whether a box is watched; False when there is no such box."""
+    def set_box_state(self, box: BoxId, state: BoxState, now: datetime | None = None) -> bool:
+        """Say whether a box is watched, and since when not; False when there is no such box."""
         self.told_or_said()
-        values: Values = {"box": box, "state": state.value, "due_at": None}
+        at = now if state is BoxState.RETURNED else None
+        values: Values = {
+            "box": box,
+            "state": state.value,
+            "due_at": None,
+            "returned_at": to_micros_or_none(at),
+        }
         return self.db.change(statements("hub")["set-state"], values) > 0
 
     def set_quiet(self, box: BoxId, since: datetime | None) -> None:
@@ -319,4 +327,5 @@ def _box(row: Any) -> EnrolledBox:  # noqa: ANN401 - a row
             quiet_since=from_micros_or_none(row["quiet_since"]),
             due_at=from_micros_or_none(row["due_at"]),
             look_wanted=bool(row["look_wanted"]),
+            returned_at=from_micros_or_none(row["returned_at"]),
         )

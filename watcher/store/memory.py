@@ -27,6 +27,7 @@ now may ask about."""
 MIRRORED: Final = (
     "account",
     "box_gap",
+    "box_told",
     "box_sender",
     "box_token",
     "drill",

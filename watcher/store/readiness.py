@@ -2,24 +2,40 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
 from watcher.facts.identity import BoxId
-from watcher.facts.readiness import BackupsSeen, DrillDone, RestoreTried, ShelfSpare
+from watcher.facts.readiness import (
+    BackupsSeen,
+    DrillDone,
+    RestoreTried,
+    ShelfSpare,
+    ToldReadiness,
+)
 from watcher.store.codec import Form
 from watcher.store.connection import Values
 from watcher.store.part import Part
 from watcher.store.statements import statements
-from watcher.store.times import from_micros
+from watcher.store.times import from_micros, from_micros_or_none, to_micros
 
 SPARE: Final = Form[ShelfSpare](ShelfSpare)
 DRILL: Final = Form[DrillDone](DrillDone)
 RESTORE: Final = Form[RestoreTried](RestoreTried)
 BACKUPS: Final = Form[BackupsSeen](BackupsSeen)
 
+TOLD: Final = Form[ToldReadiness](ToldReadiness)
+
 _FILE: Final = "readiness"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToldRow:
+    """What an enrolled box told its hub, and when."""
+
+    at: datetime | None  # None: it has told nothing yet
+    told: ToldReadiness | None
 
 
 class ReadinessPart(Part):
@@ -85,3 +101,20 @@ class ReadinessPart(Part):
         """Give when a person last answered a case of a box, and who; None: nobody ever did."""
         row = self.db.one(statements(_FILE)["last-answer"], {"box": box})
         return None if row is None else (from_micros(row["at"]), str(row["by_whom"]))
+
+    def told_by(self, box: BoxId) -> ToldRow | None:
+        """Give what an enrolled box told of how it is prepared; None: it is no enrolled box."""
+        row = self.db.one(statements(_FILE)["told-by-box"], {"box": box})
+        if row is None:
+            return None
+        text = row["told"]
+        return ToldRow(
+            at=from_micros_or_none(row["told_at"]),
+            told=None if text is None else TOLD.read(text, "what a box told"),
+        )
+
+    def save_told(self, box: BoxId, told: ToldReadiness, now: datetime) -> None:
+        """Keep what an enrolled box told, in the place of what it told before."""
+        self.told_or_said()
+        values: Values = {"box": box, "told_at": to_micros(now), "told": TOLD.write(told)}
+        self.db.change(statements(_FILE)["save-told"], values)

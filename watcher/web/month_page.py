@@ -13,7 +13,7 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from watcher.facts.pool import Protection
-from watcher.hub.month_report import Report, lacks_of, report_of
+from watcher.hub.month_report import Report, given_back, lacks_of, report_of
 from watcher.hub.protection_time import Month, Spell, month_named, say_share
 from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Reply, not_found
@@ -73,6 +73,7 @@ def words_of(report: Report) -> dict[str, Any]:
         "share": say_share,
         "bar": lambda found: draw_spells(found, report.month),
         "lacks": lacks_of,
+        "given_back": given_back,
     }
 
 

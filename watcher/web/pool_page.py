@@ -10,6 +10,7 @@ from watcher.exposure.estimate import if_lost
 from watcher.exposure.figure import say_chance
 from watcher.facts.identity import BoxId, DriveId, PoolId
 from watcher.facts.pool import Member, MemberState, Pool, members_of
+from watcher.hub.told_words import told_words
 from watcher.recovery.advice import advise
 from watcher.recovery.record import Recovery
 from watcher.recovery.report import bare_sentence, state_of, way_rows, written
@@ -177,7 +178,13 @@ def ready(site: Site, ask: Ask) -> Reply:
         box = site.box_asked(tx, ask)
         view = view_at(site, tx, box, ask)
         unheard = site.unheard_since(tx, box, ask.now)
+        told = tx.told_by(box) if site.terms.clients is not None else None
     if view is None:
         raise not_found("survey of that box")
-    card = card_of(view, site.terms.standing.tuning)
-    return draw(site, ask, "ready.html", {"box": box, "card": card, "unheard": unheard})
+    words = {
+        "box": box,
+        "card": card_of(view, site.terms.standing.tuning),
+        "unheard": unheard,
+        "told": told_words(told, ask.now, site.clockwork(ask).full) if told is not None else (),
+    }
+    return draw(site, ask, "ready.html", words)

@@ -55,6 +55,7 @@ class Looked:
     stock: Stock
     lacks: tuple[str, ...]  # topics of readiness
     unjudged: tuple[str, ...]  # topics that cannot be judged
+    told: bool  # whether the box told of its own shelf, its drills and its restores
     dues: tuple[Due, ...]
 
 
@@ -71,6 +72,7 @@ class WorkList:
     dues: tuple[tuple[Looked, Due], ...]
     looked: int  # boxes that were worked out
     waiting: int  # boxes that were not yet
+    untold: tuple[Looked, ...]  # boxes that told nothing of their own shelf and drills
     unread: int  # drives that say nothing now, of which nothing is expected either
 
 
@@ -99,6 +101,7 @@ def look_at(tx: Transaction, box: EnrolledBox, standing: Standing, now: datetime
         stock=stock_of(view, box.client, standing.tuning),
         lacks=tuple(dict.fromkeys(named[Ready.LACKS])),
         unjudged=tuple(dict.fromkeys(named[Ready.UNSEEN])),
+        told=view.ready is None or view.ready.is_told,
         dues=tuple(due for due in dues if due.at <= now + DUE_WITHIN),
     )
 
@@ -145,6 +148,7 @@ def gather(
         ),
         looked=len(looked),
         waiting=waiting,
+        untold=tuple(one for one in looked if not one.told),
         unread=sum(one.stock.unread for one in looked),
     )
 

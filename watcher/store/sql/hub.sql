@@ -23,7 +23,8 @@ INSERT INTO enrolled_box
      look_wanted)
 VALUES (:box, :client, :state, :joined_at, NULL, :every_seconds, '', '', NULL, NULL, 0)
 ON CONFLICT (box) DO UPDATE SET state = excluded.state, joined_at = excluded.joined_at,
-    every_seconds = excluded.every_seconds, heard_at = NULL, sender = '', quiet_since = NULL;
+    every_seconds = excluded.every_seconds, heard_at = NULL, sender = '', quiet_since = NULL,
+    returned_at = NULL;
 
 -- name: box-heard
 -- A survey came from a box.
@@ -37,7 +38,8 @@ UPDATE enrolled_box SET due_at = :due_at WHERE box = :box;
 
 -- name: set-state
 -- Whether a box is watched.
-UPDATE enrolled_box SET state = :state, due_at = :due_at WHERE box = :box;
+UPDATE enrolled_box SET state = :state, due_at = :due_at, returned_at = :returned_at
+WHERE box = :box;
 
 -- name: set-quiet
 -- Since when a box is quiet.

@@ -42,3 +42,18 @@ INSERT INTO restore_try (box, restore) VALUES (:box, :restore);
 -- When a person last answered a case of a box, rehearsals included.
 SELECT at, by_whom FROM record
 WHERE box = :box AND what IN ('acknowledged', 'also-answered') ORDER BY id DESC LIMIT 1;
+
+-- name: told-by-box
+-- What an enrolled box told of how it is prepared; no row: this is the store of the box itself.
+SELECT told.told_at, told.told FROM enrolled_box
+LEFT JOIN box_told AS told ON told.box = enrolled_box.box
+WHERE enrolled_box.box = :box;
+
+-- name: save-told
+-- Keep what a box told.
+INSERT INTO box_told (box, told_at, told) VALUES (:box, :told_at, :told)
+ON CONFLICT (box) DO UPDATE SET told_at = excluded.told_at, told = excluded.told;
+
+-- name: forget-told
+-- Another machine may come under this name.
+DELETE FROM box_told WHERE box = :box;
