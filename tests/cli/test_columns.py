@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.cli.columns import clean, columns, fold, hang, pad, width_of
+from watcher.cli.columns import clean, columns, columns_by_row, fold, hang, pad, width_of
 
 
 def test_columns_line_up_by_what_the_eye_sees() -> None:
@@ -42,3 +42,35 @@ def test_what_hangs_under_its_words_fits_and_is_left_alone_where_it_fits_already
     lines = hang("  do      one two three four five six seven", 10, 34)
     assert lines == ["  do      one two three four five", "          six seven"]
     assert hang("one two three four", 3, 10) == ["one two", "three four"]
+
+
+WIDE = [
+    ["the-archive-of-all-photographs", "md raid6", "2 of 2", "whole", "a check, 4% done"],
+    ["cellar", "md raid1", "1 of 1", "whole", "2 members, 4 TB"],
+]
+
+
+def test_a_last_column_without_room_stands_beneath_its_row() -> None:
+    assert columns(WIDE, total=66) == [
+        "  the-archive-of-all-photographs  md raid6  2 of 2  whole",
+        "      a check, 4% done",
+        "  cellar                          md raid1  1 of 1  whole",
+        "      2 members, 4 TB",
+    ]
+
+
+def test_where_the_others_have_no_room_either_the_first_stands_alone() -> None:
+    assert columns(WIDE, total=44)[:3] == [
+        "  the-archive-of-all-photographs",
+        "      md raid6  2 of 2  whole",
+        "      a check, 4% done",
+    ]
+
+
+@given(
+    st.lists(st.lists(st.text(alphabet="ab ", max_size=30), min_size=1, max_size=5), max_size=5),
+    st.integers(20, 120),
+)
+def test_no_width_of_a_terminal_loses_a_word_of_a_row(rows: list[list[str]], width: int) -> None:
+    laid = columns_by_row(rows, total=width)
+    assert [" ".join(lines).split() for lines in laid] == [" ".join(row).split() for row in rows]

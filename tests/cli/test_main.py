@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -36,6 +38,34 @@ def test_a_wrong_option_is_told_in_a_sentence() -> None:
     status, text = command(None, "look", "--sideways")
     assert status == Exit.WRONG_WORDS
     assert "--sideways" in text
+
+
+@pytest.mark.parametrize(
+    ("word", "meant"), [("loook", "look"), ("maintenence", "maintenance"), ("RECOVERY", "recovery")]
+)
+def test_a_word_that_is_no_command_is_told_with_the_one_that_is_near(word: str, meant: str) -> None:
+    status, text = command(None, word)
+    assert status == Exit.WRONG_WORDS
+    assert f"There is no command “{word}”. Did you mean {meant}?" in text
+
+
+def test_a_word_that_is_near_to_nothing_gets_no_guess() -> None:
+    status, text = command(None, "zzzz")
+    assert (status, "Did you mean" in text) == (Exit.WRONG_WORDS, False)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no /dev/full here")
+def test_an_output_without_room_is_no_fault_of_ours() -> None:
+    with Path("/dev/full").open("wb") as full:
+        ran = subprocess.run(
+            [sys.executable, "-m", "watcher.cli", "rules"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            check=False,
+            timeout=60,
+        )
+    assert ran.returncode == Exit.REFUSED
+    assert ran.stderr.decode().startswith("The output could not be written: ")
 
 
 def test_faulty_settings_are_refused_with_every_fault(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from tests.cases.build import finding
 from watcher.cli.show import draw_margin, say_work, show_findings, show_survey
 from watcher.demo.story import BOX, new_box
 from watcher.facts.pool import Work, WorkKind, WorkState
+from watcher.readers.discovery import ToldDrive
 from watcher.readers.survey import Looking, Surveyor
 from watcher.rules.view import View
 
@@ -72,3 +73,34 @@ def test_the_same_trouble_of_many_drives_is_said_once() -> None:
     assert [line for line in two if "serial" in line and "holds" in line] == two[:2]
     other = finding(label="bay 9", rule="another")
     assert len(show_findings((*many, other), 80)) == 4
+
+
+def _with_long_names(width: int, bays: str) -> list[str]:
+    """Show a box whose drives have names and serial numbers as long as real ones."""
+    box = new_box()
+    told = []
+    for (number, drive), bay in zip(enumerate(box.drives.values()), bays.split(","), strict=True):
+        drive.model, drive.serial = "ALTAIR A8000NE-68N32N0", f"AL-WCC7K0{number}XYZ{number:04d}"
+        told.append(ToldDrive(serial=drive.serial, bay=bay))
+    survey = Surveyor(box, Looking(box=BOX, told=tuple(told))).take("s", box.now).survey
+    text = show_survey(View(survey=survey, now=box.now), (), zone=UTC, width=width)
+    return text.splitlines()
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_names_of_real_length_fit_every_terminal(width: int) -> None:
+    lines = _with_long_names(width, "1,2,3,4,5,6,7,8")
+    assert [line for line in lines if len(line) > width] == []
+    assert [line for line in lines if "AL-WCC7K04XYZ0004" in line and "sde" in line] != []
+
+
+def test_a_narrow_terminal_has_what_finds_a_drive_in_its_first_line() -> None:
+    lines = _with_long_names(80, "1,2,3,4,5,6,7,8")
+    at = lines.index("  bay 5  8 TB  AL-WCC7K04XYZ0004  sde  no sign")
+    assert lines[at + 1] == "    ALTAIR A8000NE-68N32N0, 33 °C, ran 2.9 years"
+
+
+def test_drives_stand_in_the_order_of_their_bays() -> None:
+    lines = _with_long_names(120, "10,9,2,1,4,3,6,5")
+    bays = [line.split()[1] for line in lines if line.startswith("  bay ")]
+    assert bays == ["1", "2", "3", "4", "5", "6", "9", "10"]

@@ -12,6 +12,7 @@ import segno
 from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, room_of, terminal_width, until_of
+from watcher.cli.say import say
 from watcher.facts.identity import BoxId
 from watcher.service.desk import KEY_BYTES
 from watcher.store.accounts import Account, AuditLine, ProgramToken, Role
@@ -109,7 +110,7 @@ def account_add(
         with room.store.transaction() as tx:
             tx.save_account(made)
             _note(tx, room, "made-account", f"{name}, {role}")
-        click.echo(f"{name} can sign in now, with the role {role}.")
+        say(f"{name} can sign in now, with the role {role}.")
 
 
 def _sees(one: Account | ProgramToken) -> str:
@@ -145,7 +146,7 @@ def account_list(context: click.Context) -> None:
             ]
             for one in tx.tokens()
         ]
-    click.echo("\n".join(columns(rows, total=terminal_width(), indent="")) or "There is none yet.")
+    say("\n".join(columns(rows, total=terminal_width(), indent="")) or "There is none yet.")
 
 
 @account.command("change")
@@ -172,7 +173,7 @@ def account_change(
             tx.save_account(changed)
             tx.end_sessions_of(name)
             _note(tx, room, "changed-account", name)
-        click.echo(f"{name} is changed, and signed out everywhere.")
+        say(f"{name} is changed, and signed out everywhere.")
 
 
 @account.command("code")
@@ -189,12 +190,12 @@ def account_code(context: click.Context, name: str, *, off: bool) -> None:
             tx.end_sessions_of(name)
             _note(tx, room, "code-off" if off else "code-on", name)
         if off:
-            click.echo(f"{name} signs in with the password alone.")
+            say(f"{name} signs in with the password alone.")
             return
         link = address_of(key, name, room.config.box_name or "box")
         segno.make(link, micro=False).terminal(compact=True)
-        click.echo(f"Or type this key into the app on the phone: {key}")
-        click.echo("From now on a code is asked for. It is shown once: scan it now.")
+        say(f"Or type this key into the app on the phone: {key}")
+        say("From now on a code is asked for. It is shown once: scan it now.")
 
 
 @account.command("remove")
@@ -206,7 +207,7 @@ def account_remove(context: click.Context, name: str) -> None:
         if not (tx.remove_account(name) or tx.remove_token(name)):
             raise Stop(f"There is no account or token “{name}”.", Exit.NOT_FOUND)
         _note(tx, room, "removed-account", name)
-    click.echo(f"{name} is removed.")
+    say(f"{name} is removed.")
 
 
 @account.command("token")
@@ -237,7 +238,7 @@ def account_token(
             _check_client(room, tx, client, role)
             tx.save_token(made)
             _note(tx, room, "made-token", f"{name}, {role}")
-        click.echo(text)
+        say(text)
 
 
 @account.command("new-key")
@@ -248,7 +249,7 @@ def account_new_key(context: click.Context) -> None:
         tx.add_key(room.now, secrets.token_bytes(KEY_BYTES))
         tx.drop_old_keys()
         _note(tx, room, "new-signing-key", "")
-    click.echo("Links that were sent before work no more; the next message brings new ones.")
+    say("Links that were sent before work no more; the next message brings new ones.")
 
 
 @account.command("audit")
@@ -264,4 +265,4 @@ def account_audit(context: click.Context, days: int) -> None:
             for line in tx.audit(limit=1000)
             if line.at >= since
         ]  # fmt: skip
-    click.echo("\n".join(columns(rows, total=terminal_width(), indent="")) or "Nothing yet.")
+    say("\n".join(columns(rows, total=terminal_width(), indent="")) or "Nothing yet.")

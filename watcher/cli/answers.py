@@ -26,6 +26,7 @@ from watcher.cli.parts import (
     until_of,
     who_asks,
 )
+from watcher.cli.say import say
 from watcher.rules.catalogue import CATALOGUE
 from watcher.service.bootstrap import box_of
 from watcher.store.transaction import Transaction
@@ -55,12 +56,12 @@ def ack(context: click.Context, number: int, until: str, note: str, by: str | No
         with room.store.snapshot() as tx:
             case = tx.load_book(box_of(room.config)).case(number)
         if case is not None and case.answer is not None and case.answer.by != who:
-            click.echo(
+            say(
                 f"{case.answer.by} has case {number} already, until "
                 f"{room.say(case.answer.until)}. Your answer is written down beside it."
             )
             return
-        click.echo(
+        say(
             f"Case {number} is yours until {room.say(moment)}. Nobody is told again before, "
             "unless it gets worse."
         )
@@ -77,7 +78,7 @@ def hand_over(context: click.Context, number: int, person: str, note: str, by: s
     with room_of(context) as room:
         who = who_asks(room, by)
         say_to(room, HandedOver(case=number, by=who, to=person, note=note))
-        click.echo(f"{person} is told that case {number} is theirs now.")
+        say(f"{person} is told that case {number} is theirs now.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +156,7 @@ def silence_add(  # noqa: PLR0913 - one for each thing that can be quiet
             scope = _scope(tx, room, drive=drive, pool=pool, rule=rule, box=box, client=client)
         who = who_asks(room, by)
         say_to(room, Silenced(scope=scope.kind, key=scope.key, by=who, reason=reason, until=moment))
-        click.echo(
+        say(
             f"Quiet about {scope.words} until {room.say(moment)}. A pool that breaks sounds "
             "all the same."
         )
@@ -179,7 +180,7 @@ def silence_list(context: click.Context) -> None:
             ]
             for s in book.silences
         ]
-        click.echo("\n".join(columns(rows, total=terminal_width(), indent="")) or "Nothing is.")
+        say("\n".join(columns(rows, total=terminal_width(), indent="")) or "Nothing is.")
 
 
 @silence.command("end")
@@ -190,4 +191,4 @@ def silence_end(context: click.Context, number: int, by: str | None) -> None:
     """End silence NUMBER; what still holds sounds at once."""
     with room_of(context) as room:
         say_to(room, SilenceLifted(number=number, by=who_asks(room, by)))
-        click.echo(f"Silence {number} is over.")
+        say(f"Silence {number} is over.")

@@ -8,6 +8,7 @@ import click
 
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of
+from watcher.cli.say import say
 from watcher.service.bootstrap import on_server, store_path
 from watcher.store.backup import back_up
 
@@ -27,4 +28,4 @@ def backup(context: click.Context, file: str) -> None:
             Exit.REFUSED,
         )
     size = back_up(store_path(config), Path(file))
-    click.echo(f"The store is in {file} ({size / MIB:.1f} MiB), whole and read back.")
+    say(f"The store is in {file} ({size / MIB:.1f} MiB), whole and read back.")

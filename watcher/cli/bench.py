@@ -13,6 +13,7 @@ import click
 from watcher.cli.columns import clean, columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import room_of, settings_of, terminal_width
+from watcher.cli.say import say
 from watcher.facts.drive import DriveReading, DriveUnread
 from watcher.facts.identity import DriveId
 from watcher.readers import saved_reports
@@ -66,13 +67,13 @@ def bench(
     statement = _made(brought, past, client, config, now)
     if page is None:
         for line in written(statement, config, terminal_width()):
-            click.echo(line)
+            say(line)
         return
     try:
         Path(page).write_bytes(as_file(statement, zone_of(config)))
     except OSError as error:
         raise Stop(f"{page} cannot be written ({error.strerror}).", Exit.REFUSED) from error
-    click.echo(f"The statement is in {page}; open it and print it.")
+    say(f"The statement is in {page}; open it and print it.")
 
 
 def _made(

@@ -13,6 +13,7 @@ from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.page_link import page_lines
 from watcher.cli.parts import Room, room_of, terminal_width
+from watcher.cli.say import say
 from watcher.cli.show import URGENCY_WORDS
 from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import SubjectKind
@@ -79,9 +80,7 @@ def cases(context: click.Context, *, also_over: bool, for_programs: bool) -> Non
             click.echo(json.dumps([case_as_json(case) for case in ordered], indent=2))
             return
         if not ordered:
-            click.echo(
-                "No case is open. That is no proof of health: many drives fail without a sign."
-            )
+            say("No case is open. That is no proof of health: many drives fail without a sign.")
             return
         rows = [
             [
@@ -97,12 +96,12 @@ def cases(context: click.Context, *, also_over: bool, for_programs: bool) -> Non
         notes = [row for row, case in zip(rows, ordered, strict=True) if case.only_notes]
         width = terminal_width()
         if trouble:
-            click.echo("\n".join(columns(trouble, total=width, indent="")))
+            say("\n".join(columns(trouble, total=width, indent="")))
         else:
-            click.echo("Nothing is open that needs you.")
+            say("Nothing is open that needs you.")
         if notes:
-            click.echo("\nTo know")
-            click.echo("\n".join(columns(notes, total=width)))
+            say("\nTo know")
+            say("\n".join(columns(notes, total=width)))
 
 
 def _recovery_lines(tx: Transaction, case: Case, room: Room, width: int) -> list[str]:
@@ -187,4 +186,4 @@ def case(context: click.Context, number: int, *, for_programs: bool) -> None:
         elif found.answer is None:
             lines += ["", f"To take it: midwatch ack {found.number} --until 18:00"]
         lines += page_lines(room, found)
-        click.echo("\n".join(lines))
+        say("\n".join(lines))

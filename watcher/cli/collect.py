@@ -12,6 +12,7 @@ import click
 from watcher import __version__
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of
+from watcher.cli.say import say
 from watcher.facts.survey import Survey
 from watcher.facts.units import say_count
 from watcher.readers.box_file import BoxFile, of_recording, write
@@ -107,4 +108,4 @@ def collect(context: click.Context, file: Path, *, mask_serials: bool) -> None:
     )
     if survey.blind or survey.unread:
         lines.append("Not all could be seen; midwatch look says what, and what to do about it.")
-    click.echo("\n".join(lines))
+    say("\n".join(lines))

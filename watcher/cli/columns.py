@@ -52,24 +52,56 @@ def hang(line: str, begin: int, width: int) -> list[str]:
 def columns(
     rows: Iterable[Sequence[str]], *, total: int, indent: str = "  ", gap: str = "  "
 ) -> list[str]:
-    """Lay out rows in columns; the last column takes what is left and is folded into it."""
+    """Lay out rows in columns; the last column takes what is left and is folded into it.
+
+    Where little is left the last column stands beneath its row, and where the others do not fit
+    either, they stand beneath the first.
+    """
+    laid = columns_by_row(rows, total=total, indent=indent, gap=gap)
+    return [line for lines in laid for line in lines]
+
+
+def columns_by_row(
+    rows: Iterable[Sequence[str]], *, total: int, indent: str = "  ", gap: str = "  "
+) -> list[list[str]]:
+    """Lay out rows in columns, and give the lines of each."""
     table = [[clean(cell) for cell in row] for row in rows]
-    if not table:
-        return []
-    count = max(len(row) for row in table)
-    widths = [
-        max((width_of(row[i]) for row in table if i < len(row)), default=0) for i in range(count)
-    ]
-    head = width_of(indent) + sum(widths[:-1]) + width_of(gap) * (count - 1)
-    rest = max(total - head, 24)
-    lines = []
+    widths = _widths(table)
+    head = width_of(indent) + sum(widths[:-1]) + width_of(gap) * max(len(widths) - 1, 0)
+    if len(widths) > 1 and total - head < min(_LEAST, widths[-1]):
+        return [_stacked(row, widths, (total, indent, gap)) for row in table]
+    laid = []
     for row in table:
         cells = [pad(cell, widths[i]) for i, cell in enumerate(row[:-1])]
-        if len(row) < count:
-            lines.append((indent + gap.join([*cells, row[-1]])).rstrip())
+        if len(row) < len(widths):
+            laid.append([(indent + gap.join([*cells, row[-1]])).rstrip()])
             continue
-        folded = fold(row[-1], rest)
-        lines.append((indent + gap.join([*cells, folded[0]])).rstrip())
-        blank = " " * (width_of(indent) + sum(widths[:-1]) + width_of(gap) * (count - 1))
-        lines.extend((blank + more).rstrip() for more in folded[1:])
-    return lines
+        first, *others = fold(row[-1], max(total - head, 1))
+        line = (indent + gap.join([*cells, first])).rstrip()
+        laid.append([line, *((" " * head + more).rstrip() for more in others)])
+    return laid
+
+
+def _widths(table: Sequence[Sequence[str]]) -> list[int]:
+    """Give how wide each column is."""
+    count = max((len(row) for row in table), default=0)
+    return [max(width_of(row[i]) for row in table if i < len(row)) for i in range(count)]
+
+
+def _stacked(row: Sequence[str], widths: Sequence[int], room: tuple[int, str, str]) -> list[str]:
+    """Lay out a row of a table that is too wide: the last cell, or all but one, beneath."""
+    total, indent, gap = room
+    beneath = indent + _BENEATH
+    cells = [pad(cell, widths[i]) for i, cell in enumerate(row)]
+    last = row[-1] if len(row) == len(widths) else ""
+    if last:
+        cells.pop()
+    lines = [indent + gap.join(cells)]
+    if width_of(indent) + sum(widths[:-1]) + width_of(gap) * (len(widths) - 2) > total:
+        lines = [indent + row[0], beneath + gap.join(cells[1:])]
+    lines += [beneath + more for more in fold(last, max(total - len(beneath), 1))]
+    return [line.rstrip() for line in lines if line.strip()]
+
+
+_LEAST = 24  # columns that a sentence needs to be read beside others
+_BENEATH = "    "  # how far what stands beneath a row is set in

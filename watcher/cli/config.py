@@ -8,6 +8,7 @@ from watcher.cli.exits import Exit, Stop
 from watcher.cli.look import look_now
 from watcher.cli.parts import settings_of
 from watcher.cli.printer import reached_by
+from watcher.cli.say import say
 from watcher.facts.units import say_count
 from watcher.notify.targets import refuses
 from watcher.service.bootstrap import usual_settings
@@ -39,18 +40,18 @@ def check(context: click.Context) -> None:
     if faults:
         raise Stop("\n".join(["These ways cannot be used:", *faults]), Exit.FAULTY_SETTINGS)
     where = path or "no file: the settings that come with the program"
-    click.echo(f"{where}: nothing is wrong.")
-    click.echo(f"  box        {settings.box_name}")
-    click.echo(f"  state      {settings.state_directory}")
-    click.echo(f"  time zone  {settings.zone}")
-    click.echo(
+    say(f"{where}: nothing is wrong.")
+    say(f"  box        {settings.box_name}")
+    say(f"  state      {settings.state_directory}")
+    say(f"  time zone  {settings.zone}")
+    say(
         f"  looks      every {settings.survey.every_minutes} min, and in depth every "
         f"{settings.survey.deep_every_hours} h"
     )
     told = say_count(len(settings.drives), "drive")
-    click.echo(f"  told of    {told}, {say_count(len(settings.pools), 'declared pool')}")
-    click.echo(f"  people     {', '.join(p.name for p in settings.people) or 'none yet'}")
-    click.echo(reached_by(targets))
+    say(f"  told of    {told}, {say_count(len(settings.pools), 'declared pool')}")
+    say(f"  people     {', '.join(p.name for p in settings.people) or 'none yet'}")
+    say(reached_by(targets))
 
 
 @config.command()

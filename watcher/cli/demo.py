@@ -8,6 +8,7 @@ import click
 
 from watcher.cli.parts import terminal_width
 from watcher.cli.play import Pace, Player, length_of, real_pause
+from watcher.cli.say import say
 
 
 @click.command()
@@ -20,7 +21,7 @@ def demo(*, no_pause: bool) -> None:
     """
 
     def write(text: str) -> None:
-        click.echo(text)
+        say(text)
         sys.stdout.flush()
 
     pace = Pace(

@@ -23,6 +23,7 @@ from watcher.cli.parts import (
     who_asks,
 )
 from watcher.cli.ready import prepared_view
+from watcher.cli.say import say
 from watcher.facts.readiness import DrillDone
 from watcher.facts.units import say_span
 from watcher.recovery.drill import spare_line
@@ -63,7 +64,7 @@ def wait_for_answer(context: click.Context, drill: DrillDone, span: timedelta) -
                 seen = answered(tx, room.desk(), drill)
             if seen.answered_at is not None:
                 took = say_span(seen.answer_took or timedelta(0))
-                click.echo(f"{seen.answered_by} answered after {took}.")
+                say(f"{seen.answered_by} answered after {took}.")
                 return seen
             stop.wait(min(LOOK_SECONDS, max(until - clock.monotonic(), 0.05)))
     return drill
@@ -76,7 +77,7 @@ def finish(context: click.Context) -> int:
         if drill is None:
             raise Stop("No drill is going on.", Exit.NOT_FOUND)
         done = end(room.desk(), drill, room.now)
-    click.echo(done.page)
+    say(done.page)
     return int(Exit.ACT if done.went_wrong else Exit.DONE)
 
 
@@ -93,7 +94,7 @@ def list_drills(context: click.Context) -> None:
             ]
             for d in reversed(tx.drills(box_of(room.config)))
         ]
-    click.echo("\n".join(columns(rows, total=terminal_width(), indent="")) or "None yet.")
+    say("\n".join(columns(rows, total=terminal_width(), indent="")) or "None yet.")
 
 
 def show_page(context: click.Context, number: int) -> None:
@@ -102,7 +103,7 @@ def show_page(context: click.Context, number: int) -> None:
         found = next((d for d in tx.drills(box_of(room.config)) if d.number == number), None)
     if found is None:
         raise Stop(f"There was no drill {number}.", Exit.NOT_FOUND)
-    click.echo(found.page or "It goes on: midwatch drill --end.")
+    say(found.page or "It goes on: midwatch drill --end.")
 
 
 @click.command()
@@ -158,9 +159,9 @@ def drill(  # noqa: PLR0913 - one argument for each option
         raise Stop(f"“{span}” is not a span; write 30min or 2h.", Exit.WRONG_WORDS)
     started = start(context, pool, member, by, yes=yes)
     if no_wait:
-        click.echo("When you are through: midwatch drill --end")
+        say("When you are through: midwatch drill --end")
         return int(Exit.DONE)
-    click.echo(f"Waiting up to {say_span(waits)} for an answer; Ctrl-C ends the drill.")
+    say(f"Waiting up to {say_span(waits)} for an answer; Ctrl-C ends the drill.")
     wait_for_answer(context, started, waits)
     return finish(context)
 
@@ -198,5 +199,5 @@ def start(
             f"midwatch ack {number}, or the link in the message."
         ),
     ]
-    click.echo("\n".join(x for line in lines for x in fold(line, terminal_width())))
+    say("\n".join(x for line in lines for x in fold(line, terminal_width())))
     return started

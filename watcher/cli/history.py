@@ -12,6 +12,7 @@ import click
 from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, find_drive, label_of, parse_span, room_of, terminal_width
+from watcher.cli.say import say
 from watcher.facts.drive import Metric
 from watcher.facts.units import say_bytes, say_percent
 from watcher.rules.chance_words import say_chance
@@ -56,7 +57,7 @@ def history(
                 seconds = int(p.lasts.total_seconds())
                 writer.writerow([one.value, p.at.isoformat(), seconds, p.last, p.lowest, p.highest])
             return
-        click.echo(f"{label_of(found)}, the last {since}\n")
+        say(f"{label_of(found)}, the last {since}\n")
         table = [
             [
                 one.value.replace("-", " "),
@@ -65,11 +66,11 @@ def history(
             ]
             for one, p in rows
         ]
-        click.echo("\n".join(columns(table, total=terminal_width())) or "Nothing was recorded.")
+        say("\n".join(columns(table, total=terminal_width())) or "Nothing was recorded.")
         days = tx.poll_days(found.identity.drive, room.now - back, room.now)
         read, asleep = sum(d.read for d in days), sum(d.asleep for d in days)
         failed = sum(d.failed for d in days)
-        click.echo(f"\nLooked at: read {read} times, asleep {asleep}, no answer {failed}.")
+        say(f"\nLooked at: read {read} times, asleep {asleep}, no answer {failed}.")
 
 
 def _chance_of(tx: Transaction, found: KnownDrive, room: Room) -> Chance:
@@ -137,7 +138,7 @@ def drive(context: click.Context, drive: str) -> None:
         ]
         if latest:
             lines += ["", "Last reading", *columns(latest, total=terminal_width())]
-        click.echo("\n".join(lines))
+        say("\n".join(lines))
 
 
 @click.command()
@@ -156,7 +157,7 @@ def drives(context: click.Context) -> None:
             ]
             for d in tx.drives(box_of(room.config))
         ]
-        click.echo("\n".join(columns(rows, total=terminal_width(), indent="")) or "None yet.")
+        say("\n".join(columns(rows, total=terminal_width(), indent="")) or "None yet.")
 
 
 @click.command()
@@ -179,7 +180,7 @@ def retire(context: click.Context, drive: str | None, pool: str | None, *, back:
             tx.retire_drive(found.identity.drive, in_use=back)
             label = label_of(found)
         words = "is expected again" if back else "is not expected any more; its history stays"
-        click.echo(f"{label} {words}.")
+        say(f"{label} {words}.")
 
 
 def _retire_pool(tx: Transaction, text: str, room: Room, *, back: bool) -> str:

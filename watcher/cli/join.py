@@ -6,6 +6,7 @@ import click
 
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of
+from watcher.cli.say import say
 from watcher.hub.errors import HubError
 from watcher.hub.link import join_hub
 from watcher.service.bootstrap import FOLDER_MODE, store_path
@@ -31,5 +32,5 @@ def join(context: click.Context, code: str, url: str | None) -> None:
         raise Stop(
             f"The state folder {folder} cannot be written ({error.strerror}).", Exit.NO_STATE
         ) from error
-    click.echo(f"Joined {known.url} as “{known.box}” of {known.client}.")
-    click.echo(f"Now: midwatch watch --hub {known.url}   (or set hub.url in the settings)")
+    say(f"Joined {known.url} as “{known.box}” of {known.client}.")
+    say(f"Now: midwatch watch --hub {known.url}   (or set hub.url in the settings)")

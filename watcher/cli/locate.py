@@ -10,6 +10,7 @@ import click
 from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import find_drive, room_of, terminal_width
+from watcher.cli.say import say
 from watcher.facts.identity import DriveId
 from watcher.facts.units import say_bytes, say_count
 from watcher.readers.runner import RealHost
@@ -46,10 +47,10 @@ def locate(
         known = find_drive(tx, drive, room)
         view = last_view(tx, box_of(room.config), room.now)
     width = terminal_width()
-    click.echo("\n".join(_label(known, view, width)))
+    say("\n".join(_label(known, view, width)))
     here = view is None or known.identity.drive in view.survey.present
     if not here or not known.node:
-        click.echo("\n".join(_absent(known, view, width)))
+        say("\n".join(_absent(known, view, width)))
         return
     disk = known.node.rsplit("/", 1)[-1]
     lamp = None if rhythm else lamp_of(RealHost(), disk)
@@ -63,7 +64,7 @@ def locate(
                 Exit.REFUSED,
             ) from error
         done = "is out" if off else f"is on; put it out with: midwatch locate {drive} --off"
-        click.echo(f"The light of {lamp.slot} (enclosure {lamp.enclosure}) {done}")
+        say(f"The light of {lamp.slot} (enclosure {lamp.enclosure}) {done}")
         return
     if off:
         raise Stop("No enclosure here has a light for it: there is nothing to put out.",
@@ -113,7 +114,7 @@ def _others(drive: DriveId, view: View | None) -> set[str]:
 
 def _rhythm(node: str, seconds: int) -> None:
     """Read in the rhythm, until it is over or the person stops it."""
-    click.echo(
+    say(
         f"Reading {node} in a rhythm for {say_count(seconds, 'second')}: short, short, long. "
         "Look for the light that does the same. Ctrl-C stops it. Nothing is written."
     )
@@ -122,7 +123,7 @@ def _rhythm(node: str, seconds: int) -> None:
         with reader_of(node) as read:
             done = blink(read, Beat(now=time.monotonic, wait=waiting.wait), seconds)
     except KeyboardInterrupt:
-        click.echo("Stopped.")
+        say("Stopped.")
         return
     except OSError as error:
         raise Stop(
@@ -131,4 +132,4 @@ def _rhythm(node: str, seconds: int) -> None:
             Exit.REFUSED,
         ) from error
     bad = f", {say_count(done.failed, 'place')} could not be read" if done.failed else ""
-    click.echo(f"Done: {say_count(done.reads, 'read')}{bad}.")
+    say(f"Done: {say_count(done.reads, 'read')}{bad}.")

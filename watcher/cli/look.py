@@ -15,6 +15,7 @@ import click
 from watcher.cli.elsewhere import survey_from
 from watcher.cli.exits import Exit
 from watcher.cli.parts import hint_of_rights, settings_of, terminal_width
+from watcher.cli.say import say
 from watcher.cli.show import show_survey
 from watcher.cli.waiting import FIRST_TABLE, Waiter, terminal_waiter
 from watcher.facts.drive import Unread
@@ -220,7 +221,7 @@ def look(context: click.Context, *, for_programs: bool, deep: bool, source: Path
     def waits(judged: Callable[[Taken], Looked]) -> Waiter | None:
         nonlocal waiter
         waiter = terminal_waiter(
-            lambda taken: click.echo(f"{FIRST_TABLE}\n{_table(judged(taken), config)}\n"),
+            lambda taken: say(f"{FIRST_TABLE}\n{_table(judged(taken), config)}\n"),
             for_programs=for_programs,
         )
         return waiter
@@ -243,12 +244,12 @@ def _table(looked: Looked, config: Config) -> str:
 def _show(looked: Looked, config: Config, waiter: Waiter | None) -> None:
     """Show a look to a person, who may have seen most of it while drives were silent."""
     if looked.origin:
-        click.echo(f"{looked.origin}\n")
+        say(f"{looked.origin}\n")
     ending = waiter.ending() if waiter is not None else ""
     if ending:
-        click.echo(ending)
+        say(ending)
     if waiter is None or not (waiter.shown and waiter.enough):
-        click.echo(_table(looked, config))
+        say(_table(looked, config))
     hint = "" if looked.origin else hint_of_rights(looked.view.survey, os.geteuid())
     for line in filter(None, (looked.doubt, hint)):
-        click.echo(f"\n{line}")
+        say(f"\n{line}")

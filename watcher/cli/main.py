@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import difflib
+import errno
 import importlib
 import os
 import sys
@@ -11,6 +13,7 @@ import click
 
 from watcher import __version__
 from watcher.cli.exits import Exit, Leave, Stop
+from watcher.cli.say import say, show_all_letters
 from watcher.service.errors import ConfigError
 from watcher.store.errors import StoreError
 
@@ -75,6 +78,17 @@ class Lazy(click.Group):
             _say_whole_sentences(command)
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command; of a word that is none, say which it may have been meant for."""
+        word = args[0]
+        if word not in COMMANDS and not word.startswith("-") and not ctx.resilient_parsing:
+            near = difflib.get_close_matches(word.lower(), COMMANDS, n=1)
+            hint = f" Did you mean {near[0]}?" if near else ""
+            raise click.UsageError(f"There is no command “{word}”.{hint}", ctx)
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
         del ctx
@@ -115,37 +129,54 @@ def cli(context: click.Context, settings: str | None) -> None:
 
 def main() -> None:
     """Run the command, and end with its exit status."""
+    show_all_letters()
     try:
         status = cli.main(prog_name="midwatch", standalone_mode=False)
+        sys.stdout.flush()  # here, where a full disk can still be told of
     except click.exceptions.Exit as ended:
         sys.exit(ended.exit_code)
     except click.Abort:
-        sys.exit(130)
-    except click.ClickException as wrong:
-        wrong.show()
-        sys.exit(Exit.WRONG_WORDS)
-    except Stop as stop:
-        click.echo(stop.sentence, err=True)
-        sys.exit(stop.status)
+        sys.exit(_STOPPED)
     except Leave as leave:
         sys.stdout.flush()
         sys.stderr.flush()
         os._exit(leave.status)
-    except ConfigError as faulty:
-        click.echo(str(faulty), err=True)
-        sys.exit(Exit.FAULTY_SETTINGS)
-    except StoreError as error:
-        click.echo(f"{str(error)[:1].upper()}{str(error)[1:]}.", err=True)
-        sys.exit(Exit.NO_STATE)
     except BrokenPipeError:
         sys.stderr.close()  # whoever read our output is gone; nothing more to say
         sys.exit(Exit.DONE)
-    except Exception as fault:  # noqa: BLE001 - the outermost ring of a command
-        where = traceback.extract_tb(fault.__traceback__)[-1]
-        click.echo(
-            f"This is a fault in midwatch, not in your box: {type(fault).__name__}: {fault} "
-            f"({where.filename.rpartition('/')[2]}:{where.lineno}).",
-            err=True,
-        )
-        sys.exit(Exit.OUR_FAULT)
+    except Exception as error:  # noqa: BLE001 - the outermost ring of a command
+        sys.exit(_tell(error))
     sys.exit(status if isinstance(status, int) else Exit.DONE)
+
+
+_STOPPED = 130  # as shells say it of what Ctrl-C ended
+_NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+
+
+def _tell(error: Exception) -> Exit:
+    """Say in a sentence why the command ended, and give the status for it."""
+    match error:
+        case click.ClickException():
+            error.show()
+            return Exit.WRONG_WORDS
+        case Stop():
+            say(error.sentence, err=True)
+            return error.status
+        case ConfigError():
+            say(str(error), err=True)
+            return Exit.FAULTY_SETTINGS
+        case StoreError():
+            say(f"{str(error)[:1].upper()}{str(error)[1:]}.", err=True)
+            return Exit.NO_STATE
+        case OSError() if error.errno in _NO_ROOM:
+            sys.stdout = None  # what could not be written is not tried again at the end
+            say(f"The output could not be written: {error.strerror}.", err=True)
+            return Exit.REFUSED
+        case _:
+            where = traceback.extract_tb(error.__traceback__)[-1]
+            say(
+                f"This is a fault in midwatch, not in your box: {type(error).__name__}: {error} "
+                f"({where.filename.rpartition('/')[2]}:{where.lineno}).",
+                err=True,
+            )
+            return Exit.OUR_FAULT

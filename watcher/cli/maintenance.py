@@ -24,6 +24,7 @@ from watcher.cli.parts import (
     until_of,
     who_asks,
 )
+from watcher.cli.say import say
 from watcher.facts.identity import PoolId
 from watcher.service.bootstrap import box_of
 from watcher.store.transaction import Transaction
@@ -141,7 +142,7 @@ def maintenance_begin(
                 room, pool=pool, expects=expects, reason=reason, by=by, begins=room.now, ends=ends
             ),
         )
-        click.echo(
+        say(
             f"Planned work until {room.say(ends)}: {'; '.join(expects)}. Anything else sounds at "
             "once. Before you touch a drive: bay and serial number must both match."
         )
@@ -204,7 +205,7 @@ def maintenance_plan(
         )
         times = ", ".join(_say_start(room, at) for at in _starts(begins, rule, room.zone))
         again = f" It comes again: {times}, …" if rule else ""
-        click.echo(
+        say(
             f"Planned: {'; '.join(expects)}, from {_say_start(room, begins)} to "
             f"{_say_start(room, begins + length)}.{again}"
         )
@@ -242,9 +243,7 @@ def maintenance_list(context: click.Context) -> None:
             for work in book.works
             if not work.over
         ]
-        click.echo(
-            "\n".join(columns(rows, total=terminal_width(), indent="")) or "Nothing is planned."
-        )
+        say("\n".join(columns(rows, total=terminal_width(), indent="")) or "Nothing is planned.")
 
 
 def _again(work: Maintenance) -> str:
@@ -260,4 +259,4 @@ def maintenance_end(context: click.Context, number: int, by: str | None) -> None
     """End planned work NUMBER now; what still holds sounds from here on."""
     with room_of(context) as room:
         say_to(room, WorkEnded(number=number, by=who_asks(room, by)))
-        click.echo(f"Planned work {number} is over; you are told how the pools stand.")
+        say(f"Planned work {number} is over; you are told how the pools stand.")

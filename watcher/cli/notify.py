@@ -10,6 +10,7 @@ import click
 from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, room_of, terminal_width
+from watcher.cli.say import say
 from watcher.facts.finding import Urgency
 from watcher.notify.target import Target
 from watcher.service.bootstrap import box_of, environment, file_of, to_standing, usual_settings
@@ -109,7 +110,7 @@ def test(context: click.Context) -> None:
         [notice.person, notice.target.rpartition("/")[2], _word(notice), notice.last_error]
         for notice in results
     ]
-    click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
+    say("\n".join(columns(rows, total=terminal_width(), indent="")))
     failed = [notice for notice in results if notice.state is not NoticeState.SENT]
     if failed:
         raise Stop(
@@ -117,7 +118,7 @@ def test(context: click.Context) -> None:
             "settings; what is said above comes from the other side.",
             Exit.REFUSED,
         )
-    click.echo("Every way works as far as can be told from here. Look whether they arrived.")
+    say("Every way works as far as can be told from here. Look whether they arrived.")
 
 
 def _results(room: Room, keys: set[str]) -> list[Notice]:
@@ -172,7 +173,7 @@ def log(context: click.Context, limit: int, *, with_text: bool) -> None:
             ]
             for notice in notices
         ]
-        click.echo("\n".join(columns(rows, total=terminal_width(), indent="")) or "None yet.")
+        say("\n".join(columns(rows, total=terminal_width(), indent="")) or "None yet.")
         if with_text:
             for notice in notices:
-                click.echo(f"\n{room.say(notice.created_at)}  {notice.title}\n{notice.body}")
+                say(f"\n{room.say(notice.created_at)}  {notice.title}\n{notice.body}")

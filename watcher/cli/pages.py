@@ -12,6 +12,7 @@ import click
 
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of
+from watcher.cli.say import say
 from watcher.hub.clients import Clients
 from watcher.service.bootstrap import has_state, open_state, to_standing, zone_of
 from watcher.service.clock import Clock, SystemClock
@@ -117,7 +118,7 @@ def pages(context: click.Context) -> None:
     config = settings_of(context)
     if not has_state(config):
         raise Stop("There is no state yet. Start the watch first: midwatch watch", Exit.NO_STATE)
-    served = open_pages(config, SystemClock(), lambda text: click.echo(text, err=True))
+    served = open_pages(config, SystemClock(), lambda text: say(text, err=True))
     if served is None:
         raise Stop("No pages are served.", Exit.REFUSED)
     done = threading.Event()

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from watcher.cli.exits import Exit, Stop
+from watcher.cli.say import say
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import Pool
 from watcher.facts.survey import Survey
@@ -105,7 +106,7 @@ def room_of(context: click.Context, *, need_state: bool = True) -> Iterator[Room
             Exit.NO_STATE,
         ) from error
     if opened.remark:
-        click.echo(opened.remark, err=True)
+        say(opened.remark, err=True)
     with opened.store as store:
         yield Room(config=config, store=store, now=now)
 

@@ -92,9 +92,10 @@ class Player:
     def _show_scene(self, scene: Scene) -> None:
         """Let it happen, and show what comes of it."""
         if scene.say:
-            stamp = f"{self.box.now:%A %H:%M}"
+            stamp = f"{self.box.now:%A} {self.box.now.day} {self.box.now:%B, %H:%M}"
             self.pace.write("")
-            for line in fold(f"{stamp}  {scene.say}", self.pace.width):
+            self.pace.write(stamp)
+            for line in fold(scene.say, self.pace.width):
                 self.pace.write(line)
             self.pace.pause(2.0)
         scene.happens(self.box)
@@ -135,7 +136,7 @@ class Player:
         for notice in due:
             self.messages.append(notice)
             self.pace.write("")
-            for line in on_phone(notice):
+            for line in on_phone(notice, self.pace.width):
                 self.pace.write(line)
             self.pace.pause(3.0)
 
@@ -201,18 +202,20 @@ def say_briefly(moment: datetime) -> str:
     return f"{moment:%a %H:%M}"
 
 
-def on_phone(notice: Notice) -> Iterator[str]:
-    """Draw a message as a phone would show it."""
-    inner = PHONE_WIDTH - 4
-    head = f" {notice.person}'s phone, {notice.created_at:%a %H:%M} "
-    yield f"    .{head:-^{PHONE_WIDTH - 2}}."
+def on_phone(notice: Notice, room: int = PHONE_WIDTH + 4) -> Iterator[str]:
+    """Draw a message as a phone would show it, in a room of that many columns."""
+    outer = min(PHONE_WIDTH, room - 4)
+    inner = outer - 4
+    day = f"{notice.created_at:%a} {notice.created_at.day} {notice.created_at:%b, %H:%M}"
+    head = f" {notice.person}'s phone, {day} "
+    yield f"    .{head:-^{outer - 2}}."
     lines = fold(clean(notice.title), inner)
     lines.append("")
     for line in notice.body.splitlines():
         lines.extend(fold(clean(line), inner))
     for line in lines:
         yield f"    | {pad(line, inner)} |"
-    yield f"    '{'-' * (PHONE_WIDTH - 2)}'"
+    yield f"    '{'-' * (outer - 2)}'"
 
 
 def length_of(scenes: tuple[Scene, ...] = SCENES) -> timedelta:

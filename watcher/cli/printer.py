@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import os
-import sys
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
-import click
-
 from watcher.cli.columns import columns
 from watcher.cli.parts import hint_of_rights, terminal_width
+from watcher.cli.say import say
 from watcher.cli.show import show_survey
 from watcher.cli.waiting import END, FIRST_TABLE, Mention, Waiter, Waits, terminal_waiter
 from watcher.facts.drive import Unread
@@ -61,8 +59,7 @@ class Printer:
 
     def line(self, text: str) -> None:
         """Print a line at once."""
-        click.echo(text)
-        sys.stdout.flush()
+        say(text)
 
     def early(self, taken: Taken) -> None:
         """Print what the first look knows while some drives are silent."""
@@ -95,7 +92,7 @@ class Printer:
             if blind and not survey.drives:
                 self.line(
                     "\nNo drive here reports SMART, so the drives themselves cannot be watched; "
-                    "pools and kernel log\nare. To see what midwatch does on a box with real "
+                    "pools and kernel log are. To see what midwatch does on a box with real "
                     "drives: midwatch demo"
                 )
             if self._stays:

@@ -16,6 +16,7 @@ import click
 from watcher.cli.columns import clean, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, room_of, terminal_width
+from watcher.cli.say import say
 from watcher.facts.pool import Pool
 from watcher.facts.units import say_bytes, say_percent, say_span
 from watcher.readers.erase_guard import Named, guard
@@ -80,7 +81,7 @@ class Board:
             self.said[key] = line if sys.stdout.isatty() else coarse
             if not sys.stdout.isatty():
                 if before != coarse:
-                    click.echo(f"{proof.identity.serial}: {line}")
+                    say(f"{proof.identity.serial}: {line}")
                 return
             if self.drawn:
                 click.echo(f"\x1b[{self.drawn}F", nl=False)
@@ -117,14 +118,14 @@ def confirm(jobs: Sequence[Job], *, read_only: bool) -> None:
         who = job.drive.identity
         name = f"{who.model or 'drive'}, {say_bytes(job.drive.size_bytes)}, serial {who.serial}"
         if read_only:
-            click.echo(f"{job.drive.node}: {name} is read from end to end. Nothing is written.")
+            say(f"{job.drive.node}: {name} is read from end to end. Nothing is written.")
             continue
         again = " It goes on where it was." if job.proof.resumed else ""
-        click.echo(f"{job.drive.node}: {name} will be ERASED.{again}")
+        say(f"{job.drive.node}: {name} will be ERASED.{again}")
     if read_only:
         return
     for caution in CAUTIONS:
-        click.echo("\n".join(f"  {line}" for line in fold(caution, terminal_width() - 2)))
+        say("\n".join(f"  {line}" for line in fold(caution, terminal_width() - 2)))
     if not sys.stdin.isatty():
         return
     for job in jobs:
@@ -245,7 +246,7 @@ def finish(context: click.Context, job: Job) -> Outcome:
     title = f"{who.model} {who.serial}, {say_bytes(job.proof.size_bytes)}"
     job.record.write(text, report)
     job.record.write(picture, curve_svg(job.proof, title))
-    click.echo(f"\n{report}\nThe report is kept in {text}\nand the speed curve in {picture}")
+    say(f"\n{report}\nThe report is kept in {text}\nand the speed curve in {picture}")
     with room_of(context, need_state=False) as room, room.store.transaction() as tx:
         box = box_of(room.config)
         shelf = tx.shelf(box)
@@ -253,11 +254,9 @@ def finish(context: click.Context, job: Job) -> Outcome:
         for spare in mine:
             tx.save_spare(box, on_the_shelf(spare, job.proof, outcome))
     if mine:
-        click.echo(f"It is noted on the shelf, for spare {mine[0].number}.")
+        say(f"It is noted on the shelf, for spare {mine[0].number}.")
     elif outcome.proves:
-        click.echo(
-            "Put it on the shelf, and it counts: midwatch shelf add, then midwatch shelf proven."
-        )
+        say("Put it on the shelf, and it counts: midwatch shelf add, then midwatch shelf proven.")
     return outcome
 
 
@@ -313,10 +312,10 @@ def end_of(context: click.Context, jobs: Sequence[Job]) -> int:
     status = Exit.DONE
     for job in jobs:
         if job.failed:
-            click.echo(job.failed, err=True)
+            say(job.failed, err=True)
             status = Exit.REFUSED
         elif job.stopped:
-            click.echo(
+            say(
                 f"{job.drive.node}: stopped at {say_percent(job.proof.done_fraction)} of "
                 f"{PHASE_WORDS[job.proof.phase]}. The same command takes it up again."
             )

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import signal
-import sys
 from pathlib import Path
 
 import click
 
 from watcher.cli.exits import Exit, Stop
+from watcher.cli.say import say
 from watcher.cli.waiting import FirstLook, Mention
 from watcher.service.clock import SystemClock
 from watcher.service.errors import ConfigError
@@ -17,12 +17,6 @@ from watcher.service.half_reader import Reader, Ways, open_socket, users_of
 from watcher.service.half_words import user_of_name
 from watcher.service.settings import environment, load, usual_settings
 from watcher.service.supervisor import ours
-
-
-def say(text: str) -> None:
-    """Print a line at once."""
-    click.echo(text)
-    sys.stdout.flush()
 
 
 @click.command()

@@ -10,6 +10,7 @@ from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.exposure import view_here
 from watcher.cli.parts import Room, room_of, terminal_width, who_asks
+from watcher.cli.say import say
 from watcher.cli.shelf import day_of, moment_of
 from watcher.facts.readiness import RestoreTried
 from watcher.rules.view import View
@@ -116,4 +117,4 @@ def restored(
         )
         with room.store.transaction() as tx:
             tx.add_restore(box_of(room.config), tried)
-        click.echo(f"Written down: {thing} from {copy}, {'did not work' if failed else 'worked'}.")
+        say(f"Written down: {thing} from {copy}, {'did not work' if failed else 'worked'}.")

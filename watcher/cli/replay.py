@@ -15,6 +15,7 @@ from watcher.cli.columns import columns
 from watcher.cli.elsewhere import sentence_of
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of, terminal_width
+from watcher.cli.say import say
 from watcher.cli.show import URGENCY_WORDS
 from watcher.facts.finding import Urgency
 from watcher.facts.recorded_day import RecordedDay
@@ -96,10 +97,10 @@ def replay(
     except ReadError as error:
         raise Stop(f"This cannot be replayed: {sentence_of(error)}.", Exit.REFUSED) from error
     for one in refused[:REFUSED_SHOWN]:
-        click.echo(f"{one.file} was left out: {one.reason}.", err=True)
+        say(f"{one.file} was left out: {one.reason}.", err=True)
     if len(refused) > REFUSED_SHOWN:
         more = say_count(len(refused) - REFUSED_SHOWN, "more report")
-        click.echo(f"{more} could not be read.", err=True)
+        say(f"{more} could not be read.", err=True)
 
 
 def _write_json(stories: Iterator[DriveStory]) -> None:
@@ -114,7 +115,7 @@ def _write_json(stories: Iterator[DriveStory]) -> None:
 def _say_left_out(count: int) -> None:
     if count:
         words = say_count(count, "row was", "rows were")
-        click.echo(f"{words} left out: the same drive at the same time, twice.", err=True)
+        say(f"{words} left out: the same drive at the same time, twice.", err=True)
 
 
 def _chance_on(story: DriveStory, at: datetime) -> str:
@@ -140,18 +141,18 @@ def _write_text(stories: list[DriveStory], *, notes: bool) -> None:
     ]
     if table:
         head = ["day", "how soon", "drive", "30 days", "what"]
-        click.echo("\n".join(columns([head, *table], total=terminal_width(), indent="")))
-        click.echo("")
+        say("\n".join(columns([head, *table], total=terminal_width(), indent="")))
+        say("")
     days = sum(len(story.chances) for story in stories)
     if not days:
-        click.echo("Nothing is recorded there.")
+        say("Nothing is recorded there.")
         return
     first = min(story.chances[0][0] for story in stories)
     last = max(story.chances[-1][0] for story in stories)
     told_of = sum(story.first(Urgency.THIS_WEEK) is not None for story in stories)
-    click.echo(
+    say(
         f"{say_count(len(stories), 'drive')}, {say_count(days, 'drive-day')} from "
         f"{first:%Y-%m-%d} to {last:%Y-%m-%d}. Somebody would have been told of {told_of} of them."
     )
-    click.echo("30 days: the chance of a failure within 30 days, as seen on that day.")
+    say("30 days: the chance of a failure within 30 days, as seen on that day.")
     _say_left_out(sum(story.left_out for story in stories))

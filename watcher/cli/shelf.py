@@ -12,6 +12,7 @@ import click
 from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, room_of, terminal_width
+from watcher.cli.say import say
 from watcher.facts.drive import DriveIdentity, DriveReading, Medium, Protocol
 from watcher.facts.identity import DriveId, drive_id
 from watcher.facts.readiness import Preparation, ShelfSpare, SpareFit
@@ -143,10 +144,10 @@ def list_(context: click.Context) -> None:
     with room_of(context, need_state=False) as room, room.store.snapshot() as tx:
         _, ready = _ready(tx, room)
         every = tx.shelf(box_of(room.config))
-        click.echo(show_shelf(every, ready.fits, room.now, terminal_width()))
+        say(show_shelf(every, ready.fits, room.now, terminal_width()))
         used = {s.number for s in every} - {s.number for s in ready.shelf}
         for number in sorted(used):
-            click.echo(
+            say(
                 f"Spare {number} is part of a pool now: take it off the shelf with "
                 f"midwatch shelf remove {number}"
             )
@@ -256,7 +257,7 @@ def add(  # noqa: PLR0913 - one argument for each option
             tx.retire_drive(who.drive)  # it is not expected to stay plugged in
             _, ready = _ready(tx, room)
         fits = [f for f in ready.fits if f.spare == spare.number]
-        click.echo(
+        say(
             f"{spare.label[:1].upper()}{spare.label[1:]} ({say_bytes(spare.bytes)}) is on the "
             f"shelf. It {say_fits(fits)}.\nWrite the number {spare.number} on it. {CAUTION}\n"
             "Prove it before it is needed: midwatch prove (which erases it)."
@@ -283,7 +284,7 @@ def order(context: click.Context, size: str, arrives: str | None, note: str) -> 
             spare = tx.add_spare(box_of(room.config), coming)
             _, ready = _ready(tx, room)
         fits = [f for f in ready.fits if f.spare == spare.number]
-        click.echo(
+        say(
             f"Spare {spare.number} ({say_bytes(spare.bytes)}) is on its way. It {say_fits(fits)}. "
             f"When it is here: midwatch shelf add DEVICE --ordered {spare.number}"
         )
@@ -298,7 +299,7 @@ def remove(context: click.Context, number: int) -> None:
         with room.store.transaction() as tx:
             spare = find_spare(tx, room, number)
             tx.remove_spare(box_of(room.config), number)
-        click.echo(f"{spare.label[:1].upper()}{spare.label[1:]} is off the shelf.")
+        say(f"{spare.label[:1].upper()}{spare.label[1:]} is off the shelf.")
 
 
 @shelf.command("proven")
@@ -322,4 +323,4 @@ def proven(context: click.Context, number: int, day: str, how: str, *, failed: b
                 else replace(spare, proven_at=at, proof=told)
             )
             tx.save_spare(box_of(room.config), done)
-        click.echo(f"{done.label[:1].upper()}{done.label[1:]}: {say_proof(done, room.now)}.")
+        say(f"{done.label[:1].upper()}{done.label[1:]}: {say_proof(done, room.now)}.")

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime, tzinfo
 
-from watcher.cli.columns import clean, columns, fold
+from watcher.cli.columns import clean, columns, columns_by_row, fold, width_of
 from watcher.facts.drive import DriveReading, DriveUnread, Metric, Unread, Verdict
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import SubjectKind
@@ -155,6 +156,38 @@ def _unread_row(unread: DriveUnread) -> list[str]:
     ]
 
 
+def _in_order(bay: str) -> list[tuple[int, str]]:
+    """Give the key by which bays stand in the order of their numbers."""
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in _DIGITS.split(bay)]
+
+
+_DIGITS = re.compile(r"(\d+)")
+
+
+def _drive_lines(rows: list[list[str]], width: int) -> list[str]:
+    """Lay out the drives: a line for each, or two where the terminal is too narrow for that.
+
+    What finds a drive in the box (bay, size, serial number, node) stays in its first line.
+    """
+    besides = max(map(width_of, columns([row[:-1] for row in rows], total=_ANY)), default=0)
+    longest = max((width_of(row[-1]) for row in rows), default=0)
+    if besides + 2 + min(_SIGNS, longest) <= width:
+        return columns(rows, total=width)
+    finds = columns_by_row(
+        [[bay, size, serial, node, says] for bay, _, size, serial, node, _, _, says in rows],
+        total=width,
+    )
+    lines = []
+    for found, (_, model, _, _, _, temperature, age, _) in zip(finds, rows, strict=True):
+        about = ", ".join(filter(None, (model, temperature, age)))
+        lines += [*found, f"    {clean(about)}"]
+    return lines
+
+
+_SIGNS = 24  # columns for what a drive's signs say, beside all the rest
+_ANY = 10_000  # more columns than any terminal has
+
+
 def _hidden(survey: Survey, width: int) -> list[str]:
     """Say what could not be seen, why, and what to do about it."""
     rows = [
@@ -208,7 +241,9 @@ def show_survey(
     lines += ["", "Drives"]
     rows = [_drive_row(view, reading, findings) for reading in survey.drives]
     rows += [_unread_row(unread) for unread in survey.unread]
-    lines += columns(rows, total=width) or ["  none were found"]
+    if all(row[0] for row in rows):
+        rows.sort(key=lambda row: _in_order(row[0]))
+    lines += _drive_lines(rows, width) or ["  none were found"]
     hidden = _hidden(survey, width)
     if hidden:
         lines += ["", "What cannot be seen", *hidden]
@@ -219,8 +254,9 @@ def show_survey(
     if findings:
         lines += ["What there is to do", *show_findings(findings, width)]
     else:
-        lines.append("Nothing to do that we know of. Many drives fail without any sign before.")
+        lines += fold(_NOTHING, width)
     return "\n".join(lines)
 
 
+_NOTHING = "Nothing to do that we know of. Many drives fail without any sign before."
 _POOL_SOURCES = {"md", "zfs", "btrfs", "lvm", "file-parity", "declared", "block-devices"}

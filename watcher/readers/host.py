@@ -83,8 +83,15 @@ _WHY = {
 }
 
 
+AS_ROOT = "run midwatch as root"  # the remedy where the program is there and may not look
+_HELD_UP = "look in the kernel log for a drive that does not answer: it holds the program up"
+
+
 def require_exited(source: str, ran: Ran, *, remedy: str = "") -> Ran:
-    """Give ``ran`` back when the program ended by itself, raise ``CannotRead`` otherwise."""
+    """Give ``ran`` back when the program ended by itself, raise ``CannotRead`` otherwise.
+
+    ``remedy`` is for a program that is missing; of one that hangs something else is to be done.
+    """
     if ran.ended is Ended.EXITED:
         return ran
     program = ran.argv[0]
@@ -96,4 +103,11 @@ def require_exited(source: str, ran: Ran, *, remedy: str = "") -> Ran:
         Ended.FORBIDDEN: f"{program} may not be started",
         Ended.TOO_LONG: f"{program} wrote more than the output limit",
     }[ran.ended]
-    raise CannotRead(source, _WHY[ran.ended], sentence, remedy=remedy)
+    instead = {
+        Ended.TIMED_OUT: _HELD_UP,
+        Ended.STUCK: _HELD_UP,
+        Ended.FORBIDDEN: AS_ROOT,
+        Ended.MISSING: remedy,
+    }
+    by_hand = f"run {program} by hand and see what it says"
+    raise CannotRead(source, _WHY[ran.ended], sentence, remedy=instead.get(ran.ended, by_hand))

@@ -114,6 +114,8 @@ def test_a_program_that_hangs_is_a_blind_spot() -> None:
     with pytest.raises(CannotRead) as caught:
         look(host)
     assert caught.value.why is Unread.HUNG
+    assert "kernel log" in caught.value.remedy
+    assert "install" not in caught.value.remedy
 
 
 def test_lacking_rights_are_a_blind_spot() -> None:
@@ -121,7 +123,7 @@ def test_lacking_rights_are_a_blind_spot() -> None:
     host = RecordedHost(programs={btrfs.SHOW: said}, files={btrfs.MOUNTS: ""})
     with pytest.raises(CannotRead) as caught:
         look(host)
-    assert caught.value.why is Unread.FORBIDDEN
+    assert (caught.value.why, caught.value.remedy) == (Unread.FORBIDDEN, "run midwatch as root")
 
 
 def test_mounts_that_may_not_be_read_are_a_blind_spot() -> None:

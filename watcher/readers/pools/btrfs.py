@@ -37,7 +37,7 @@ from watcher.facts.pool import (
 )
 from watcher.facts.survey import Blindness
 from watcher.readers.errors import CannotParse, CannotRead, ReadError
-from watcher.readers.host import Ended, Host, require_exited
+from watcher.readers.host import AS_ROOT, Ended, Host, require_exited
 from watcher.readers.pools.btrfs_judge import MISSING_ROW, Seen, judge, pool_id
 from watcher.readers.pools.btrfs_parse import (
     Device,
@@ -129,7 +129,7 @@ def _listed(host: Host, carriers: tuple[str, ...] | None) -> tuple[Filesystem, .
                 return found
     ran = require_exited(SOURCE, host.run(SHOW), remedy=REMEDY)
     if lacks_rights(ran.stderr):
-        raise CannotRead(SOURCE, Unread.FORBIDDEN, "btrfs may not read the devices", remedy=REMEDY)
+        raise CannotRead(SOURCE, Unread.FORBIDDEN, "btrfs may not read the devices", remedy=AS_ROOT)
     return parse_show(ran.stdout)
 
 
@@ -171,7 +171,7 @@ def _unlisted(
             source=SOURCE,
             why=Unread.GARBLED,
             detail=f"{sign}, and btrfs filesystem show does not list it",
-            remedy=REMEDY,
+            remedy="run btrfs filesystem show by hand, as root, and see what it says",
         )
         for sign in signs
     )
@@ -218,7 +218,7 @@ def _ask(host: Host, argv: tuple[str, ...], lane: str, parse: Callable[[str], _T
     source = " ".join(argv[:3])
     ran = require_exited(source, host.run(argv, lane=lane), remedy=REMEDY)
     if lacks_rights(ran.stderr) or lacks_rights(ran.stdout):
-        raise CannotRead(source, Unread.FORBIDDEN, f"{source} lacks rights", remedy=REMEDY)
+        raise CannotRead(source, Unread.FORBIDDEN, f"{source} lacks rights", remedy=AS_ROOT)
     return parse(ran.stdout)
 
 

@@ -52,7 +52,7 @@ from watcher.facts.pool import (
 from watcher.facts.survey import Blindness
 from watcher.facts.units import say_count
 from watcher.readers.errors import CannotParse, CannotRead, ReadError
-from watcher.readers.host import Host, require_exited
+from watcher.readers.host import AS_ROOT, Host, require_exited
 from watcher.readers.pools.btrfs_work import unescaped
 from watcher.readers.pools.file_parity_parse import (
     IN_USE,
@@ -170,7 +170,7 @@ def _ask(
             return None, True
         if "ermission denied" in ran.stderr:
             raise CannotRead(
-                SOURCE, Unread.FORBIDDEN, "snapraid may not read its files", remedy=REMEDY
+                SOURCE, Unread.FORBIDDEN, "snapraid may not read its files", remedy=AS_ROOT
             )
         return parse(f"{ran.stdout}\n{ran.stderr}"), False
     except ReadError as error:

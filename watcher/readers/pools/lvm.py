@@ -30,7 +30,7 @@ from watcher.facts.pool import (
 )
 from watcher.facts.survey import Blindness
 from watcher.readers.errors import CannotRead, ReadError
-from watcher.readers.host import Ended, Host, require_exited
+from watcher.readers.host import AS_ROOT, Ended, Host, require_exited
 from watcher.readers.pools.lvm_notes import HEALTH, listed_missing, notes_of, work_of
 from watcher.readers.pools.lvm_report import (
     LVS,
@@ -58,6 +58,7 @@ from watcher.readers.pools.shape import (
 
 SOURCE = "lvm"
 REMEDY = "install lvm2 and run midwatch as root"
+BY_HAND = "run lvs by hand and see what it says"
 UNKNOWN = "[unknown]"
 PLAIN = frozenset({"linear", "striped", "raid0", "raid0_meta"})
 
@@ -85,7 +86,9 @@ def read(
         forbidden = "non-root" in ran.stderr or "ermission denied" in ran.stderr
         why = Unread.FORBIDDEN if forbidden else Unread.GARBLED
         said = (ran.stderr.strip().splitlines() or [f"status {ran.status}"])[-1].strip()
-        raise CannotRead(SOURCE, why, f"lvs failed: {said}", remedy=REMEDY)
+        raise CannotRead(
+            SOURCE, why, f"lvs failed: {said}", remedy=AS_ROOT if forbidden else BY_HAND
+        )
     volumes = parse_volumes(ran.stdout)
     blind: list[Blindness] = []
     devices: tuple[Device, ...] = ()
