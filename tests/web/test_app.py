@@ -102,6 +102,14 @@ def test_a_body_that_is_no_form_or_too_much_is_refused() -> None:
     assert browser.ask("POST", "/sign-in", body=b"x" * 20000, headers=hidden).status == 413
 
 
+def test_who_is_not_signed_in_is_sent_to_sign_in_whatever_they_ask_for() -> None:
+    stage = stage_at(WORSE)
+    page = Browser(stage.site).get("/pool?path=a&self=b&next=c")
+    assert page.status == 303
+    assert page.header("location").startswith("/sign-in?next=")
+    assert stage.site.kept["troubles"] == []
+
+
 def test_a_page_that_is_not_there_is_said_plainly() -> None:
     page = Browser(stage_at(WORSE).site).get("/nothing/here")
     assert page.status == 404
@@ -200,6 +208,7 @@ WORDS = st.one_of(
                 "begins",
                 "expect replace x",
                 "expect degraded",
+                "path",
             ]
         ),
         WORDS,

@@ -144,6 +144,17 @@ def test_guessing_tokens_is_slowed_down() -> None:
     assert found[-1] == 429
 
 
+def test_strangers_with_wrong_tokens_keep_nobody_elses_programs_out() -> None:
+    """A token cannot be guessed: wrong ones count against the address they come from only."""
+    stage = stage_at(WORSE)
+    headers = token(stage)
+    browser = Browser(stage.site)
+    strange = {"authorization": "Bearer wrong", "x-forwarded-for": "192.0.2.66"}
+    found = [browser.get("/api/boxes", headers=strange).status for _ in range(40)]
+    assert found[-1] == 429
+    assert browser.get("/api/boxes", headers=headers).status == 200
+
+
 def test_a_session_is_no_token_and_a_token_no_session() -> None:
     stage = stage_at(WORSE)
     browser = signed_in(stage)

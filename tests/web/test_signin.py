@@ -94,6 +94,7 @@ def test_after_too_many_wrong_tries_even_the_right_one_must_wait() -> None:
         ("/a\r\nset-cookie: x=y", "/"),
         ("/x" * 300, "/"),
         ("", "/"),
+        ("/\u0142", "/"),  # no letter of a header
     ],
 )
 def test_after_signing_in_one_goes_to_a_page_of_ours_only(given: str, gone_to: str) -> None:

@@ -9,7 +9,7 @@ from tests.web.stage import COMPARED, WORSE, stage_at
 from watcher.facts.identity import BoxId
 from watcher.store.accounts import KEY_SERVES, Role
 from watcher.web.ask import Ask, Holder, Refusal
-from watcher.web.site import DONE, draw, make_templates, refuse_page
+from watcher.web.site import DONE, MOST_KEPT, draw, make_templates, refuse_page
 
 HOLDER = Holder(name="ada", by="ada", role=Role.LOOK, bond="b")
 
@@ -78,3 +78,15 @@ def test_a_key_signs_until_its_time_is_over() -> None:
     assert stage.site.sign_key(stage.clock.now()) == first
     stage.clock.pass_by(KEY_SERVES)
     assert stage.site.sign_key(stage.clock.now()).secret != first.secret
+
+
+def test_what_was_computed_is_kept_within_bounds_and_the_latest_stays() -> None:
+    """A program that reads the metrics of ten thousand boxes must not leave them all in memory."""
+    site = stage_at(WORSE).site
+    for number in range(2 * MOST_KEPT):
+        site.keep("the first, again and again", number)
+        site.keep(f"glance {number}", number)
+    assert len(site.kept) == MOST_KEPT
+    assert site.kept["the first, again and again"] == 2 * MOST_KEPT - 1
+    assert f"glance {2 * MOST_KEPT - 1}" in site.kept
+    assert "glance 0" not in site.kept

@@ -90,3 +90,7 @@ def test_any_word_comes_through_an_address(word: str) -> None:
     parts = urlsplit(address("/pool", pool=word, box=""))
     assert parts.path == "/pool"
     assert parse_qs(parts.query, keep_blank_values=True) == {"pool": [word]}
+
+
+def test_a_word_of_an_address_may_have_any_name() -> None:
+    assert address("/pool", **{"path": "x", "self": "y"}) == "/pool?path=x&self=y"

@@ -121,14 +121,14 @@ def _by_token(site: Site, ask: Ask) -> Holder:
             "A token is needed: Authorization: Bearer TOKEN. midwatch account token makes one.",
             headers=(("www-authenticate", 'Bearer realm="midwatch"'),),
         )
-    wait = site.tries.wait_for("", ask.address, ask.now)
+    wait = site.tries.wait_for(None, ask.address, ask.now)
     if wait is not None:
         raise too_often(wait)
     with site.store.snapshot() as tx:
         token = tx.token(hashed=fingerprint(text.strip()))
         boxes = seen_by(tx, token.boxes, token.client) if token is not None else None
     if token is None or (token.ends_at is not None and token.ends_at <= ask.now):
-        site.tries.failed("", ask.address, ask.now)
+        site.tries.failed(None, ask.address, ask.now)
         raise Refusal(
             401,
             "This token is not known, or has ended.",

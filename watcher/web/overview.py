@@ -62,7 +62,7 @@ def glance_at(site: Site, tx: Transaction, box: BoxId, cases: tuple[Case, ...], 
             found: Glance = glance
             return found
     glance = glance_of(tx, box, cases)
-    site.kept[key] = (ask.now, last, cases, glance)
+    site.keep(key, (ask.now, last, cases, glance))
     return glance
 
 

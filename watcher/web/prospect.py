@@ -44,7 +44,7 @@ def prospect_of(site: Site, view: View, pool: Pool, now: datetime) -> Prospect:
         found: Prospect = kept[2]
         return found
     found = say(exposure_of(view, pool, site.terms.standing.plan, now))
-    site.kept[key] = (now, view.survey.survey, found)
+    site.keep(key, (now, view.survey.survey, found))
     return found
 
 

@@ -36,7 +36,7 @@ def _form(site: Site, ask: Ask, fault: str, then: str, status: int = 200) -> Rep
 
 def local_path(text: str) -> str:
     """Give a path of ours to go to afterwards; the overview for anything else."""
-    plain = text.startswith("/") and text[1:2] not in {"/", "\\"}
+    plain = text.startswith("/") and text[1:2] not in {"/", "\\"} and text.isascii()
     return text if plain and text.isprintable() and "\\" not in text and len(text) < 500 else "/"
 
 

@@ -27,6 +27,10 @@ from watcher.web.tickets import new_ticket
 from watcher.web.tries import Tries
 from watcher.web.words import FILTERS, Clockwork
 
+MOST_KEPT = 400
+"""How much of what was computed is kept at one time, the latest; our choice: the glances and the
+exposures of a shop's boxes that somebody looks at, some 20 MiB."""
+
 MISSED = 3
 """A box that was not looked at for so many rounds is shown as not heard of."""
 
@@ -58,8 +62,16 @@ class Site:
     now: Callable[[], datetime]
     tries: Tries = field(default_factory=Tries)
     trouble: Callable[[str], None] = lambda _: None  # a sentence about a fault of ours
-    kept: dict[str, Any] = field(default_factory=dict)  # what was computed for the last surveys
+    kept: dict[str, Any] = field(default_factory=dict)  # what was computed, see ``keep``
     _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def keep(self, key: str, found: object) -> None:
+        """Keep what was computed for a last survey; the oldest beyond ``MOST_KEPT`` goes."""
+        with self._lock:
+            self.kept.pop(key, None)
+            self.kept[key] = found
+            while len(self.kept) > MOST_KEPT:
+                del self.kept[next(iter(self.kept))]
 
     @property
     def box(self) -> BoxId:

@@ -26,19 +26,23 @@ class Tries:
         self._failed: OrderedDict[str, list[datetime]] = OrderedDict()
         self._lock = threading.Lock()
 
-    def wait_for(self, name: str, address: str, now: datetime) -> timedelta | None:
-        """Give how long to wait before the next try, None when it may be made now."""
+    def wait_for(self, name: str | None, address: str, now: datetime) -> timedelta | None:
+        """Give how long to wait before the next try, None when it may be made now.
+
+        Without a name (a program shows a token, which nobody can guess) only the address counts:
+        strangers who show wrong tokens must not keep everybody's programs out.
+        """
         with self._lock:
-            waits = [
-                self._wait(f"name {name.casefold()[:100]}", MOST_FOR_A_NAME, now),
-                self._wait(f"from {address}", MOST_FROM_A_PLACE, now),
-            ]
+            waits = [self._wait(f"from {address}", MOST_FROM_A_PLACE, now)]
+            if name is not None:
+                waits.append(self._wait(_of_name(name), MOST_FOR_A_NAME, now))
         return max((wait for wait in waits if wait is not None), default=None)
 
-    def failed(self, name: str, address: str, now: datetime) -> None:
+    def failed(self, name: str | None, address: str, now: datetime) -> None:
         """Count a failed try."""
+        keys = [f"from {address}"] if name is None else [_of_name(name), f"from {address}"]
         with self._lock:
-            for key in (f"name {name.casefold()[:100]}", f"from {address}"):
+            for key in keys:
                 self._failed.setdefault(key, []).append(now)
                 self._failed.move_to_end(key)
                 del self._failed[key][: -MOST_FROM_A_PLACE - 1]
@@ -48,10 +52,14 @@ class Tries:
     def succeeded(self, name: str) -> None:
         """Forget the failed tries of a name."""
         with self._lock:
-            self._failed.pop(f"name {name.casefold()[:100]}", None)
+            self._failed.pop(_of_name(name), None)
 
     def _wait(self, key: str, most: int, now: datetime) -> timedelta | None:
         lately = [at for at in self._failed.get(key, ()) if at > now - SPAN]
         if len(lately) < most:
             return None
         return lately[-most] + SPAN - now
+
+
+def _of_name(name: str) -> str:
+    return f"name {name.casefold()[:100]}"

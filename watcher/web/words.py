@@ -175,8 +175,8 @@ class Clockwork:
         return f"{moment.astimezone(self.zone):%Y-%m-%dT%H:%M}"
 
 
-def address(path: str, **words: object) -> str:
-    """Give an address with its words; those that are empty are left out."""
+def address(path: str, /, **words: object) -> str:
+    """Give an address with its words, whatever their names; those that are empty are left out."""
     kept = {name: str(word) for name, word in words.items() if word not in (None, "")}
     return f"{quote(path)}?{urlencode(kept)}" if kept else quote(path)
 

@@ -167,7 +167,8 @@ def page(site: Site, ask: Ask) -> Reply:
     if site.terms.clients is None or ask.who.client or ask.who.boxes is not None:
         raise not_found("page")
     clock = site.clockwork(ask)
-    kept: Kept = site.kept.setdefault("work list", Kept())
+    kept: Kept = site.kept.get("work list") or Kept()
+    site.keep("work list", kept)
     with site.store.snapshot() as tx:
         found = gather(site, tx, ask.now, kept=kept, most_anew=MOST_ANEW)
     words: dict[str, Any] = {
