@@ -93,4 +93,4 @@ def test_any_word_comes_through_an_address(word: str) -> None:
 
 
 def test_a_word_of_an_address_may_have_any_name() -> None:
-    assert address("/pool", **{"path": "x", "self": "y"}) == "/pool?path=x&self=y"
+    assert address("/pool", path="x", self="y") == "/pool?path=x&self=y"

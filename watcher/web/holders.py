@@ -173,10 +173,10 @@ def _by_session(site: Site, ask: Ask) -> Known:
             if renew:
                 fresh = secrets.token_urlsafe(_NAME_BYTES)
                 if tx.replace_session(session, fingerprint(fresh), ask.now):
-                    cookie = fresh
+                    cookie, hashed = fresh, fingerprint(fresh)
             else:
                 tx.session_seen(hashed, ask.now)
-    holder = holder_of(account, session)
+    holder = holder_of(account, replace(session, hash=hashed))  # under the name it goes on by
     holder = replace(holder, boxes=boxes, client=client, role=role_for(account.role, client))
     return Known(holder=holder, cookie=cookie)
 

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 from watcher.store.accounts import Account
 from watcher.web.ask import Ask, Refusal, Reply, go_to
-from watcher.web.holders import begin_session, cookie_for, too_often
-from watcher.web.one_time import step_of
+from watcher.web.holders import begin_session, cookie_for, cookie_name, too_often
+from watcher.web.one_time import fingerprint, step_of
 from watcher.web.passwords import NOBODY, fault_of, is_right, make_check
 from watcher.web.site import Site, draw
 
@@ -77,6 +77,7 @@ def leave(site: Site, ask: Ask) -> Reply:
     """Sign out."""
     with site.store.transaction() as tx:
         tx.end_session(ask.who.session)
+        tx.end_session(fingerprint(ask.cookies.get(cookie_name(site), "")))  # its name before
     site.audit(ask, "signed-out")
     return go_to("/sign-in", cookie_for(site, ""))
 
