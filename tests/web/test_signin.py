@@ -10,6 +10,7 @@ import pytest
 
 from tests.web.browser import Browser
 from tests.web.stage import PASSWORD, WORSE, Stage, stage_at
+from watcher.web.holders import RENEW_AFTER
 from watcher.web.one_time import code_at, step_at
 from watcher.web.signin import local_path
 from watcher.web.tries import MOST_FOR_A_NAME, SPAN
@@ -132,6 +133,25 @@ def test_signing_out_ends_the_session_on_our_side_too() -> None:
     assert browser.cookies == {}
     browser.cookies = kept
     assert browser.get("/").status == 303
+
+
+def test_a_session_that_gets_a_new_name_with_the_form_is_the_one_that_ends_or_stays() -> None:
+    """A page lay open for so long that the form itself brings the session its new name."""
+    stage = stage_at(WORSE)
+    browser = Browser(stage.site)
+    Browser(stage.site).sign_in("ada")
+    browser.sign_in("ada")
+    form = browser.get("/me").form("/me/end-others")
+    stage.clock.pass_by(RENEW_AFTER + timedelta(minutes=1))
+    assert browser.send(form).status == 303
+    assert browser.get("/").status == 200, "this session stays"
+    form, kept = browser.get("/me").form("/sign-out"), dict(browser.cookies)
+    stage.clock.pass_by(RENEW_AFTER + timedelta(minutes=1))
+    browser.send(form)
+    browser.cookies = kept
+    assert browser.get("/").status == 303
+    with stage.store.snapshot() as tx:
+        assert tx.sessions_of("ada") == ()
 
 
 def test_another_password_ends_every_other_session() -> None:
