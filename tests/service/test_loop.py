@@ -221,6 +221,19 @@ def test_upkeep_and_heartbeat_are_done_when_asked_for() -> None:
     assert all(at > START - timedelta(days=60) for at, _ in kept)
 
 
+def test_upkeep_that_fell_due_while_the_watch_did_not_run_is_done_at_its_start() -> None:
+    """A box that is switched off every night never runs for the whole day until the next one."""
+    for away, kept in ((timedelta(hours=23), True), (timedelta(hours=25), False)):
+        scene = Scene()
+        box, old = scene.standing.box, START - timedelta(days=60)
+        with scene.disk.store.transaction() as tx:
+            tx.roll_up(START - away)
+            tx.add_observation(box, old, TimePassed())
+        scene.watch.run()
+        with scene.disk.store.snapshot() as tx:
+            assert any(at == old for at, _ in tx.observations(box, old)) is kept
+
+
 def test_nobody_is_told_that_all_is_well_while_no_look_comes_back() -> None:
     """Whatever is behind the address must notice a watch that turns and sees nothing."""
     scene = Scene()

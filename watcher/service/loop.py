@@ -60,6 +60,7 @@ class Word(StrEnum):
     SURVEY = "survey"
     DEEP = "deep-survey"
     UPKEEP = "upkeep"
+    CATCH_UP = "catch-up"  # upkeep, when the last one is longer ago than the rhythm has it
     HEARTBEAT = "heartbeat"
     RELOAD = "reload"
     STOP = "stop"
@@ -206,6 +207,7 @@ class Watch:
         self._scheduler.start()
         self._start_looker()
         self.ask(Word.DEEP)
+        self.ask(Word.CATCH_UP)  # many a box never runs for a whole day
         if self.ground.in_memory:  # the disk could not even be opened
             self._delivery = self._hooks.deliver_here(self.ground)
         self._keep_delivering()
@@ -357,6 +359,12 @@ class Watch:
             case Word.UPKEEP:
                 with self.desk.store.transaction() as tx:
                     tx.roll_up(self._clock.now())
+            case Word.CATCH_UP:
+                with self.desk.store.transaction() as tx:
+                    now = self._clock.now()
+                    last = tx.rolled_up_at(now)
+                    if last is not None and now - last >= self._rhythm.upkeep:
+                        tx.roll_up(now)
             case Word.HEARTBEAT:
                 if self._makes_rounds:
                     self._hooks.beat()

@@ -70,6 +70,7 @@ class UpkeepPart(Part):
         for name, age in _MANY:
             self._drop_old(name, now - age, EVERY_DRIVE)
         self._end(now, events_most, notices_most)
+        self._keep_small(_ENDED, str(to_micros(now)))
 
     def roll_up_some(
         self, now: datetime, *, drives: int = DRIVES_AT_ONCE, rows: int = ROWS_AT_ONCE
@@ -94,7 +95,7 @@ class UpkeepPart(Part):
         return False
 
     def rolled_up_at(self, now: datetime) -> datetime | None:
-        """Give when the last pass over many boxes ended; None while one goes on.
+        """Give when the last pass ended; None while one over many boxes goes on.
 
         The first time nothing is old yet: that counts as an end.
         """
