@@ -69,6 +69,13 @@ def test_spares_and_journals_stand_beside_the_slots(told: bool) -> None:
     ]
 
 
+def test_a_failed_journal_takes_no_empty_slot() -> None:
+    told = {**{n: w for n, w in four().items() if n != "sdb"}, "sdf": ("journal", "faulty,journal")}
+    found = seats("sdf[6](J)(F) sdd[4] sdc[2] sda[0]", "U_UU", told)
+    assert shown(found)[1] == "slot 1 missing"
+    assert [(m.name, m.state) for m in found.others] == [("sdf", MemberState.FAILED)]
+
+
 def test_a_replacement_does_not_count_before_it_takes_over() -> None:
     told = four(sdb=("1", "in_sync,want_replacement"), sde=("1", "spare,replacement"))
     found = seats("sde[5](R) sdd[4] sdc[2] sdb[1] sda[0]", "UUUU", told)

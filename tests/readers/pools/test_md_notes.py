@@ -156,7 +156,15 @@ def test_repairs_that_are_held_are_not_given_up(attributes: dict[str, str]) -> N
 def test_a_lost_journal_is_told() -> None:
     members = {**four(), "sdj": ("none", "faulty,journal")}
     found = pool(mdstat(line(f"sdj[5](J)(F) {ALL}", "UUUU")), sysfs(members, raid_disks="4"))
-    assert noted(found, Remark.MEMBER_ERRS).member == "sdj"
+    assert noted(found, Remark.READ_ONLY).member == "sdj"
+    assert found.noted(Remark.MEMBER_ERRS) is None  # nothing was repaired or borne
+
+
+def test_a_replacement_that_a_person_asked_for_is_no_error() -> None:
+    """mdadm --replace sets want_replacement alone; a write error sets write_error beside it (md.rst,
+    ``dev-XXX/state``)."""
+    told = four(sdb=("1", "in_sync,want_replacement"))
+    assert pool(mdstat(line(ALL, "UUUU")), sysfs(told)).noted(Remark.MEMBER_ERRS) is None
 
 
 def test_an_array_in_a_firmware_container_is_named_as_one() -> None:

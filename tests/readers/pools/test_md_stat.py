@@ -85,6 +85,7 @@ def test_flags_are_kept() -> None:
         ("512K chunks 2 far-copies", 1, 2, False),
         ("512K chunks 2 offset-copies", 1, 2, True),
         ("64K chunks 2 near-copies 2 far-copies", 2, 2, False),
+        ("512K chunks 2 far-copies 2 devices per set", 1, 2, False),  # raid10_status of raid10.c
     ],
 )
 def test_raid10_tells_its_copies(status: str, near: int, far: int, offset: bool) -> None:

@@ -86,6 +86,18 @@ def test_damage_that_may_not_be_told_is_not_taken_for_none() -> None:
     assert pool.protection is UNKNOWN
 
 
+def test_why_damage_is_not_told_is_the_right_reason() -> None:
+    for state, reason in (("SUSPENDED", "has stopped"), ("ONLINE", "the rights")):
+        said = text(RAIDZ, errors="List of errors unavailable: so it is").replace(
+            "state: ONLINE", f"state: {state}", 1
+        )
+        (status,) = zfs_text.parse(said)
+        pool = judge(status, build(status, lambda member, _: member), observed_at=NOW)
+        note = pool.noted(Remark.FEW_CHECKS)
+        assert note is not None
+        assert reason in note.text
+
+
 def test_a_scan_with_errors_that_are_not_listed_any_more_is_told_and_costs_nothing() -> None:
     pool = judged(RAIDZ, scan=scan("SCRUB", "FINISHED", errors=3))
     assert pool.protection is WHOLE

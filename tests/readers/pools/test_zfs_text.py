@@ -117,6 +117,17 @@ def test_damage_is_told_in_four_ways(said: str, count: int | None, files: tuple[
     assert (pool.data_errors, pool.damaged_files) == (count, files)
 
 
+def test_a_pool_that_stopped_lists_no_errors_and_counts_them() -> None:
+    """A suspended pool prints the line twice; the count is of the time before, so it tells nothing
+    (from memory of zpool status, OpenZFS 2.x)."""
+    said = (
+        "List of errors unavailable: pool I/O is currently suspended\n\n"
+        "errors: 12 data errors, use '-v' for a list"
+    )
+    (pool,) = zfs_text.parse(text(RAIDZ, errors=said))
+    assert (pool.data_errors, pool.damaged_files) == (None, ())
+
+
 def test_errors_that_are_not_understood_are_refused() -> None:
     with pytest.raises(CannotParse):
         zfs_text.parse(text(RAIDZ, errors="No known"))

@@ -63,7 +63,8 @@ def seat(
         else:
             left.append(candidate)
     for candidate in tuple(left):  # a failed member has lost its slot: show it where it sat
-        if candidate.member.state is MemberState.FAILED and None in slots:
+        data = candidate.member.role is Role.DATA
+        if data and candidate.member.state is MemberState.FAILED and None in slots:
             free = [i for i, member in enumerate(slots) if member is None]
             place = candidate.number if candidate.number in free else free[0]
             slots[place] = candidate.member

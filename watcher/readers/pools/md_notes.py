@@ -199,9 +199,9 @@ def _members(case: Case) -> Iterator[Noted]:
     for other in case.seats.others:
         if other.role is Role.JOURNAL and other.state is not MemberState.GOOD:
             yield Noted(
-                remark=Remark.MEMBER_ERRS,
-                text=f"The journal device {other.name} is out: without it the array takes no "
-                "writes after a restart.",
+                remark=Remark.READ_ONLY,
+                text=f"The journal device {other.name} is out: the array takes no writes until it "
+                "has one again, or goes without.",
                 member=other.name,
             )
 
@@ -223,7 +223,7 @@ def _member(member: MemberTold) -> Iterator[Noted]:
             member=member.name,
             amount=member.bad_sectors,
         )
-    if "write_error" in member.words or "want_replacement" in member.words:
+    if "write_error" in member.words:  # want_replacement alone is what a person asked for
         yield Noted(
             remark=Remark.MEMBER_ERRS,
             text=f"{member.name}: the array had a write error there and wants it replaced.",

@@ -105,6 +105,7 @@ _QUIET = (
     re.compile(r"level [0-9]+,?"),
     re.compile(r"[0-9]+[kK] (?:chunks?|rounding),?"),
     re.compile(r"algorithm [0-9]+"),
+    re.compile(r"[0-9]+ devices per set"),  # raid10_status: far copies go round groups of devices
 )
 
 

@@ -9,7 +9,8 @@ Units: ``sync_completed``, ``resync_start``, ``recovery_start``, ``errors``, ``m
 
 Traps: ``array_state`` says ``clean`` while degraded. ``sync_completed`` may read ``0 / N``,
 ``none`` or ``delayed`` at the start of a rebuild, and 0 at its end. ``sync_action`` may flash
-``recover`` where no recovery is possible. While a reshape runs, ``raid_disks``, ``level``,
+``recover`` where no recovery is possible. A journal's ``slot`` reads ``journal`` (``slot_show`` of
+drivers/md/md.c, from memory). While a reshape runs, ``raid_disks``, ``level``,
 ``layout`` and ``chunk_size`` read ``new (old)``.
 """
 
@@ -154,7 +155,7 @@ def parse_member(name: str, files: dict[str, str]) -> MemberTold:
     return MemberTold(
         name=name,
         words=words,
-        slot=number_or_none(f"{name} slot", files["slot"]),
+        slot=None if files["slot"] == "journal" else number_or_none(f"{name} slot", files["slot"]),
         errors=number(f"{name} errors", files["errors"]) if "errors" in files else None,
         recovered_sectors=number_or_none(f"{name} recovery_start", start),
         bad_sectors=bad,

@@ -96,10 +96,15 @@ def judge(
     )
 
 
+def _is_suspended(status: Status) -> bool:
+    """Tell whether ZFS has stopped all reading and writing of a pool."""
+    return status.said == "SUSPENDED" or status.message in IO_FAILED or "IO failures" in status.why
+
+
 def _state_notes(status: Status) -> tuple[Noted, ...]:
     """Tell what the pool's own words mean when they are bad."""
     notes = []
-    if status.said == "SUSPENDED" or status.message in IO_FAILED or "IO failures" in status.why:
+    if _is_suspended(status):
         notes.append(
             Noted(
                 remark=Remark.SUSPENDED,
@@ -127,10 +132,11 @@ def _state_notes(status: Status) -> tuple[Noted, ...]:
 def _damage_notes(status: Status) -> tuple[Noted, ...]:
     """Tell of data that could not be healed."""
     if status.data_errors is None:
+        because = "the pool has stopped" if _is_suspended(status) else "we lack the rights"
         return (
             Noted(
                 remark=Remark.FEW_CHECKS,
-                text="ZFS does not tell us whether data is damaged: we lack the rights",
+                text=f"ZFS does not tell us whether data is damaged: {because}",
                 at_most=Protection.UNKNOWN,
             ),
         )

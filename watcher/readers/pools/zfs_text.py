@@ -74,6 +74,8 @@ def _fields(block: list[str]) -> dict[str, list[str]]:
         word = found["label"].strip() if found is not None else ""
         if found is not None and word in _LABELS and (label != "errors" or word == "errors"):
             label = word
+            if label == "errors" and _UNAVAILABLE in " ".join(fields.get(label, [])):
+                continue  # a second line counts what the first could not list: nothing is known
             if label in fields and label != "scan":
                 raise CannotParse(SOURCE, f"the line {label!r} is there twice", line=line)
             fields.setdefault(label, []).append(found["rest"])
@@ -195,6 +197,7 @@ def _row(line: str) -> _Open:
     return _Open(vdev, len(found["depth"]))
 
 
+_UNAVAILABLE = "List of errors unavailable"
 _MANY = re.compile(r"(\d{1,19}) data errors, use '-v' for a list")
 
 
@@ -210,7 +213,7 @@ def _errors(lines: list[str]) -> tuple[int | None, tuple[str, ...]]:
         return int(many[1]), ()
     if head.startswith("Permanent errors have been detected"):
         return max(len(files), 1), files
-    if head.startswith("List of errors unavailable"):
+    if head.startswith(_UNAVAILABLE):
         return None, ()
     raise CannotParse(SOURCE, "what it says about errors is not understood", line=head)
 
