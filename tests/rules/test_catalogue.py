@@ -69,6 +69,7 @@ WANTED = frozenset(
         "scrub-overdue",
         "copies-disagree",
         "member-errs-inside-pool",
+        "member-put-out",
         "redundancy-not-restored",
         "fading-together",
         "same-batch-risk",

@@ -38,6 +38,15 @@ def test_members_that_fade_beyond_the_margin_are_told_together(
     assert urgency("fading-together", seen) == expected
 
 
+def test_in_a_bare_pool_none_that_fades_is_to_be_pulled() -> None:
+    """Replacing "the worst first" there would lose the pool: the one that is out comes first."""
+    (bare,) = of("fading-together", view(*box("ab"), pools=(pool("abcd", lost="d"),)))
+    assert bare.next_step.startswith("Pull none of them")
+    assert bare.next_step.index("the one that is out") < bare.next_step.index("the worst first")
+    (whole,) = of("fading-together", view(*box("ab"), pools=(pool("abcd"),)))
+    assert "old one left in while the new one is filled" in whole.next_step
+
+
 def test_links_heat_and_steady_counters_do_not_fade() -> None:
     """A backplane with two bad slots is no pair of failing drives."""
     drives = [reading(x, {Metric.PENDING_SECTORS: 1}) for x in "ab"]

@@ -80,6 +80,61 @@ def test_a_rebuild_that_brings_the_margin_back_is_left_to_finish() -> None:
         assert finding.next_step.startswith(start)
 
 
+def test_with_nothing_out_no_cable_is_to_be_checked() -> None:
+    """A drive is being filled, or nobody knows what is lacking: there is nothing to pull."""
+    filling = (member("a"), member("b"), member("c", MemberState.REBUILDING))
+    running = pool(members=filling, work=Work(kind=WorkKind.REBUILD, done_fraction=0.4))
+    (finding,) = of("margin-gone", view(pools=(running,)))
+    assert finding.next_step.endswith(
+        "A rebuild is running (40% done): let it finish. Touch no drive."
+    )
+    (finding,) = of("margin-gone", view(pools=(pool(members=filling),)))
+    assert "cable" not in finding.next_step
+    assert "No drive of it is known to be out" in finding.next_step
+
+
+def test_power_goes_off_in_a_bare_pool_only_after_the_copy_and_with_the_reason() -> None:
+    (finding,) = of("margin-gone", view(pools=(pool(lost="b"),)))
+    assert "after the copy is made: a weak drive may not start again" in finding.next_step
+    (finding,) = of("margin-thinned", view(pools=(pool("abcd", bears=2, lost="a"),)))
+    assert "weak drive" not in finding.next_step
+
+
+def test_a_second_loss_during_a_rebuild_waits_for_its_end() -> None:
+    """First the rebuild that runs, then the power of the box."""
+    parts = (member("a"), member("b"), member("c", MemberState.REBUILDING))
+    hurt = pool(
+        members=(*parts, member("d", MemberState.MISSING)),
+        bears=2,
+        work=Work(kind=WorkKind.REBUILD, done_fraction=0.1),
+    )
+    (finding,) = of("margin-gone", view(pools=(hurt,)))
+    step = finding.next_step
+    assert step.index("let it finish") < step.index("Then the one that is out: wwn-d")
+    assert step.index("Then the one") < step.index("powering down")
+
+
+def test_a_reshape_that_adds_margin_lost_none() -> None:
+    """RAID5 to RAID6: the new drive's place is not up until the reshape ends (md(4))."""
+    growing = (member("a"), member("b"), member("c"), member("d", MemberState.REBUILDING))
+    work = Work(kind=WorkKind.RESHAPE, done_fraction=0.03)
+    seen = view(pools=(pool(members=growing, bears=2, layout="raid6", work=work),))
+    assert all_rules(seen) == {"rebuild-running"}
+    (finding,) = of("rebuild-running", seen)
+    assert "can lose 1 now as before, and 2 drives when that is done" in finding.sentence
+    lost = (*growing[:2], member("c", MemberState.MISSING), growing[3])
+    seen = view(pools=(pool(members=lost, bears=2, layout="raid6", work=work),))
+    assert "margin-gone" in all_rules(seen)
+
+
+def test_a_replacement_in_a_whole_pool_is_no_lack_of_protection() -> None:
+    new = member("d", MemberState.REBUILDING)
+    seen = view(pools=(pool(others=(new,), work=Work(kind=WorkKind.REBUILD)),))
+    (finding,) = of("rebuild-running", seen)
+    assert "the protection is full" in finding.sentence
+    assert "not back" not in finding.sentence
+
+
 def test_a_pool_of_readable_members_loses_only_what_sat_on_the_drive() -> None:
     """Dedicated parity: at stake is the member."""
     lost = pool(lost="b", kind=PoolKind.FILE_PARITY, at_stake=AtStake.MEMBER)

@@ -7,9 +7,56 @@ from datetime import datetime
 import pytest
 
 from tests.rules.build import DAY, T0, member, note, of, pool, pool_past, urgency, view
-from watcher.facts.pool import MemberState, PoolKind, Remark, Work, WorkKind
+from watcher.facts.pool import MemberState, PoolKind, Remark, Role, Work, WorkKind
 from watcher.facts.pool_past import PoolPast
 from watcher.rules.upkeep import equally_blamed
+
+
+@pytest.mark.parametrize(
+    ("role", "state", "expected", "words"),
+    [
+        (Role.DATA, MemberState.FAILED, "this-week", "a spare stands in for it"),
+        (Role.DATA, MemberState.MISSING, "this-week", "a spare stands in for it"),
+        (Role.SPARE, MemberState.MISSING, "this-week", "spare of the pool tank cannot be used"),
+        (Role.JOURNAL, MemberState.FAILED, "today", "takes no writes"),
+        (Role.LOG, MemberState.FAILED, "this-week", "log device"),
+        (Role.CACHE, MemberState.FAILED, "note", "no data rests on it"),
+        (Role.SPARE, MemberState.SPARE, None, ""),
+        (Role.DATA, MemberState.REBUILDING, None, ""),
+    ],
+)
+def test_what_is_out_beside_a_full_margin_is_told(
+    role: Role, state: MemberState, expected: str | None, words: str
+) -> None:
+    """md leaves a failed member in its list, ZFS beside the spare; both say that all is well."""
+    seen = view(pools=(pool(others=(member("z", state, role=role),)),))
+    assert urgency("member-put-out", seen) == expected
+    for finding in of("member-put-out", seen):
+        assert words in finding.sentence
+        assert finding.drives == ("wwn-z",)
+        assert "serial number" in finding.next_step
+
+
+def test_how_many_spares_are_left_is_told_and_one_at_work_is_none() -> None:
+    out = member("z", MemberState.FAILED)
+    at_work = member("y", MemberState.SPARE, role=Role.SPARE, said="INUSE (currently in use)")
+    ready = member("x", MemberState.SPARE, role=Role.SPARE, said="AVAIL")
+    for others, words in (
+        ((out, at_work), "no spare is left"),
+        ((out, ready), "one spare is left"),
+    ):
+        (finding,) = of("member-put-out", view(pools=(pool(others=others),)))
+        assert words in finding.next_step
+
+
+def test_in_a_pool_short_of_margin_the_margin_speaks_for_what_is_out() -> None:
+    """But a lost journal stops the writing whatever the margin is."""
+    out = member("z", MemberState.FAILED, errors=12)
+    seen = view(pools=(pool(lost="b", others=(out,)),))
+    assert urgency("member-put-out", seen) is None
+    assert urgency("member-errs-inside-pool", seen) is None  # it bore nothing: it was put out
+    journal = member("z", MemberState.FAILED, role=Role.JOURNAL)
+    assert urgency("member-put-out", view(pools=(pool(lost="b", others=(journal,)),))) == "today"
 
 
 @pytest.mark.parametrize(

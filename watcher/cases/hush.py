@@ -66,7 +66,7 @@ _DRIVE_AWAY_RULES = frozenset(
 _MARGIN_RULES = frozenset({"margin-thinned", "margin-gone", "same-batch-risk"})
 """What a loss of margin brings with it; that drives of one lot may fail together weighs more the
 less margin is left."""
-_REBUILD_RULES = frozenset({"rebuild-running", "redundancy-not-restored"})
+_REBUILD_RULES = frozenset({"rebuild-running", "redundancy-not-restored", "member-put-out"})
 
 BREAKS_SILENCE = frozenset({"pool-broken", "pool-gone"})
 """What sounds whatever was silenced: data is out of reach already."""

@@ -57,6 +57,20 @@ def fading_drives(view: View, tuning: Tuning) -> dict[DriveId, Look]:
     return known[1]
 
 
+_ONE_BY_ONE: Final = (
+    "Check today that a copy of what cannot be replaced exists elsewhere. Replace one drive at a "
+    "time, the worst first, with the old one left in while the new one is filled where there is a "
+    "free place and the pool can do that. Wait until the pool is whole before the next: a rebuild "
+    "reads all the others end to end."
+)
+_BARE_FIRST: Final = (
+    "Pull none of them: the pool can lose nothing, and what is left of them may be all there is. "
+    "Copy now what cannot be replaced, the dearest first. Then bring back the margin with a new "
+    "drive in the place of the one that is out; only in a whole pool are these replaced, one at a "
+    "time, the worst first."
+)
+
+
 def fading_together(view: View, tuning: Tuning) -> Iterator[Finding]:
     """Find pools of which more members fade than the pool can lose, and at least two."""
     fading = fading_drives(view, tuning)
@@ -76,11 +90,7 @@ def fading_together(view: View, tuning: Tuning) -> Iterator[Finding]:
                 f"{say_count(len(own), 'drive')} of the pool {pool.name} show signs of failing, "
                 f"and it can lose {margin or 'none'}."
             ),
-            next_step=(
-                "Check today that a copy of what cannot be replaced exists elsewhere. Replace one "
-                "drive at a time, the worst first, and wait until the pool is whole before the "
-                "next: a rebuild reads all the others end to end."
-            ),
+            next_step=_BARE_FIRST if bare else _ONE_BY_ONE,
             evidence=tuple(
                 Evidence(
                     what=view.label_of(drive),

@@ -18,6 +18,11 @@ from watcher.rules.surface import PLAN
 from watcher.rules.tuning import Threshold
 from watcher.rules.verdict import POWER_GUARD_LOST, damage_in, failing_attributes
 
+KEEP_IN: Final = (
+    "keep the old drive in until the spare is ready: with a free place most pools fill the spare "
+    "before the old one leaves, and keep their margin"
+)
+
 
 def condemns_itself(look: Look) -> Found | None:
     """Find a drive whose own judgement is that it is failing."""
@@ -37,7 +42,7 @@ def condemns_itself(look: Look) -> Found | None:
         sentence="The drive itself says that it is failing.",
         next_step=(
             f"Prepare to replace {look.label} today: check the backups of what cannot be replaced, "
-            "get a spare that is at least as large, and keep the drive in until the spare is ready."
+            f"get a spare that is at least as large, and {KEEP_IN}."
         ),
         evidence=tuple(evidence),
         level=1 + len(rows),
@@ -185,7 +190,7 @@ def signs_add_up(look: Look) -> Found | None:
         ),
         next_step=(
             f"Prepare to replace {look.label}: check the backups, get a spare that is at least as "
-            "large, burn it in if time allows, and keep the old drive in until the spare is ready."
+            f"large, burn it in if time allows, and {KEEP_IN}."
         ),
         evidence=tuple(
             fact(SIGN_WORDS[part.sign], f"{part.factor:.3g} times the usual rate of failing")

@@ -113,6 +113,19 @@ def is_first_build(pool: Pool) -> bool:
     )
 
 
+def is_growing(pool: Pool) -> bool:
+    """Tell whether a pool is being given more margin than it had: a reshape fills what it adds.
+
+    Nothing is out and nothing was lost: the full margin is that of the shape to come.
+    """
+    return (
+        pool.work is not None
+        and pool.work.kind is WorkKind.RESHAPE
+        and not lost_members(pool)
+        and all(note.at_most is None for note in pool.notes)
+    )
+
+
 MENDS_ITSELF: Final = frozenset({Remark.UNSYNCED, Remark.PARITY_STALE})
 """Remarks that take margin although every member stands, and that the next sync or the running
 resync puts right: no drive is to be touched for them, and nobody is woken."""
@@ -145,11 +158,26 @@ def _stake(pool: Pool) -> str:
 def _swap_step(view: View, pool: Pool) -> str:
     """Say how to get the margin back, naming what to touch and what not."""
     out = _name_lost(view, pool)
-    which = f"The one that is out: {out}. " if out else ""
+    if not out:
+        filled = _refilling(pool)
+        return (
+            f"{filled}Touch no drive."
+            if filled
+            else "No drive of it is known to be out: look at what the pool says of itself, and "
+            "touch no drive before you know what is lacking."
+        )
+    care = (
+        ", and after the copy is made: a weak drive may not start again"
+        if pool.protection is Protection.BARE
+        else ""
+    )
+    running = _refilling(pool)
+    which = "meanwhile. Then the one" if running else "than the one"
     return (
-        f"{_refilling(pool)}Touch no other drive. {which}Check its cable and power first; if it "
-        "stays out, replace it with one at least as large, powering down first unless the bay is "
-        "made for hot swap. Check by model and serial number before you pull anything."
+        f"{running}Touch no other drive {which} that is out: {out}. Check its cable and power "
+        "first; if it stays out, replace it with one at least as large, powering down first "
+        f"unless the bay is made for hot swap{care}. Check by model and serial number before you "
+        "pull anything."
     )
 
 
@@ -159,6 +187,8 @@ def margin_thinned(view: View, tuning: Tuning) -> Iterator[Finding]:
     for pool in pools(view):
         if pool.protection is not Protection.THINNED or is_first_build(pool):
             continue
+        if is_growing(pool):
+            continue  # rebuild-running says so
         if is_capped_only_by(pool, MENDS_ITSELF):
             continue  # parity-behind or parity-unsure says so
         yield pool_finding(
@@ -184,6 +214,8 @@ def margin_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
     for pool in pools(view):
         if pool.protection is not Protection.BARE or is_first_build(pool):
             continue
+        if is_growing(pool):
+            continue  # rebuild-running says so
         if is_capped_only_by(pool, MENDS_ITSELF):
             continue  # parity-behind or parity-unsure says so
         past = view.pool_past.get(pool.pool)
@@ -298,29 +330,45 @@ def rebuild_running(view: View, tuning: Tuning) -> Iterator[Finding]:
     del tuning
     for pool in pools(view):
         work = pool.work
-        if work is None or work.kind not in {WorkKind.REBUILD, WorkKind.FIRST_BUILD}:
+        grows = is_growing(pool) and pool.protection is not Protection.WHOLE
+        if work is None or not (grows or work.kind in {WorkKind.REBUILD, WorkKind.FIRST_BUILD}):
             continue
         if pool.noted(Remark.CANNOT_FINISH) is not None:
             continue  # rebuild-cannot-finish says so
-        first = work.kind is WorkKind.FIRST_BUILD
         done = "not told" if work.done_fraction is None else say_percent(work.done_fraction)
         yield pool_finding(
             view,
             "rebuild-running",
             pool,
             urgency=Urgency.NOTE,
-            sentence=(
-                f"The pool {pool.name} is being built for the first time; its protection comes "
-                "when that is done."
-                if first
-                else f"The pool {pool.name} is rebuilding; its protection is not back yet."
-            ),
+            sentence=_say_filling(pool, work.kind),
             next_step=(
                 "Let it finish, lighten the load, and do not restart the box. Add no second drive "
                 "meanwhile: some stacks then start again from the beginning."
             ),
             evidence=(Evidence(what="done", value=done),),
         )
+
+
+def _say_filling(pool: Pool, kind: WorkKind) -> str:
+    """Say what is being filled, and what that means for the protection."""
+    if kind is WorkKind.FIRST_BUILD:
+        return (
+            f"The pool {pool.name} is being built for the first time; its protection comes when "
+            "that is done."
+        )
+    if kind is WorkKind.RESHAPE:
+        more = say_count(pool.full_margin or 0, "drive", "drives")
+        return (
+            f"The pool {pool.name} is changing its shape; it can lose {pool.margin or 'none'} now "
+            f"as before, and {more} when that is done."
+        )
+    if pool.protection is Protection.WHOLE:
+        return (
+            f"A member of the pool {pool.name} is being replaced; the old one stays in meanwhile, "
+            "so the protection is full."
+        )
+    return f"The pool {pool.name} is rebuilding; its protection is not back yet."
 
 
 STALL: Final = Threshold(

@@ -31,7 +31,8 @@ RULES: Final = (
         urgency="today. Grows with each member lost.",
         what_to_do="Check cable and power of the lost member, then replace it.",
         usual_cause="A failed drive, a cable, or a member taken out by a person.",
-        quiet_when="While a new array fills its parity for the first time.",
+        quiet_when="While a new array fills its parity for the first time, or a reshape adds "
+        "margin that was not there before.",
         sources=(OURS, "Linux md administration guide: degraded counts the devices missing"),
         check=margin_thinned,
     ),

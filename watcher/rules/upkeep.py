@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import timedelta
+from types import MappingProxyType
 from typing import Final
 
 from watcher.facts.finding import Evidence, Finding, Urgency
@@ -15,13 +16,14 @@ from watcher.facts.pool import (
     Protection,
     RedundancySet,
     Remark,
+    Role,
     WorkKind,
     WorkState,
 )
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.units import say_span
 from watcher.rules.look import steps
-from watcher.rules.pool import lost_members, pool_finding, pools, quote
+from watcher.rules.pool import LOST, lost_members, pool_finding, pools, quote
 from watcher.rules.tuning import Threshold, Tuning
 from watcher.rules.view import View
 
@@ -178,6 +180,7 @@ def member_errs(view: View, tuning: Tuning) -> Iterator[Finding]:
             m
             for m in pool.members
             if m.state is not MemberState.SPARE
+            and m.state not in LOST  # margin-thinned, margin-gone or member-put-out says so
             and m.name not in blameless
             and ((m.errors or 0) > 0 or m.name in noted)
         ]
@@ -219,6 +222,69 @@ def _grew(past: PoolPast | None, member: Member) -> bool:
     if past is None or member.errors is None:
         return past is None
     return member.errors > (past.errors_of(member.name) or 0)
+
+
+PUT_OUT: Final[Mapping[Role, tuple[Urgency, str]]] = MappingProxyType(
+    {
+        Role.JOURNAL: (
+            Urgency.TODAY,
+            (
+                "The journal of the pool {pool} is out: it takes no writes until it has one again, "
+                "or goes without."
+            ),
+        ),
+        Role.DATA: (
+            Urgency.THIS_WEEK,
+            (
+                "A drive of the pool {pool} is out, and a spare stands in for it: the protection "
+                "is full."
+            ),
+        ),
+        Role.SPARE: (Urgency.THIS_WEEK, "A spare of the pool {pool} cannot be used."),
+        Role.LOG: (Urgency.THIS_WEEK, "A log device of the pool {pool} is out."),
+        Role.CACHE: (
+            Urgency.NOTE,
+            "A cache device of the pool {pool} is out; no data rests on it.",
+        ),
+    }
+)
+"""What it means that a part beside the margin is out, the gravest first."""
+
+
+def member_put_out(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find parts that are out although the pool's margin is full: nothing else tells of them."""
+    del tuning
+    for pool in pools(view):
+        whole = pool.protection is Protection.WHOLE
+        out = [m for m in pool.others if m.state in LOST and (whole or m.role is Role.JOURNAL)]
+        if not out:
+            continue
+        roles = {m.role for m in out}
+        role = next((role for role in PUT_OUT if role in roles), Role.DATA)
+        urgency, sentence = PUT_OUT[role]
+        ready = sum(
+            m.state is MemberState.SPARE and not m.said.startswith("INUSE") for m in pool.others
+        )
+        left = {0: "no spare is left", 1: "one spare is left"}.get(
+            ready, f"{ready} spares are left"
+        )
+        names = "; ".join(", ".join(view.label_of(d) for d in m.drives) or m.name for m in out)
+        yield pool_finding(
+            view,
+            "member-put-out",
+            pool,
+            urgency=urgency,
+            sentence=sentence.format(pool=pool.name),
+            next_step=(
+                f"It concerns {names}. Check its cable, seat and power first; if it stays out, "
+                "replace it, powering down first unless the bay is made for hot swap, and take it "
+                "off the pool's list. Check by model and serial number before you pull anything"
+                f"{f'; {left}' if role is Role.DATA else ''}."
+            ),
+            evidence=tuple(Evidence(what=m.name, value=m.said or m.state.value) for m in out),
+            level=len(out),
+            members=tuple(out),
+        )
 
 
 def redundancy_not_restored(view: View, tuning: Tuning) -> Iterator[Finding]:

@@ -161,8 +161,7 @@ def test_a_lost_journal_is_told() -> None:
 
 
 def test_a_replacement_that_a_person_asked_for_is_no_error() -> None:
-    """mdadm --replace sets want_replacement alone; a write error sets write_error beside it (md.rst,
-    ``dev-XXX/state``)."""
+    """mdadm --replace sets want_replacement alone, a write error write_error beside it (md.rst)."""
     told = four(sdb=("1", "in_sync,want_replacement"))
     assert pool(mdstat(line(ALL, "UUUU")), sysfs(told)).noted(Remark.MEMBER_ERRS) is None
 
