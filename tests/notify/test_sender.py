@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import subprocess
+import sys
 
 from watcher.facts.finding import Urgency
 from watcher.notify.job import EXIT_SPENT, READY, Job, read_result, write_job
@@ -116,3 +118,13 @@ def test_a_giver_that_died_meanwhile_ends_the_sender_after_the_job_at_hand() -> 
         limit=lambda _: None,
     )
     assert (sent, status) == (["one"], 0)
+
+
+def test_whether_the_giver_is_there_is_asked_after_what_takes_long() -> None:
+    """Apprise and its plug-ins are loaded by then, so that the message leaves at once."""
+    look = (
+        "import sys; from watcher.notify import sender; sender._prepare(); "
+        "print('apprise.plugins.custom_json' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True)
+    assert done.stdout == "True\n"

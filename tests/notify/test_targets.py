@@ -82,6 +82,26 @@ def test_no_secret_survives_masking(user: str, secret: str, topic: str, value: s
             assert hidden not in text
 
 
+def test_what_stands_behind_a_mark_is_taken_out_as_well() -> None:
+    text = masked("no channel general for t0kens", "slack://bot@T1/#general/t0kens/x")
+    assert "general" not in text
+    assert "t0kens" not in text
+
+
+@given(st.text(max_size=60) | st.builds("json://{}".format, st.text("[]@:/?#ab1", max_size=30)))
+def test_masking_takes_any_text_for_an_address(url: str) -> None:
+    """An address with a slip of the pen is told of, not met with a fault."""
+    assert isinstance(masked("it failed", url), str)
+
+
+@pytest.mark.parametrize("url", ["json://[bad/tok", "ntfys://[topic]word/x", "x://a:b]c@host/p"])
+def test_an_address_with_odd_brackets_is_refused_for_good_and_in_words(url: str) -> None:
+    target = Target(name="phone", person="ada", url=Secret(url))
+    result = send(target, title="t", body="b", urgency=Urgency.NOW, message_id="m")
+    assert result.permanent
+    assert "not one that Apprise understands" in result.error
+
+
 def test_an_error_is_one_short_line() -> None:
     text = masked("a\nb\x1b[31m " + "x" * 500, "json://host/")
     assert len(text) <= 200

@@ -97,7 +97,13 @@ def _send(job: Job) -> SendResult:
 
 
 def _prepare() -> None:
-    """Load Apprise, which takes the longest before anything is sent."""
+    """Load Apprise, which takes the longest before anything is sent.
+
+    So the giver is looked for as late as can be: just before the message leaves.
+    """
+    from watcher.notify.targets import warm_up  # noqa: PLC0415 - as above
+
+    warm_up()
 
 
 def _is_alone() -> bool:

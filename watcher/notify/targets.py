@@ -24,7 +24,7 @@ import logging
 import re
 from collections.abc import Iterable
 from time import monotonic
-from urllib.parse import parse_qsl, quote, unquote, urlsplit
+from urllib.parse import parse_qsl, quote, unquote
 
 from apprise import Apprise, AppriseAsset, NotifyFormat, NotifyType
 
@@ -90,14 +90,17 @@ def dressed(url: str, *, message_id: str, urgency: Urgency) -> str:
 def secret_parts(url: str) -> tuple[str, ...]:
     """Name every part of a URL that must not be shown, longest first, in all its spellings.
 
-    Scheme and host may be shown; user, password, path, query and fragment may not.
+    Scheme and host may be shown; user, password, path, query and fragment may not. Never raises:
+    an address that is none may hold a secret all the same.
     """
-    split = urlsplit(url)
-    host = split.netloc.rpartition("@")[2]
-    parts = {url, split.netloc.rpartition("@")[0], split.path.strip("/"), split.query}
-    parts.update(re.split(r"[/@:?&=,+;#]", f"{split.netloc.rpartition('@')[0]}/{split.path}"))
-    parts.update(re.split(r"[&=]", f"{split.query}&{split.fragment}"))
-    parts.update(value for _, value in parse_qsl(split.query))
+    _, mark, rest = url.partition("://")
+    place = re.split(r"[/?#]", rest, maxsplit=1)[0] if mark else ""
+    user, _, host = place.rpartition("@")
+    beyond = (rest if mark else url)[len(place) :]
+    path, _, query = beyond.partition("?")
+    parts = {url, user, path.strip("/"), query}
+    parts.update(re.split(r"[/@:?&=,+;#]", f"{user}/{beyond}"))
+    parts.update(value for _, value in parse_qsl(query))
     spelled = {spelling for part in parts for spelling in (part, unquote(part), quote(part))}
     # Three letters and fewer would blank half of every sentence and protect nothing.
     kept = {part for part in spelled if len(part) > 3 and part.lower() not in {host, "true"}}
