@@ -161,5 +161,14 @@ def test_the_socket_is_for_its_group_and_an_old_one_is_replaced(tmp_path: Path) 
     second.close()
 
 
+def test_a_file_that_is_no_socket_is_left_alone(tmp_path: Path) -> None:
+    """A slip of the pen in a path must not cost root a file."""
+    path = tmp_path / "letter.txt"
+    path.write_text("keep me")
+    with pytest.raises(FileExistsError, match="no socket"):
+        open_socket(path)
+    assert path.read_text() == "keep me"
+
+
 def test_root_and_we_ourselves_may_always_ask() -> None:
     assert users_of([7]) == {0, 7, os.geteuid()}

@@ -88,8 +88,10 @@ class Ways:
 def open_socket(path: Path) -> socket.socket:
     """Listen at a path, open to our group; an old socket there that nobody answers is replaced.
 
-    Raises OSError, also when another reader listens there.
+    Raises OSError, also when another reader listens there, or when something else is there.
     """
+    if path.exists() and not path.is_socket():
+        raise FileExistsError(17, "this is no socket, and is left alone", str(path))
     with suppress(FileNotFoundError), socket.socket(socket.AF_UNIX) as probe:
         try:
             probe.connect(str(path))
