@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import io
+import os
 from pathlib import Path
 
 import pytest
@@ -39,3 +41,16 @@ def test_without_a_wall_that_works_it_is_still_printed(wall: str) -> None:
     out = io.StringIO()
     assert not say_here("a", "b", {}, out=out, wall=wall)
     assert out.getvalue().startswith("a\nb\n")
+
+
+class Full(io.StringIO):
+    """A log on a disk that is full."""
+
+    def write(self, _: str) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def test_a_log_that_takes_nothing_keeps_it_from_nobody_who_is_logged_in(wall: Path) -> None:
+    """The log may lie on the very disk that is full."""
+    assert say_here("Now: orchard", "bay 3", {}, out=Full(), wall=str(wall))
+    assert (wall.parent / "said").read_bytes().startswith(b"Now: orchard")

@@ -211,6 +211,7 @@ def test_one_slip_is_told_once_and_not_again_as_what_follows_from_it() -> None:
         ("people: [{name: Ana, away_until: soon}]", "for instance 2030-05-31"),
         ("people: [{name: Ana, away_until: 20300531}]", "for instance 2030-05-31"),
         ("people: [{name: Ana, quiet: [{begin: 22:00, end: 22:00}]}]", "the same time"),
+        ("upkeep: {busy: [{begin: 22:00, end: 22:00}]}", "busy hours need a length"),
         ("drives: [{bay: x}]", "does not say which drive"),
         ("drives: [{serial: A, device_type: sat}]", "a device type needs the node"),
         ("drives: [{serial: A}, {serial: A}]", '"A" is used twice'),

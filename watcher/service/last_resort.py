@@ -10,6 +10,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Mapping
+from contextlib import suppress
 from typing import TextIO
 
 WALL_SECONDS = 5
@@ -32,8 +33,9 @@ def say_here(
     stream = out if out is not None else sys.stderr
     prefix = JOURNAL_ALERT if "JOURNAL_STREAM" in environ else ""
     text = f"{title}\n{body}\n(No way to the person it is for works; so it is said here.)"
-    stream.write("".join(f"{prefix}{line}\n" for line in text.split("\n")))
-    stream.flush()
+    with suppress(OSError):  # a log on the full disk, a terminal that is gone: wall is left
+        stream.write("".join(f"{prefix}{line}\n" for line in text.split("\n")))
+        stream.flush()
     program = shutil.which("wall") if wall is None else wall
     if not program:
         return False

@@ -197,9 +197,16 @@ def cross_faults(
     _check_people(config, cross)
     _check_ladders(config, cross)
     _check_drives(config, cross)
+    for place, hours in enumerate(config.upkeep.busy):
+        if hours.begin == hours.end:
+            cross.add(
+                ("upkeep", "busy", place, "end"),
+                "begins and ends at the same time",
+                "busy hours need a length; to begin nothing at all leave upkeep off",
+            )
     cross.unique(("shop", "clients"), "name", [client.name for client in config.shop.clients])
     check_clients(config, cross.add)
-    for place, path in (
+    for secret, path in (
         (config.heartbeat, ("heartbeat",)),
         (config.shop.store, ("shop", "store")),
         *(
@@ -208,7 +215,7 @@ def cross_faults(
             for t, target in enumerate(person.targets)
         ),
     ):
-        _check_place(place, path, cross)
+        _check_place(secret, path, cross)
     if rules is not None:
         _check_rules(config, rules, cross)
     return tuple(cross.faults)
