@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 
 import click
 
@@ -27,8 +28,10 @@ from watcher.cli.parts import (
     who_asks,
 )
 from watcher.cli.say import say
+from watcher.cli.which_box import BOX, CLIENT, about_a_box, complete_box, complete_client
+from watcher.facts.units import say_count
 from watcher.rules.catalogue import CATALOGUE
-from watcher.service.bootstrap import box_of
+from watcher.store.hub import BoxState
 from watcher.store.transaction import Transaction
 
 BY = click.option("--by", metavar="NAME", help="Who you are, when that is not clear.")
@@ -36,9 +39,16 @@ BY = click.option("--by", metavar="NAME", help="Who you are, when that is not cl
 
 def say_to(room: Room, observation: Observation) -> None:
     """Hand something to the desk, or stop with its reason."""
-    outcome = room.desk().hear(observation, room.now)
+    outcome = room.hear(observation)
     if outcome.refused:
-        raise Stop(outcome.refused, Exit.REFUSED)
+        raise Stop(outcome.refused + which_book(room), Exit.REFUSED)
+
+
+def which_book(room: Room) -> str:
+    """Say at a hub that no box was named, behind what could not be done; "" elsewhere."""
+    if not room.at_hub or room.at is not None:
+        return ""
+    return " This is the hub's own book; for a box's name it: --box BOX (midwatch hub work)."
 
 
 @click.command()
@@ -46,6 +56,7 @@ def say_to(room: Room, observation: Observation) -> None:
 @click.option("--until", default="24h", show_default=True, help="3h, 07:30, fri, 2026-12-01 …")
 @click.option("--note", default="", help="For the others: “drive ordered, arrives Friday”.")
 @BY
+@about_a_box
 @click.pass_context
 def ack(context: click.Context, number: int, until: str, note: str, by: str | None) -> None:
     """Take case NUMBER: nobody is told again until the time you name, unless it gets worse."""
@@ -54,16 +65,16 @@ def ack(context: click.Context, number: int, until: str, note: str, by: str | No
         who = who_asks(room, by)
         say_to(room, Acknowledged(case=number, by=who, until=moment, note=note))
         with room.store.snapshot() as tx:
-            case = tx.load_book(box_of(room.config)).case(number)
+            case = tx.load_book(room.box).case(number)
         if case is not None and case.answer is not None and case.answer.by != who:
             say(
-                f"{case.answer.by} has case {number} already, until "
+                f"{case.answer.by} has case {number}{room.of_box} already, until "
                 f"{room.say(case.answer.until)}. Your answer is written down beside it."
             )
             return
         say(
-            f"Case {number} is yours until {room.say(moment)}. Nobody is told again before, "
-            "unless it gets worse."
+            f"Case {number}{room.of_box} is yours until {room.say(moment)}. Nobody is told again "
+            "before, unless it gets worse."
         )
 
 
@@ -72,13 +83,14 @@ def ack(context: click.Context, number: int, until: str, note: str, by: str | No
 @click.argument("person")
 @click.option("--note", default="", help="A word to the other.")
 @BY
+@about_a_box
 @click.pass_context
 def hand_over(context: click.Context, number: int, person: str, note: str, by: str | None) -> None:
     """Give case NUMBER to PERSON, who is told at once; without an answer others are told again."""
     with room_of(context) as room:
         who = who_asks(room, by)
         say_to(room, HandedOver(case=number, by=who, to=person, note=note))
-        say(f"{person} is told that case {number} is theirs now.")
+        say(f"{person} is told that case {number}{room.of_box} is theirs now.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,11 +107,13 @@ def _scope(
     drive: str | None,
     pool: str | None,
     rule: str | None,
-    box: bool,
-    client: bool,
+    box: str | None,
+    client: str | None,
 ) -> _Scope:
-    """Say what is to be quiet; exactly one thing."""
-    if sum((drive is not None, pool is not None, rule is not None, box, client)) != 1:
+    """Say what is to be quiet; exactly one thing. At a hub the box may be named beside it."""
+    narrow = sum((drive is not None, pool is not None, rule is not None))
+    wide = 0 if room.at is not None else (box is not None) + (client is not None)
+    if narrow + wide != 1 and not (room.at is not None and narrow == 0):
         raise Stop("Name one of --drive, --pool, --rule, --box and --client.", Exit.WRONG_WORDS)
     if drive is not None:
         found = find_drive(tx, drive, room)
@@ -114,12 +128,13 @@ def _scope(
         if rule not in CATALOGUE:
             raise Stop(f"There is no rule “{rule}”. midwatch rules lists them.", Exit.NOT_FOUND)
         return _Scope(kind=ScopeKind.RULE, key=rule, words=f"the rule {rule}")
-    if client:
+    if client is not None and box is None and room.at is None:
         name = room.config.client
         if not name:
             raise Stop("The settings name no client; write client: NAME.", Exit.NOT_FOUND)
         return _Scope(kind=ScopeKind.CLIENT, key=name, words=f"all that is {name}'s")
-    return _Scope(kind=ScopeKind.BOX, key=box_of(room.config), words="this whole box")
+    words = f"the whole box {room.box}" if room.at is not None else "this whole box"
+    return _Scope(kind=ScopeKind.BOX, key=room.box, words=words)
 
 
 @click.group()
@@ -131,8 +146,23 @@ def silence() -> None:
 @click.option("--drive", metavar="DRIVE", help="A drive, by serial, bay, id or node.")
 @click.option("--pool", metavar="POOL", help="A pool, by name or id.")
 @click.option("--rule", metavar="RULE", help="A rule, everywhere on this box.")
-@click.option("--box", is_flag=True, help="Everything on this box.")
-@click.option("--client", is_flag=True, help="Everything of the client whose box this is.")
+@click.option(
+    "--box",
+    is_flag=False,
+    flag_value="",
+    metavar="[BOX]",
+    shell_complete=complete_box,
+    help="Everything on this box; at a hub, on BOX, or what is named beside it there.",
+)
+@click.option(
+    "--client",
+    is_flag=False,
+    flag_value="",
+    metavar="[CLIENT]",
+    shell_complete=complete_client,
+    help="Everything of the client whose box this is; at a hub, on all boxes of CLIENT, or whose "
+    "BOX it is.",
+)
 @click.option("--until", required=True, help="3h, 07:30, fri, 2026-12-01 …")
 @click.option("--reason", required=True, help="Why, for whoever wonders later.")
 @BY
@@ -143,15 +173,25 @@ def silence_add(  # noqa: PLR0913 - one for each thing that can be quiet
     drive: str | None,
     pool: str | None,
     rule: str | None,
-    box: bool,
-    client: bool,
+    box: str | None,
+    client: str | None,
     until: str,
     reason: str,
     by: str | None,
 ) -> None:
     """Keep one thing quiet. A pool that breaks sounds all the same."""
+    of_one = box or drive is not None or pool is not None or rule is not None
+    context.meta.update({BOX: box or None, CLIENT: (client or None) if of_one else None})
     with room_of(context) as room:
         moment = until_of(until, room)
+        if client and not of_one:
+            quiet = _whole_client(room, client, reason, moment, who_asks(room, by))
+            say(
+                f"Quiet about {say_count(quiet, 'box', 'boxes')} of {client} until "
+                f"{room.say(moment)}. A pool that breaks sounds all the same. A box that joins "
+                "later is not silent."
+            )
+            return
         with room.store.snapshot() as tx:
             scope = _scope(tx, room, drive=drive, pool=pool, rule=rule, box=box, client=client)
         who = who_asks(room, by)
@@ -162,12 +202,30 @@ def silence_add(  # noqa: PLR0913 - one for each thing that can be quiet
         )
 
 
+def _whole_client(room: Room, client: str, reason: str, until: datetime, who: str) -> int:
+    """Keep all watched boxes of a client quiet, all or none; give how many those are."""
+    said = Silenced(scope=ScopeKind.CLIENT, key=client, by=who, reason=reason, until=until)
+    with room.store.transaction() as tx:
+        boxes = [b for b in tx.enrolled_boxes(client) if b.state is BoxState.WATCHED]
+        if not boxes:
+            raise Stop(
+                f"No box of a client called “{client}” is watched here: midwatch hub boxes",
+                Exit.NOT_FOUND,
+            )
+        for box in boxes:
+            outcome = replace(room, at=box).hear_within(tx, said)
+            if outcome.refused:
+                raise Stop(outcome.refused, Exit.REFUSED)
+    return len(boxes)
+
+
 @silence.command("list")
+@about_a_box
 @click.pass_context
 def silence_list(context: click.Context) -> None:
     """List what is quiet now, why, and until when."""
     with room_of(context) as room, room.store.snapshot() as tx:
-        box = box_of(room.config)
+        box = room.box
         book = tx.load_book(box)
         names: dict[str, str] = {d.identity.drive: label_of(d) for d in tx.drives(box)}
         names |= {pool.pool: pool.name for pool in tx.pool_pasts(box).values()}
@@ -186,6 +244,7 @@ def silence_list(context: click.Context) -> None:
 @silence.command("end")
 @click.argument("number", type=int)
 @BY
+@about_a_box
 @click.pass_context
 def silence_end(context: click.Context, number: int, by: str | None) -> None:
     """End silence NUMBER; what still holds sounds at once."""

@@ -9,18 +9,19 @@ import click
 
 from watcher.cases.record_words import say_record
 from watcher.cases.state import Case
+from watcher.cli.answers import which_book
 from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.page_link import page_lines
 from watcher.cli.parts import Room, room_of, terminal_width
 from watcher.cli.say import say
 from watcher.cli.show import URGENCY_WORDS
+from watcher.cli.which_box import about_a_box
 from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import SubjectKind
-from watcher.facts.units import say_span
+from watcher.facts.units import say_count, say_span
 from watcher.notify.words import gist
 from watcher.recovery.report import bare_sentence, state_of
-from watcher.service.bootstrap import box_of
 from watcher.service.desk import last_view, pool_of_case
 from watcher.service.prospects import exposure_of
 from watcher.store.transaction import Transaction
@@ -69,11 +70,12 @@ def case_as_json(case: Case) -> dict[str, Any]:
 @click.command()
 @click.option("--all", "also_over", is_flag=True, help="Also list cases that are over.")
 @click.option("--json", "for_programs", is_flag=True, help="Write one JSON array for programs.")
+@about_a_box
 @click.pass_context
 def cases(context: click.Context, *, also_over: bool, for_programs: bool) -> None:
     """List what is wrong now, most urgent first."""
     with room_of(context) as room, room.store.snapshot() as tx:
-        box = box_of(room.config)
+        box = room.box
         found = tx.list_cases(box, open_only=not also_over, limit=500)
         ordered = sorted(found, key=lambda c: (not c.is_open, -c.urgency.rank, -c.number))
         if for_programs:
@@ -81,6 +83,7 @@ def cases(context: click.Context, *, also_over: bool, for_programs: bool) -> Non
             return
         if not ordered:
             say("No case is open. That is no proof of health: many drives fail without a sign.")
+            _say_elsewhere(tx, room)
             return
         rows = [
             [
@@ -102,24 +105,38 @@ def cases(context: click.Context, *, also_over: bool, for_programs: bool) -> Non
         if notes:
             say("\nTo know")
             say("\n".join(columns(notes, total=width)))
+        _say_elsewhere(tx, room)
+
+
+def _say_elsewhere(tx: Transaction, room: Room) -> None:
+    """Say at a hub that these are the hub's own cases, and how many its boxes have."""
+    if not room.at_hub or room.at is not None:
+        return
+    heavy = len(tx.boxes_with_weight())
+    boxes = say_count(heavy, "box has", "boxes have")
+    told = f"{boxes} something open that needs somebody" if heavy else "no box has anything open"
+    say(
+        f"\nThis is the hub's own book; {told}. Over all boxes: midwatch hub work; of one: "
+        "midwatch cases --box BOX"
+    )
 
 
 def _recovery_lines(tx: Transaction, case: Case, room: Room, width: int) -> list[str]:
     """Say where the recovery of the case's pool is, while it goes on."""
     if case.locus.kind is not SubjectKind.POOL or case.only_notes:
         return []
-    going_on = tx.open_recoveries(box_of(room.config))
+    going_on = tx.open_recoveries(room.box)
     one = next((r for r in going_on if r.pool == case.locus.key), None)
     if one is None:
         return []
     where = f"{state_of(one)}, since {room.say(one.entered_at)}. {bare_sentence(one, room.now)}"
-    text = f"{where[:1].upper()}{where[1:]} What to do: midwatch recovery {one.name}"
+    text = f"{where[:1].upper()}{where[1:]} What to do: midwatch recovery {one.name}{room.option}"
     return ["", "The way back to full margin", *(f"  {x}" for x in fold(text, width - 2))]
 
 
 def _exposure_lines(tx: Transaction, case: Case, room: Room, width: int) -> list[str]:
     """Say window and chance for the pool of a case, where one is open."""
-    view = last_view(tx, box_of(room.config), room.now)
+    view = last_view(tx, room.box, room.now)
     pool = pool_of_case(case, view)
     if view is None or pool is None or not case.is_open or case.only_notes:
         return []
@@ -135,23 +152,26 @@ def _exposure_lines(tx: Transaction, case: Case, room: Room, width: int) -> list
 @click.command()
 @click.argument("number", type=int)
 @click.option("--json", "for_programs", is_flag=True, help="Write one JSON object for programs.")
+@about_a_box
 @click.pass_context
 def case(context: click.Context, number: int, *, for_programs: bool) -> None:
     """Tell all about case NUMBER: what was seen, said, answered and done."""
     with room_of(context) as room:
         with room.store.snapshot() as tx:
-            box = box_of(room.config)
+            box = room.box
             found = tx.case(box, number)
             if found is None:
                 raise Stop(
-                    f"There is no case {number}. midwatch cases --all lists them.", Exit.NOT_FOUND
+                    f"There is no case {number}. midwatch cases --all{room.option} lists them."
+                    + which_book(room),
+                    Exit.NOT_FOUND,
                 )
             records = tx.records(box, number)
         if for_programs:
             click.echo(json.dumps(case_as_json(found), indent=2))
             return
         width = terminal_width()
-        lines = [f"Case {found.number}: {found.label}, {standing_of(found, room)}", ""]
+        lines = [f"Case {found.number}{room.of_box}: {found.label}, {standing_of(found, room)}", ""]
         # what a pool says of itself counts; a drive that is gone may still say how it stood before
         pool_told = any(f.subject == found.locus for f in found.standing)
         for held in found.held:
@@ -184,6 +204,6 @@ def case(context: click.Context, number: int, *, for_programs: bool) -> None:
         if found.closed_at is not None:
             lines += ["", f"It lasted {say_span(found.closed_at - found.opened_at)}."]
         elif found.answer is None:
-            lines += ["", f"To take it: midwatch ack {found.number} --until 18:00"]
+            lines += ["", f"To take it: midwatch ack {found.number}{room.option} --until 18:00"]
         lines += page_lines(room, found)
         say("\n".join(lines))

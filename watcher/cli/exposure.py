@@ -11,13 +11,13 @@ import click
 from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, find_drive, find_pool, room_of, terminal_width
+from watcher.cli.which_box import about_a_box
 from watcher.exposure.estimate import Exposure, if_lost
 from watcher.exposure.figure import say_between, say_chance
 from watcher.exposure.window import WindowPlan
 from watcher.exposure.years import over_the_years
 from watcher.recovery.shelf import plan_with
 from watcher.rules.view import View
-from watcher.service.bootstrap import box_of
 from watcher.service.desk import last_view
 from watcher.service.prospects import exposure_of, lives_of
 from watcher.store.transaction import Transaction
@@ -25,7 +25,7 @@ from watcher.store.transaction import Transaction
 
 def view_here(tx: Transaction, room: Room) -> View:
     """Give the last survey of this box with its past, or stop."""
-    view = last_view(tx, box_of(room.config), room.now)
+    view = last_view(tx, room.box, room.now)
     if view is None:
         raise Stop("No survey was taken yet. Start the watch first.", Exit.NO_STATE)
     return view
@@ -112,6 +112,7 @@ def show(exposure: Exposure, width: int) -> str:
 @click.argument("pool")
 @click.option("--if-lost", "lost", metavar="DRIVE", help="As if this drive were lost now.")
 @click.option("--json", "for_programs", is_flag=True, help="Write one JSON object for programs.")
+@about_a_box
 @click.pass_context
 def exposure(context: click.Context, pool: str, lost: str | None, *, for_programs: bool) -> None:
     """How long POOL is exposed, how likely data is lost until then, and what is safest to do."""

@@ -13,13 +13,13 @@ from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, find_drive, label_of, parse_span, room_of, terminal_width
 from watcher.cli.say import say
+from watcher.cli.which_box import about_a_box
 from watcher.facts.drive import Metric
 from watcher.facts.units import say_bytes, say_percent
 from watcher.rules.chance_words import say_chance
 from watcher.rules.look import Look
 from watcher.rules.risk import Chance, chance_30_days
 from watcher.rules.tuning import UNTUNED
-from watcher.service.bootstrap import box_of
 from watcher.service.desk import last_view
 from watcher.store.history import KnownDrive
 from watcher.store.transaction import Transaction
@@ -32,6 +32,7 @@ _SPACED = re.compile(r"\s+")
 @click.option("--metric", metavar="METRIC", help="One metric only, as in the first column.")
 @click.option("--since", default="30d", show_default=True, metavar="SPAN", help="How far back.")
 @click.option("--csv", "as_csv", is_flag=True, help="Write comma-separated values.")
+@about_a_box
 @click.pass_context
 def history(
     context: click.Context, drive: str, metric: str | None, since: str, *, as_csv: bool
@@ -75,7 +76,7 @@ def history(
 
 def _chance_of(tx: Transaction, found: KnownDrive, room: Room) -> Chance:
     """Give the chance that a drive fails: with all its signs where it was read lately."""
-    box = box_of(room.config)
+    box = room.box
     view = last_view(tx, box, room.now)
     who = found.identity.drive
     reading = view.survey.reading(who) if view is not None else None
@@ -112,6 +113,7 @@ def fold_line(text: str) -> list[str]:
 
 @click.command()
 @click.argument("drive")
+@about_a_box
 @click.pass_context
 def drive(context: click.Context, drive: str) -> None:
     """Tell what is known of DRIVE, and which signs raise its chance of failing by how much."""
@@ -142,6 +144,7 @@ def drive(context: click.Context, drive: str) -> None:
 
 
 @click.command()
+@about_a_box
 @click.pass_context
 def drives(context: click.Context) -> None:
     """List every drive that was ever seen here, retired ones too."""
@@ -155,7 +158,7 @@ def drives(context: click.Context) -> None:
                 "expected" if d.in_use else "retired",
                 f"last there {room.say(d.last_present)}" if d.last_present else "never there",
             ]
-            for d in tx.drives(box_of(room.config))
+            for d in tx.drives(room.box)
         ]
         say("\n".join(columns(rows, total=terminal_width(), indent="")) or "None yet.")
 
@@ -164,6 +167,7 @@ def drives(context: click.Context) -> None:
 @click.argument("drive", required=False)
 @click.option("--pool", metavar="POOL", help="A pool that was dissolved or moved away, instead.")
 @click.option("--back", is_flag=True, help="Expect it again.")
+@about_a_box
 @click.pass_context
 def retire(context: click.Context, drive: str | None, pool: str | None, *, back: bool) -> None:
     """Expect DRIVE no more: it was taken out for good. Its history stays.
@@ -185,7 +189,7 @@ def retire(context: click.Context, drive: str | None, pool: str | None, *, back:
 
 def _retire_pool(tx: Transaction, text: str, room: Room, *, back: bool) -> str:
     """Expect a pool no more, or again; give its name. One that is there cannot be retired."""
-    box = box_of(room.config)
+    box = room.box
     pasts = tx.pool_pasts(box)
     found = [key for key, past in pasts.items() if text in {key, past.name}]
     survey = tx.last_survey(box)

@@ -17,6 +17,7 @@ from watcher.cli.exits import Exit, Stop
 from watcher.cli.month import written_month
 from watcher.cli.pages import open_pages, terms_of
 from watcher.cli.parts import Room, parse_span, room_of, settings_of, terminal_width
+from watcher.cli.say import say
 from watcher.cli.work import written
 from watcher.facts.identity import BoxId
 from watcher.facts.units import say_span
@@ -152,7 +153,7 @@ def invite_box(context: click.Context, client: str, box: str, lives: str, url: s
             code = invite(tx, client, box, room.now, span or CODE_LIVES)
         words = f"midwatch join {code} --hub {url or room.config.shop.url or 'URL'}"
         segno.make(words, error="m").terminal(compact=True)
-        click.echo(f"For a box of {client}, once, until {room.say(room.now + span)}:")
+        say(f"For a box of {client}, once, until {room.say(room.now + span)}:")
         click.echo(f"\n    {words}\n")
 
 
@@ -179,7 +180,7 @@ def withdraw(context: click.Context, mark: str) -> None:
             raise Stop(f"No code that can be used has the mark “{mark}”.", Exit.NOT_FOUND)
         for one in found:
             tx.withdraw_invitation(one.hash)
-    click.echo("That code works no more.")
+    say("That code works no more.")
 
 
 @hub.command("box")
@@ -216,7 +217,7 @@ def renew_token(context: click.Context, box: str) -> None:
         _of_name(tx.enrolled(BoxId(box)), box)
         if not tx.age_tokens(BoxId(box)):
             raise Stop(f"{box} has no token that it uses.", Exit.REFUSED)
-    click.echo(f"{box} is asked with the answer to its next survey to make itself a new token.")
+    say(f"{box} is asked with the answer to its next survey to make itself a new token.")
 
 
 @hub.command("boxes")
@@ -239,7 +240,7 @@ def boxes(context: click.Context) -> None:
             for box in tx.enrolled_boxes()
         ]
     if not rows:
-        click.echo("No box has joined yet: midwatch hub invite --client NAME")
+        say("No box has joined yet: midwatch hub invite --client NAME")
         return
     click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
 
@@ -294,7 +295,7 @@ def month(context: click.Context, client: str, named: str, page: str | None) -> 
             Path(page).write_bytes(as_file(site, ask, report))
         except OSError as error:
             raise Stop(f"{page} cannot be written ({error.strerror}).", Exit.REFUSED) from error
-        click.echo(f"The month of {client} is in {page}; open it and print it.")
+        say(f"The month of {client} is in {page}; open it and print it.")
 
 
 @hub.command("revoke")
@@ -305,7 +306,7 @@ def revoke(context: click.Context, box: str) -> None:
     with room_of(context) as room, room.store.transaction() as tx:
         _of_name(tx.enrolled(BoxId(box)), box)
         tx.revoke_box(BoxId(box))
-    click.echo(f"Nothing is taken from {box} any more. Its history stays.")
+    say(f"Nothing is taken from {box} any more. Its history stays.")
 
 
 @hub.command("return")
@@ -316,7 +317,7 @@ def give_back(context: click.Context, box: str) -> None:
     with room_of(context) as room, room.store.transaction() as tx:
         _of_name(tx.enrolled(BoxId(box)), box)
         tx.set_box_state(BoxId(box), BoxState.RETURNED, room.now)
-    click.echo(f"{box} is at rest: it may be quiet, and its history stays.")
+    say(f"{box} is at rest: it may be quiet, and its history stays.")
 
 
 @hub.command("look")
@@ -327,7 +328,7 @@ def look_at(context: click.Context, box: str) -> None:
     with room_of(context) as room, room.store.transaction() as tx:
         _of_name(tx.enrolled(BoxId(box)), box)
         tx.want_look(BoxId(box))
-    click.echo(f"{box} is asked with the answer to its next survey.")
+    say(f"{box} is asked with the answer to its next survey.")
 
 
 def _of_name(found: EnrolledBox | None, name: str) -> EnrolledBox:

@@ -25,8 +25,8 @@ from watcher.cli.parts import (
     who_asks,
 )
 from watcher.cli.say import say
+from watcher.cli.which_box import about_a_box
 from watcher.facts.identity import PoolId
-from watcher.service.bootstrap import box_of
 from watcher.store.transaction import Transaction
 
 EXAMPLES_SHOWN = 3
@@ -120,6 +120,7 @@ def _announced(
 @click.option("--for", "lasts", required=True, metavar="SPAN", help="How long: 3h, 90min, 2d.")
 @click.option("--reason", default="", help="For the others.")
 @BY
+@about_a_box
 @click.pass_context
 def maintenance_begin(
     context: click.Context,
@@ -161,6 +162,7 @@ def maintenance_begin(
 )
 @click.option("--reason", default="", help="For the others.")
 @BY
+@about_a_box
 @click.pass_context
 def maintenance_plan(
     context: click.Context,
@@ -227,11 +229,12 @@ def _starts(first: datetime, rule: str, zone: ZoneInfo) -> list[datetime]:
 
 
 @maintenance.command("list")
+@about_a_box
 @click.pass_context
 def maintenance_list(context: click.Context) -> None:
     """List planned work."""
     with room_of(context) as room, room.store.snapshot() as tx:
-        book = tx.load_book(box_of(room.config))
+        book = tx.load_book(room.box)
         rows = [
             [
                 str(work.number),
@@ -254,6 +257,7 @@ def _again(work: Maintenance) -> str:
 @maintenance.command("end")
 @click.argument("number", type=int)
 @BY
+@about_a_box
 @click.pass_context
 def maintenance_end(context: click.Context, number: int, by: str | None) -> None:
     """End planned work NUMBER now; what still holds sounds from here on."""

@@ -5,13 +5,14 @@ from __future__ import annotations
 import secrets
 import sys
 from collections.abc import Iterator
+from urllib.parse import urlencode
 
 import segno
 
 from watcher.cases.state import Case
 from watcher.cli.exits import Stop
 from watcher.cli.parts import Room, who_asks
-from watcher.service.bootstrap import box_of, to_standing
+from watcher.service.bootstrap import to_standing
 from watcher.service.desk import KEY_BYTES
 from watcher.service.links import link_address, new_link
 
@@ -33,7 +34,8 @@ def page_lines(room: Room, case: Case) -> list[str]:
     if not page_url or not case.is_open:
         return []
     number = case.number
-    address = f"{page_url}/case/{number}"
+    query = f"?{urlencode({'box': room.at.box})}" if room.at is not None else ""
+    address = f"{page_url}/case/{number}{query}"
     try:
         person = who_asks(room, None)
     except Stop:
@@ -41,9 +43,7 @@ def page_lines(room: Room, case: Case) -> list[str]:
     if person in {one.name for one in room.config.people}:
         with room.store.transaction() as tx:
             key = tx.key_to_sign(room.now, secrets.token_bytes(KEY_BYTES))
-        address = link_address(
-            page_url, new_link(person, box_of(room.config), number, room.now), key
-        )
+        address = link_address(page_url, new_link(person, room.box, number, room.now), key)
         lines = ["", f"On {person}'s phone: {address}"]
     else:
         lines = ["", f"On the phone: {address}"]

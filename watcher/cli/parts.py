@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import re
+import shlex
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,11 +14,14 @@ from zoneinfo import ZoneInfo
 
 import click
 
+from watcher.cases.observations import Observation
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.say import say
-from watcher.facts.identity import DriveId
+from watcher.cli.which_box import BOX, CLIENT, box_named
+from watcher.facts.identity import BoxId, DriveId
 from watcher.facts.pool import Pool
 from watcher.facts.survey import Survey
+from watcher.hub.clients import Clients
 from watcher.service.bootstrap import (
     box_of,
     environment,
@@ -29,11 +33,12 @@ from watcher.service.bootstrap import (
     zone_of,
 )
 from watcher.service.clock import SystemClock
-from watcher.service.desk import Desk, Standing
+from watcher.service.desk import Desk, Outcome, Standing
 from watcher.service.opened import open_for_command
 from watcher.service.settings_shape import Config
 from watcher.store.database import Store
 from watcher.store.history import KnownDrive
+from watcher.store.hub import EnrolledBox
 from watcher.store.transaction import Transaction
 
 
@@ -54,6 +59,23 @@ class Room:
     config: Config
     store: Store
     now: datetime
+    at: EnrolledBox | None = None  # one of a hub's boxes; None: what this desk stands on
+    at_hub: bool = False
+
+    @property
+    def box(self) -> BoxId:
+        """The box that the command is about."""
+        return self.at.box if self.at is not None else box_of(self.config)
+
+    @property
+    def option(self) -> str:
+        """How the box is named in a command that is shown to a person; "" where it need not be."""
+        return f" --box {shlex.quote(self.at.box)}" if self.at is not None else ""
+
+    @property
+    def of_box(self) -> str:
+        """Say of which box and whose, behind a noun; "" where there is one box only."""
+        return f" of {self.at.box} ({self.at.client})" if self.at is not None else ""
 
     @property
     def zone(self) -> ZoneInfo:
@@ -63,12 +85,35 @@ class Room:
     def desk(self) -> Desk:
         """Give the desk over this store, with the owner's serial numbers known."""
         with self.store.snapshot() as tx:
-            known = tx.drives(box_of(self.config))
-        return Desk(self.store, to_standing(self.config, drive_ids(known)))
+            known = tx.drives(self.box)
+        return Desk(self.store, self._of(to_standing(self.config, drive_ids(known))))
 
     def desk_standing(self) -> Standing:
         """Give what the desk works by, for those who only look."""
-        return to_standing(self.config)
+        return self._of(to_standing(self.config))
+
+    def _of(self, standing: Standing) -> Standing:
+        """Give the standing as it is for the box: at a hub by whose box it is."""
+        if not self.at_hub:
+            return standing
+        clients = Clients(standing, self.config)
+        return clients.own if self.at is None else clients.of(self.at)
+
+    def hear(self, observation: Observation) -> Outcome:
+        """Hand to the desk what a person said.
+
+        A box that is quiet sends nothing that would set when its book falls due: it is set here.
+        """
+        with self.store.transaction() as tx:
+            return self.hear_within(tx, observation)
+
+    def hear_within(self, tx: Transaction, observation: Observation) -> Outcome:
+        """Hand it to the desk within a transaction that does more."""
+        standing = self._of(to_standing(self.config, drive_ids(tx.drives(self.box))))
+        outcome = Desk(self.store, standing).hear_within(tx, observation, self.now)
+        if self.at is not None and not outcome.refused:
+            tx.set_due(self.at.box, outcome.deadline)
+        return outcome
 
     def say(self, moment: datetime) -> str:
         """Say a moment in the owner's zone: the day only when it is not today."""
@@ -108,7 +153,11 @@ def room_of(context: click.Context, *, need_state: bool = True) -> Iterator[Room
     if opened.remark:
         say(opened.remark, err=True)
     with opened.store as store:
-        yield Room(config=config, store=store, now=now)
+        with store.snapshot() as tx:
+            named = context.meta.get(BOX), context.meta.get(CLIENT)
+            at = box_named(tx, box_of(config), *named)
+            at_hub = at is not None or tx.is_hub()
+        yield Room(config=config, store=store, now=now, at=at, at_hub=at_hub)
 
 
 _SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(min|m|h|d|w)", re.IGNORECASE)
@@ -203,7 +252,7 @@ def who_asks(room: Room, given: str | None) -> str:
 
 def find_drive(tx: Transaction, text: str, room: Room) -> KnownDrive:
     """Find one drive by id, serial, bay or node, or stop with what there is."""
-    found = tx.find_drive(text, box_of(room.config))
+    found = tx.find_drive(text, room.box)
     if len(found) == 1:
         return found[0]
     if not found:
@@ -216,7 +265,7 @@ def find_drive(tx: Transaction, text: str, room: Room) -> KnownDrive:
 
 def find_pool(tx: Transaction, text: str, room: Room) -> Pool:
     """Find one pool of the last survey by name or id, or stop with what there is."""
-    survey = tx.last_survey(box_of(room.config))
+    survey = tx.last_survey(room.box)
     pools = survey.pools if survey is not None else ()
     found = [p for p in pools if text in {p.pool, p.name}]
     if not found:

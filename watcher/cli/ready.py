@@ -12,6 +12,7 @@ from watcher.cli.exposure import view_here
 from watcher.cli.parts import Room, room_of, terminal_width, who_asks
 from watcher.cli.say import say
 from watcher.cli.shelf import day_of, moment_of
+from watcher.cli.which_box import about_a_box
 from watcher.facts.readiness import RestoreTried
 from watcher.rules.view import View
 from watcher.service.bootstrap import box_of
@@ -59,7 +60,7 @@ def as_json(card: Card) -> str:
 def prepared_view(tx: Transaction, room: Room) -> View:
     """Give the last survey with all that is known of readiness, or stop."""
     view_here(tx, room)
-    view = last_view(tx, box_of(room.config), room.now, room.desk_standing())
+    view = last_view(tx, room.box, room.now, room.desk_standing())
     if view is None:
         raise Stop("No survey was taken yet. Start the watch first.", Exit.NO_STATE)
     return view
@@ -67,6 +68,7 @@ def prepared_view(tx: Transaction, room: Room) -> View:
 
 @click.command()
 @click.option("--json", "for_programs", is_flag=True, help="Write one JSON object for programs.")
+@about_a_box
 @click.pass_context
 def ready(context: click.Context, *, for_programs: bool) -> None:
     """Say how prepared this box is for the next failure, in sentences and not in a number."""

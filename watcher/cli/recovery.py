@@ -14,6 +14,7 @@ from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.exposure import view_here
 from watcher.cli.parts import Room, find_pool, room_of, terminal_width
+from watcher.cli.which_box import about_a_box
 from watcher.exposure.estimate import Exposure
 from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import PoolId
@@ -23,7 +24,6 @@ from watcher.recovery.ground import BY_ID, NEW_DRIVE, OLD_DRIVE, Command
 from watcher.recovery.record import Recovery
 from watcher.recovery.report import as_data, bare_sentence, state_of, way_rows, written
 from watcher.rules.view import View
-from watcher.service.bootstrap import box_of
 from watcher.service.prospects import exposure_of
 from watcher.service.recoveries import bytes_without_backup, seen_of
 from watcher.store.transaction import Transaction
@@ -33,6 +33,7 @@ from watcher.store.transaction import Transaction
 @click.argument("pool", required=False)
 @click.option("--json", "for_programs", is_flag=True, help="Write JSON for programs.")
 @click.option("--print", "on_paper", is_flag=True, help="The written record, to keep or to print.")
+@about_a_box
 @click.pass_context
 def recovery(
     context: click.Context, pool: str | None, *, for_programs: bool, on_paper: bool
@@ -43,7 +44,7 @@ def recovery(
     """
     with room_of(context) as room, room.store.snapshot() as tx:
         if pool is None:
-            found = tx.recoveries(box_of(room.config))
+            found = tx.recoveries(room.box)
             if for_programs:
                 click.echo(json.dumps([as_data(r, room.now) for r in found], indent=2))
             else:
@@ -76,7 +77,7 @@ def show_record(one: Recovery, now: datetime, say: Callable[[datetime], str], wi
 
 def _latest(tx: Transaction, text: str, room: Room) -> Recovery:
     """Give the recovery of a pool, an open one before one that is over, or stop."""
-    box = box_of(room.config)
+    box = room.box
     known = {r.pool for r in tx.recoveries(box) if text in {r.pool, r.name}}
     key: PoolId
     if len(known) == 1:

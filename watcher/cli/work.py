@@ -28,19 +28,19 @@ def written(found: WorkList, room: Room, width: int) -> Iterator[str]:
 
 def _cases(found: WorkList, room: Room, width: int) -> Iterator[str]:
     yield "Cases, by urgency and then by the chance that data is lost"
-    rows = [
-        [
-            URGENCY_WORDS[piece.case.urgency],
-            f"{piece.box} of {piece.client}",
-            f"loss {say_chance(piece.chance)}" if piece.chance is not None else "",
-            standing_of(piece.case, room),
-            f"{piece.case.label}: {piece.case.weightiest.sentence}",
-        ]
-        for piece in found.pieces
-    ]
-    yield from columns(rows, total=width)
-    if not rows:
+    for piece in found.pieces:
+        chance = f", loss {say_chance(piece.chance)}" if piece.chance is not None else ""
+        head = (
+            f"{piece.box} of {piece.client}, case {piece.case.number}{chance}: "
+            f"{standing_of(piece.case, room)}"
+        )
+        about = f"{piece.case.label}: {piece.case.weightiest.sentence}"
+        yield from columns([[URGENCY_WORDS[piece.case.urgency], head]], total=width)
+        yield from (f"      {line}" for line in fold(clean(about), width - 6))
+    if not found.pieces:
         yield "  Nothing is open that needs the shop. That is no proof of health."
+    else:
+        yield "  To see or take one: midwatch case N --box BOX, midwatch ack N --box BOX"
     for box in found.quiet:
         if box.heard_at is not None:
             yield f"  Not heard from: {box.box} of {box.client}, since {room.say(box.heard_at)}"
@@ -57,7 +57,15 @@ def _drives(found: WorkList, width: int) -> Iterator[str]:
             else "  No drive was looked at yet."
         )
         return
-    head = ["size", "gone", "likely to go", "of the others", "at the box", "on our shelf", "to get"]
+    head = [
+        "size",
+        "gone",
+        "likely to go",
+        "expected of others",
+        "at the box",
+        "on our shelf",
+        "to get",
+    ]
     rows = [head]
     rows += [
         [

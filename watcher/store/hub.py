@@ -97,6 +97,10 @@ class HubPart(Part):
             rows = self.db.rows(sql["boxes-of-client"], {"client": client})
         return tuple(_box(row) for row in rows)
 
+    def is_hub(self) -> bool:
+        """Tell whether any box was ever enrolled here."""
+        return self.db.one(statements("hub")["any-box"]) is not None
+
     def enrol(self, box: BoxId, client: str, now: datetime, every_seconds: int) -> None:
         """Enrol a box; one that is there begins anew with its senders, its history stays."""
         self.told_or_said()

@@ -12,6 +12,10 @@ SELECT * FROM enrolled_box WHERE box = :box /*postgres: FOR UPDATE*/;
 -- All enrolled boxes.
 SELECT * FROM enrolled_box ORDER BY client, box;
 
+-- name: any-box
+-- Whether this is a hub.
+SELECT 1 AS found FROM enrolled_box LIMIT 1;
+
 -- name: boxes-of-client
 -- The boxes of one client.
 SELECT * FROM enrolled_box WHERE client = :client ORDER BY box;
