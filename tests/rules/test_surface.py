@@ -14,7 +14,7 @@ OFFLINE, REPORTED = Metric.OFFLINE_UNCORRECTABLE, Metric.REPORTED_UNCORRECTABLE
 
 @pytest.mark.parametrize(
     ("count", "expected"),
-    [(None, None), (0, None), (1, "note"), (8, "note"), (65535, "note")],
+    [(None, None), (0, None), (1, "note"), (8, "note"), (99, "note"), (100, "this-week")],
 )
 def test_the_first_sector_in_doubt_is_told_and_none_is_quiet(
     count: int | None, expected: str | None
@@ -22,6 +22,23 @@ def test_the_first_sector_in_doubt_is_told_and_none_is_quiet(
     """FAST 2007 section 3.5.4: the threshold is 1. With no history the level alone speaks."""
     metrics = {} if count is None else {PENDING: count}
     assert urgency("sectors-in-doubt", view(reading("a", metrics))) == expected
+
+
+@pytest.mark.parametrize(
+    ("metric", "count", "expected"),
+    [
+        (Metric.MEDIA_ERRORS, 99, "note"),
+        (Metric.MEDIA_ERRORS, 5000, "this-week"),
+        (Metric.REPORTED_UNCORRECTABLE, 100, "this-week"),
+    ],
+)
+def test_many_places_that_cannot_be_read_are_no_mere_note(
+    metric: Metric, count: int, expected: str
+) -> None:
+    """However small the chance that the drive dies: a rebuild must read them all."""
+    (finding,) = of("sectors-unreadable", view(reading("a", {metric: count})))
+    assert finding.urgency.value == expected
+    assert finding.next_step.startswith("Watch it" if expected == "note" else "Plan for")
 
 
 def test_a_threshold_that_the_owner_raised_is_met_by_the_equal_value() -> None:

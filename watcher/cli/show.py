@@ -13,6 +13,7 @@ from watcher.facts.pool import Pool, Protection, Work, WorkState
 from watcher.facts.survey import Survey
 from watcher.facts.units import say_bytes, say_count, say_percent
 from watcher.rules.alike import alike, place_of
+from watcher.rules.signs_said import NO_SIGN, signs_said
 from watcher.rules.view import View, say_bay
 
 _HOURS_A_YEAR = 8766
@@ -109,14 +110,10 @@ def _drive_row(view: View, reading: DriveReading, findings: tuple[Finding, ...])
     """Give the row of a drive that was read."""
     who = reading.identity
     about = [f for f in findings if f.subject.kind is SubjectKind.DRIVE]
-    mine = [f for f in about if f.subject.key == who.drive and f.urgency > Urgency.NOTE]
+    says = signs_said(f for f in about if f.subject.key == who.drive)
     temperature = reading.metric(Metric.TEMPERATURE_CELSIUS)
-    if mine:
-        says = "; ".join(f.rule.replace("-", " ") for f in mine)
-    elif reading.verdict is Verdict.UNKNOWN:
+    if says == NO_SIGN and reading.verdict is Verdict.UNKNOWN:
         says = "no verdict on itself"
-    else:
-        says = "no sign"
     bay = view.bay_of(who.drive)
     return [
         say_bay(bay) if bay else "",

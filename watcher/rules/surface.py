@@ -25,9 +25,9 @@ PLAN: Final = (
 )
 
 
-def plan_for(look: Look) -> str:
+def plan_for(urgency: Urgency) -> str:
     """Say what to do about a surface sign, by how much it weighs."""
-    return WATCH if look.weight is Urgency.NOTE else PLAN
+    return WATCH if urgency is Urgency.NOTE else PLAN
 
 
 UNREADABLE: Final = (
@@ -38,6 +38,21 @@ UNREADABLE: Final = (
     (Metric.WRITE_ERRORS_UNCORRECTED, "uncorrected write errors"),
     (Metric.VERIFY_ERRORS_UNCORRECTED, "uncorrected verify errors"),
 )
+
+
+MANY: Final = Threshold(
+    name="sectors-many",
+    value=100,
+    unit="sectors",
+    source="our choice: beyond a weak spot, whatever the chance that the drive fails soon: a "
+    "rebuild must read each of them",
+)
+
+
+def by_amount(look: Look, rule: str, count: int) -> Urgency:
+    """Weigh a count by the chance of failing, and never as a mere note when it is large."""
+    many = count >= max(look.limit(rule, MANY), 1)
+    return max(look.weight, Urgency.THIS_WEEK) if many else look.weight
 
 
 def sectors_unreadable(look: Look) -> Found | None:
@@ -55,12 +70,14 @@ def sectors_unreadable(look: Look) -> Found | None:
     if not seen:
         return None
     grew = any((look.rise(metric, MONTH) or 0) > 0 for metric, _, _ in seen)
+    most = max(value for _, _, value in seen)
+    urgency = Urgency.THIS_WEEK if grew else by_amount(look, "sectors-unreadable", most)
     return Found(
-        urgency=Urgency.THIS_WEEK if grew else look.weight,
+        urgency=urgency,
         sentence="The drive could not read or write some of its data.",
-        next_step=plan_for(look),
+        next_step=plan_for(urgency),
         evidence=tuple(fact(words, value, look.trace(metric)) for metric, words, value in seen),
-        level=max(steps(value) for _, _, value in seen),
+        level=steps(most),
     )
 
 
@@ -77,10 +94,11 @@ def sectors_in_doubt(look: Look) -> Found | None:
     count = look.metrics.get(Metric.PENDING_SECTORS)
     if count is None or count < max(look.limit("sectors-in-doubt", IN_DOUBT), 1):
         return None
+    urgency = by_amount(look, "sectors-in-doubt", count)
     return Found(
-        urgency=look.weight,
+        urgency=urgency,
         sentence="Some sectors of the drive can no longer be read with certainty.",
-        next_step=plan_for(look),
+        next_step=plan_for(urgency),
         evidence=(fact("pending sectors", count, look.trace(Metric.PENDING_SECTORS)),),
         level=steps(count),
     )
@@ -117,7 +135,7 @@ def surface_giving_way(look: Look) -> Found | None:
             if grows
             else "The drive has moved many sectors to its reserve."
         ),
-        next_step=plan_for(look),
+        next_step=plan_for(look.weight),
         evidence=(fact("reallocated sectors", count, look.trace(Metric.REALLOCATED_SECTORS)),),
         level=steps(count),
     )
@@ -176,7 +194,7 @@ def grown_defects(look: Look) -> Found | None:
     return Found(
         urgency=look.weight,
         sentence="The drive's list of defects is " + ("growing." if grows else "long."),
-        next_step=plan_for(look),
+        next_step=plan_for(look.weight),
         evidence=(fact("grown defects", count, look.trace(Metric.GROWN_DEFECTS)),),
         level=steps(count),
     )
@@ -197,8 +215,9 @@ RULES: Final = (
         kind=Kind.DRIVE,
         sentence="The drive could not read or write some of its data.",
         reads=tuple(metric.value for metric, _ in UNREADABLE),
-        thresholds=(),
-        urgency="At least this-week when it grew within 30 days. Otherwise: " + BY_WEIGHT,
+        thresholds=(MANY,),
+        urgency="At least this-week when it grew within 30 days or there are many. Otherwise: "
+        + BY_WEIGHT,
         what_to_do=PLAN,
         usual_cause="A worn surface or worn flash; now and then a power cut during a write.",
         quiet_when=(
@@ -214,8 +233,8 @@ RULES: Final = (
         kind=Kind.DRIVE,
         sentence="Some sectors of the drive can no longer be read with certainty.",
         reads=(Metric.PENDING_SECTORS.value,),
-        thresholds=(IN_DOUBT,),
-        urgency=BY_WEIGHT,
+        thresholds=(IN_DOUBT, MANY),
+        urgency="At least this-week when there are many. Otherwise: " + BY_WEIGHT,
         what_to_do=PLAN,
         usual_cause=(
             "A weak spot on the surface. Some clear when they are written again, others are moved "

@@ -17,6 +17,7 @@ from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import BoxId, DriveId, SubjectKind
 from watcher.facts.pool import Pool, Protection
 from watcher.facts.survey import Survey
+from watcher.rules.signs_said import signs_said
 from watcher.rules.view import say_bay
 from watcher.store.history import KnownDrive
 from watcher.store.transaction import Transaction
@@ -127,11 +128,11 @@ def glance_of(tx: Transaction, box: BoxId, cases: tuple[Case, ...]) -> Glance:
 
 
 def signs_of(cases: tuple[Case, ...]) -> Mapping[str, tuple[Finding, ...]]:
-    """Give what holds of each drive, notes left out."""
+    """Give what holds of each drive."""
     found: dict[str, list[Finding]] = {}
     for case in cases:
         for finding in case.standing:
-            if finding.subject.kind is SubjectKind.DRIVE and finding.urgency > Urgency.NOTE:
+            if finding.subject.kind is SubjectKind.DRIVE:
                 found.setdefault(finding.subject.key, []).append(finding)
     return {key: tuple(findings) for key, findings in found.items()}
 
@@ -149,14 +150,13 @@ def _read(
 ) -> Seat:
     who = reading.identity
     found = signs.get(who.drive, ())
-    says = "; ".join(dict.fromkeys(f.rule.replace("-", " ") for f in found)) or "no sign"
     return Seat(
         drive=who.drive,
         name=_name(bay, reading.node),
         model=who.model or "model unknown",
         capacity_bytes=who.capacity_bytes,
-        look=Look.SIGN if found else Look.QUIET,
-        says=says,
+        look=Look.SIGN if any(f.urgency > Urgency.NOTE for f in found) else Look.QUIET,
+        says=signs_said(found),
         temperature=reading.metric(Metric.TEMPERATURE_CELSIUS),
         serial=who.serial,
         pools=_pools_of(who.drive, survey),
