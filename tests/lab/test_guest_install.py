@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.lab.guest.first_version import first_version
+from tests.lab.guest.first_version import FirstVersion, first_version
 from tests.lab.guest.lab import (
     INSTALL,
     NEEDS_GUEST,
@@ -37,13 +37,13 @@ STATE = "/var/lib/midwatch/midwatch.db"
 
 
 @pytest.fixture(scope="module")
-def old(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path] | None:
+def old(tmp_path_factory: pytest.TempPathFactory) -> FirstVersion | None:
     """Give the first version, or None where the history is not there."""
     return first_version(tmp_path_factory.mktemp("old"))
 
 
 @pytest.fixture(scope="module")
-def lab(tmp_path_factory: pytest.TempPathFactory, old: tuple[Path, Path] | None) -> Iterator[Lab]:
+def lab(tmp_path_factory: pytest.TempPathFactory, old: FirstVersion | None) -> Iterator[Lab]:
     """Boot the guest with an array and no midwatch in it."""
     made = ready_or_skip()
     folder = tmp_path_factory.mktemp("guest")
@@ -53,7 +53,7 @@ def lab(tmp_path_factory: pytest.TempPathFactory, old: tuple[Path, Path] | None)
     shutil.copy(made.parcel, parcel)
     if old is not None:
         with tarfile.open(parcel, "a", format=tarfile.GNU_FORMAT) as tar:
-            for file in old:
+            for file in (old.wheel, old.unit):
                 tar.add(file, f"first/{file.name}")
         os.truncate(parcel, (parcel.stat().st_size + 4095) // 4096 * 4096)
     guest = Guest(made.image, folder, some, parcel=parcel)
@@ -70,7 +70,7 @@ def lab(tmp_path_factory: pytest.TempPathFactory, old: tuple[Path, Path] | None)
 
 
 def test_from_the_first_version_all_that_was_known_is_kept(
-    lab: Lab, old: tuple[Path, Path] | None
+    lab: Lab, old: FirstVersion | None
 ) -> None:
     """A case opened by the first version is closed by this one, and nobody is told twice."""
     if old is None:
@@ -91,7 +91,7 @@ def test_from_the_first_version_all_that_was_known_is_kept(
         "python3 -c \"import sqlite3; print(sqlite3.connect('{}').execute("
         "'SELECT max(number) FROM schema_step').fetchone()[0])\""
     )
-    assert guest.out(form.format(STATE)) == "1", lab.why()
+    assert guest.out(form.format(STATE)) == str(old.form), lab.why()
     guest.fail(gone)
     guest.run("dd if=/dev/urandom of=/dev/md0 bs=1M count=8 oflag=direct 2>&1", seconds=200)
     assert lab.told("Now", "orchard"), lab.why()
@@ -106,8 +106,8 @@ def test_from_the_first_version_all_that_was_known_is_kept(
     assert guest.until(f'test "$({journal})" = 1', seconds=200), lab.why()
     copies = guest.out(f"ls {STATE}.before-*").split()
     assert 1 <= len(copies) <= 3
-    assert {guest.out(form.format(copy)) for copy in copies} == {"1"}
-    assert int(guest.out(form.format(STATE))) > 1
+    assert {guest.out(form.format(copy)) for copy in copies} == {str(old.form)}
+    assert int(guest.out(form.format(STATE))) > old.form
     now = {c["number"]: c["opened_at"] for c in lab.midwatch("cases --all")}
     assert cases.items() <= now.items(), "the same cases, opened when they were"
     guest.pull(gone)
