@@ -235,3 +235,19 @@ def test_who_is_handed_a_case_in_their_sleep_has_time_after_they_woke() -> None:
     assert [person for _, person in told(desk)] == ["ada", "cleo"]
     desk.wait(2 * MINUTE)
     assert [person for _, person in told(desk)] == ["ada", "cleo", "ada"]
+
+
+def test_who_was_told_by_the_first_version_hears_the_all_clear() -> None:
+    """It did not write down when a message left."""
+    desk = Desk(policy=people())
+    desk.survey(GONE)
+    (case,) = desk.book.cases
+    desk.book = replace(desk.book, cases=(replace(case, told_at=None, last_told=()),))
+    desk.wait(MINUTE)
+    desk.survey()
+    desk.wait(2 * HOUR)
+    desk.survey()
+    assert [tell.items[0].kind for _, tell in desk.said] == [
+        NoticeKind.OPENED,
+        NoticeKind.ALL_CLEAR,
+    ]

@@ -7,7 +7,18 @@ from datetime import datetime
 
 from watcher.cases.effects import Effect, Record, Refuse
 from watcher.cases.policy import Policy
-from watcher.cases.state import Book, BrokenInvariant, Case
+from watcher.cases.state import Book, BrokenInvariant, Case, LastTold
+
+
+def _of_today(case: Case) -> Case:
+    """Give a case of the first version as it is kept today.
+
+    That version wrote down who was told and not when; who was told must hear the all-clear.
+    """
+    if not case.told or case.told_at is not None or case.last_told:
+        return case
+    last = tuple(LastTold(person=person, at=case.opened_at) for person in case.told)
+    return replace(case, told_at=case.opened_at, last_told=last)
 
 
 class Draft:
@@ -16,7 +27,7 @@ class Draft:
     def __init__(self, book: Book, policy: Policy, now: datetime) -> None:
         """Begin with the book as it stands."""
         self.book = book  # all but its cases
-        self.cases = {case.number: case for case in book.cases}
+        self.cases = {case.number: _of_today(case) for case in book.cases}
         self.policy = policy
         self.now = now
         self.effects: list[Effect] = []
