@@ -11,7 +11,6 @@ import shlex
 import shutil
 import tarfile
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 

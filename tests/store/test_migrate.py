@@ -23,7 +23,10 @@ def schema(path: Path) -> set[tuple[str, str]]:
 def make_version(path: Path, number: int) -> None:
     """Make a store of an older version, from the SQL of its steps alone."""
     connection = sqlite3.connect(path)
-    connection.execute("CREATE TABLE schema_step (number INTEGER PRIMARY KEY, name, ran_at)")
+    connection.execute(
+        "CREATE TABLE schema_step "
+        "(number INTEGER PRIMARY KEY, name TEXT NOT NULL, ran_at BIGINT NOT NULL)"
+    )
     for step in steps()[:number]:
         for statement in step.statements:
             connection.execute(statement)

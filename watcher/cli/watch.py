@@ -181,7 +181,7 @@ def ground_here(config: Config, clock: Clock) -> Ground:
         return open_state(config, clock.now(), check=True)
 
     try:
-        return Ground(open_disk(), clock)
+        return Ground(open_disk(), clock, open_disk)
     except (OSError, StoreReadOnly, StoreFull, StoreDiskFails) as error:
         past = open_to_remember(config, clock.now(), error)
         return Ground.without_disk(open_disk, clock, error, past)
@@ -196,6 +196,8 @@ def say_the_ground(ground: Ground, clock: Clock, say: Callable[[str], None]) -> 
         say(f"The database was damaged. {store.rescue.sentence}")
     if store.standing.copied:
         say(store.standing.copied)
+    if store.standing.put_right:
+        say(store.standing.put_right)
 
 
 def _link(

@@ -10,6 +10,7 @@ from __future__ import annotations
 import random  # noqa: TID251 - spreads retries
 import threading
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from types import MappingProxyType
@@ -23,13 +24,29 @@ from watcher.service.delivery_child import Ended
 from watcher.service.message_id import message_id_of
 from watcher.service.sender_process import SenderProcess
 from watcher.store.database import Store
-from watcher.store.errors import StoreError
+from watcher.store.errors import (
+    StoreAway,
+    StoreDiskFails,
+    StoreError,
+    StoreFull,
+    StoreLocked,
+    StoreReadOnly,
+)
 from watcher.store.memory import Fallback, fall_back
 from watcher.store.outbox import NoticeState
 from watcher.store.return_to_disk import return_to_disk
 
 STATE = "state folder"
 HISTORY = "history"
+
+DOUBTS_APART = timedelta(hours=24)
+"""A store that made no sense is opened anew, which examines and rescues it, at most so often; in
+between the watch stays in memory. Our choice: a disk that damages it twice a day is no ground to
+stand on, and each rescue leaves a file set aside."""
+
+
+_GIVES_NO_ROOM = (StoreFull, StoreReadOnly, StoreLocked, StoreDiskFails, StoreAway)
+"""Errors about the ground under a store, which pass; after others it may make no sense itself."""
 
 
 MOST_WAITING = 10_000
@@ -91,14 +108,21 @@ class Ways:
 class Ground:
     """The store the desk stands on: the disk, or memory while the disk takes nothing."""
 
-    def __init__(self, disk: Store | None, clock: Clock) -> None:
-        """Begin on the disk; for what has none yet see ``without_disk``."""
+    def __init__(
+        self, disk: Store | None, clock: Clock, open_disk: Callable[[], Store] | None = None
+    ) -> None:
+        """Begin on the disk; for what has none yet see ``without_disk``.
+
+        ``open_disk`` opens the same store anew, and rescues it where it is damaged.
+        """
         self.disk = disk
         self._clock = clock
         self._memory: Fallback | None = None
         self._why = ""
         self._since: datetime | None = None
-        self._open_disk: Callable[[], Store] | None = None
+        self._open_disk = open_disk
+        self._in_doubt = False  # what the disk said last was not about its room or its rights
+        self._doubted_at: datetime | None = None
 
     @classmethod
     def without_disk(
@@ -113,8 +137,7 @@ class Ground:
         ``past`` is that store opened to be looked at, where it can be: what it knows goes into
         memory, so that no case is told anew. It is closed.
         """
-        ground = cls(None, clock)
-        ground._open_disk = open_disk
+        ground = cls(None, clock, open_disk)
         ground._since = clock.now()
         try:
             ground._memory = fall_back(past, now=ground._since)
@@ -152,6 +175,7 @@ class Ground:
             self._since = self._clock.now()
             self._memory = fall_back(self.disk, now=self._since)
             _note_what_left(self._memory.store, left)
+            self._in_doubt = not isinstance(error, _GIVES_NO_ROOM)
         self._why = str(error)
 
     def come_back(self) -> bool:
@@ -159,6 +183,8 @@ class Ground:
         if self._memory is None:
             return False
         try:
+            if self._in_doubt and not self._let_it_go():
+                return False
             if self.disk is None and self._open_disk is not None:
                 self.disk = self._open_disk()
             assert self.disk is not None  # noqa: S101 - one of the two was given
@@ -169,6 +195,24 @@ class Ground:
         self._memory.store.close()
         self._memory = None
         self._since = None
+        return True
+
+    def _let_it_go(self) -> bool:
+        """Close a store that made no sense, so that it is examined when it is opened anew.
+
+        False while that was done lately: written to again, it would only fail again.
+        """
+        if self._open_disk is None:
+            return True
+        now = self._clock.now()
+        if self._doubted_at is not None and now - self._doubted_at < DOUBTS_APART:
+            return False
+        self._doubted_at = now
+        self._in_doubt = False
+        disk, self.disk = self.disk, None
+        if disk is not None:
+            with suppress(StoreError):
+                disk.close()
         return True
 
     def findings(self, now: datetime) -> tuple[Finding, ...]:

@@ -298,6 +298,8 @@ class Watch:
             self.desk = Desk(self.ground.store, self.desk.standing)
             self._delivery = self._on_disk
             self._hooks.trouble("The history is written to the disk again.")
+            if self.ground.store.rescue is not None:
+                self._hooks.trouble(self.ground.store.rescue.sentence)
         else:
             self._delivery = self._hooks.deliver_here(self.ground)
 

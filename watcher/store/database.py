@@ -23,10 +23,12 @@ from watcher.facts.identity import BoxId
 from watcher.store.connection import Connect, Db, connect_sqlite, flush_log, open_db
 from watcher.store.copies import COPIES_KEPT, copy_before
 from watcher.store.dialect import SQLITE
-from watcher.store.errors import StoreDamaged, StoreError
+from watcher.store.errors import StoreDamaged, StoreError, translate_os
+from watcher.store.form import check_form, mend_indexes
 from watcher.store.migrate import migrate, refuse_newer, steps, version_of
 from watcher.store.place import (
     alone,
+    file_at,
     finish_swap,
     made_beside,
     make_new,
@@ -55,6 +57,14 @@ class Standing:
     steps_taken: int = 0  # migrations run while opening
     rescue: Rescue | None = None  # the file was damaged and set aside; nobody was told yet
     copy: Path | None = None  # of how it was before those steps
+    mended: tuple[str, ...] = ()  # indexes that were put right, in words
+
+    @property
+    def put_right(self) -> str:
+        """Tell of the indexes that were put right, in one sentence; "" where none was."""
+        if not self.mended:
+            return ""
+        return f"In the history the index {'; the index '.join(self.mended)}. No data was lost."
 
     @property
     def copied(self) -> str:
@@ -79,12 +89,16 @@ class Store:
         flush: Callable[[Path, str], None] = flush_log,
         lead: Callable[[], bool] = lambda: True,
         refusal: StoreError | None = None,
+        again: Callable[[], Db] | None = None,
     ) -> None:
         """Take over a connection; ``path`` is None for a store that is no file.
 
         With a ``refusal`` it is only to be looked at: every writing transaction raises that.
+        ``again`` opens the file that lies at ``path`` when it is another one by then.
         """
         self._refusal = refusal
+        self._again = again
+        self._file = None if again is None or path is None else file_at(path)
         self._lead = lead
         self._db = db
         self._lock = threading.RLock()
@@ -168,7 +182,34 @@ class Store:
             raise RuntimeError("transactions of the store do not nest")
         self._roll_back()
         self._db.change(words)
+        while self._was_replaced():
+            self._roll_back()
+            self._open_again()
+            self._db.change(words)
         self._in_block = True
+
+    def _was_replaced(self) -> bool:
+        """Tell whether the file under the connection is no more the one at its path.
+
+        The watch may have set it aside as damaged: what was written to it now would be lost.
+        Raises StoreError, with nothing begun, when there is none at its path.
+        """
+        if self._file is None or self.path is None:
+            return False
+        try:
+            return file_at(self.path) != self._file
+        except OSError as error:
+            self._roll_back()
+            raise translate_os(error, self._db.where) from error
+
+    def _open_again(self) -> None:
+        """Go over to the file that lies there now. Raises StoreError; then the old one stays."""
+        if self.path is None or self._again is None:
+            return
+        fresh = self._again()
+        self._db.close()
+        self._db = fresh
+        self._file = file_at(self.path)
 
     def _end(self, tx: Transaction) -> None:
         """Undo what is still open after a block; SQLite may have done so itself.
@@ -211,7 +252,9 @@ def open_store(
 
     With ``check`` (for the watch itself) the file is examined from end to end. A damaged one is
     set aside under a name with the time, a new one is begun with all that could be read, and
-    ``store.rescue`` says so. Without it (for a quick command) damage raises StoreDamaged. Raises
+    ``store.rescue`` says so. One whose tables are not those of its form counts as damaged; its
+    indexes are put right where it stands, and ``store.standing`` says so. Without ``check`` (for a
+    quick command) only the form is looked at, and damage raises StoreDamaged. Raises
     StoreTooNew and StoreForeign without touching the file, and the other kinds of StoreError.
     Before a store of an older version gets the form of this one, it is copied (``copies``).
     """
@@ -230,7 +273,18 @@ def open_store(
             db, standing = _open_rescued(path, where, now, connect)
     if check:
         remove_leftovers(path)
-    return Store(db, path=path, standing=replace(standing, is_new=is_new))
+
+    def again() -> Db:
+        fresh = open_db(str(path), where, connect)
+        try:
+            refuse_newer(fresh)
+            check_form(fresh)
+        except BaseException:
+            fresh.close()
+            raise
+        return fresh
+
+    return Store(db, path=path, standing=replace(standing, is_new=is_new), again=again)
 
 
 def _open_rescued(path: Path, where: str, now: datetime, connect: Connect) -> tuple[Db, Standing]:
@@ -260,10 +314,13 @@ def _open_checked(
         refuse_newer(db)
         if check:
             examine(db)
+        else:
+            check_form(db)
         taken, kept = 0, None
         if version_of(db) < len(steps()):
             taken, kept = _bring_up(db, path, where, now, copy=copy)
-        return db, Standing(steps_taken=taken, rescue=untold_rescue(db), copy=kept)
+        mended = mend_indexes(db) if check else ()
+        return db, Standing(steps_taken=taken, rescue=untold_rescue(db), copy=kept, mended=mended)
     except BaseException:
         with suppress(StoreError):
             db.close()

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
 from importlib.resources import files
 
 from watcher.store.connection import Db
-from watcher.store.errors import StoreForeign, StoreTooNew
+from watcher.store.errors import StoreDamaged, StoreError, StoreForeign, StoreTooNew
 from watcher.store.times import to_micros
 
 _FILE = re.compile(r"(\d{4})_([a-z_]+)\.sql")
@@ -72,17 +72,37 @@ def steps() -> tuple[Step, ...]:
 def version_of(db: Db) -> int:
     """Give the last step that a store has taken, 0 for an empty one.
 
-    Raises StoreForeign for a database that has tables, but none of ours.
+    Raises StoreForeign for a database that has tables, but none of ours, and StoreDamaged for one
+    of ours without a record that can be read.
     """
     tables = {row["name"] for row in db.rows(db.dialect.tables)}
     if "schema_step" not in tables:
+        if _are_ours(tables):
+            raise StoreDamaged(f"{db.where} is damaged (the record of its form is missing)")
         if tables:
             raise StoreForeign(
                 f"{db.where} belongs to another program: choose another place for it"
             )
         return 0
-    row = db.one("SELECT max(number) AS number FROM schema_step")
-    return int(row["number"] or 0)
+    try:
+        number = db.one("SELECT max(number) AS number FROM schema_step")["number"] or 0
+    except StoreError as error:
+        if type(error) is not StoreError:
+            raise
+        number = None  # no such column
+    if not isinstance(number, int):
+        raise StoreDamaged(f"{db.where} is damaged (the record of its form cannot be read)")
+    return number
+
+
+def _are_ours(tables: Collection[str]) -> bool:
+    """Tell whether tables are those of a store of ours, by the names of the first step."""
+    names = {
+        match[1]
+        for statement in steps()[0].statements
+        if (match := re.search(r"^CREATE TABLE (\w+)", statement, re.MULTILINE)) is not None
+    }
+    return len(names.intersection(tables)) > len(names) / 2
 
 
 def refuse_newer(db: Db) -> None:

@@ -20,6 +20,7 @@ from pathlib import Path
 from watcher.store.connection import BUSY_MILLISECONDS, Connection, Db, open_db
 from watcher.store.database import Standing, Store
 from watcher.store.errors import StoreError, StoreReadOnly, translate, translate_os
+from watcher.store.form import check_form
 from watcher.store.migrate import migrate, refuse_newer, steps, version_of
 from watcher.store.salvage import refuse_foreign, untold_rescue
 
@@ -30,7 +31,8 @@ MOST_IN_MEMORY_BYTES = 512 << 20
 def open_to_look(path: Path, *, now: datetime, error: StoreError) -> Store:
     """Open the store at ``path`` for looking only; ``error`` says why it cannot be opened in full.
 
-    Raises ``error`` when it cannot even be looked at, and StoreTooNew and StoreForeign.
+    Raises ``error`` when it cannot even be looked at, and StoreTooNew, StoreForeign and
+    StoreDamaged.
     """
     where = f"the store {path}"
     refuse_foreign(path, where)
@@ -41,6 +43,7 @@ def open_to_look(path: Path, *, now: datetime, error: StoreError) -> Store:
                 db.close()
             db = _in_memory(path, where)
         refuse_newer(db)
+        check_form(db)
         migrate(db, now)
         standing = Standing(rescue=untold_rescue(db))
     except (sqlite3.Error, OSError, StoreReadOnly) as also:

@@ -61,6 +61,12 @@ def made_beside(
         _remove(beside)
 
 
+def file_at(path: Path) -> tuple[int, int]:
+    """Name the file that lies at a path, whatever it is called. Raises OSError."""
+    found = path.stat()
+    return found.st_dev, found.st_ino
+
+
 def remove_leftovers(path: Path) -> None:
     """Remove what processes that were killed left beside a store."""
     for file in path.parent.glob(f"{path.name}.new-*-*"):

@@ -42,6 +42,7 @@ from watcher.store.errors import (
     StoreRaced,
     StoreReadOnly,
 )
+from watcher.store.form_on_server import check_server
 from watcher.store.many_rows import at_once
 from watcher.store.migrate import migrate, refuse_newer
 from watcher.store.prepared import Prepared, Row, checked
@@ -267,13 +268,14 @@ def open_server(url: str, *, now: datetime) -> Store:
     """Open the store in a database and bring it to the form of today.
 
     Raises StoreError: StoreAway when the server is not reached, StoreTooNew and StoreForeign
-    without touching anything.
+    without touching anything, StoreDamaged when its tables are not those of its form.
     """
     connection = PostgresConnection(url)
     db = Db(connection, connection.where, POSTGRES)
     try:
         refuse_newer(db)
         taken = migrate(db, now)
+        check_server(db)
         connection.on_return = lambda: refuse_newer(db)
     except BaseException:
         db.close()

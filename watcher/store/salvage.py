@@ -3,7 +3,8 @@
 A rescue is plain: every row that can still be read is copied into a new store, the damaged file
 gets a name with the time (nothing of it is ever deleted), and the new one takes its place. Each
 table is read from its beginning until the damage, and then from its end backwards until the
-damage; what lies between is lost to the new store. Rows that the desk could not read are left out.
+damage; what lies between is lost to the new store. Rows that the desk could not read are left out,
+and so are tables and columns that are not ours.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from watcher.store.errors import (
     StoreReadOnly,
     translate_os,
 )
+from watcher.store.form import check_form, form_by_its_tables
 from watcher.store.history import known_drive
 from watcher.store.migrate import version_of
 from watcher.store.outbox import notice_of
@@ -141,6 +143,7 @@ def examine(db: Db) -> None:
     found = db.one("PRAGMA quick_check(1)")[0]
     if found != "ok":
         raise StoreDamaged(f"{db.where} is damaged ({' '.join(str(found).split())})")
+    check_form(db)
     tables = {row[0] for row in db.rows("SELECT name FROM sqlite_master WHERE type = 'table'")}
     for table, check in _CHECKS.items():
         if table in tables:
@@ -149,15 +152,18 @@ def examine(db: Db) -> None:
 
 
 def version_of_damaged(path: Path, connect: Connect) -> int | None:
-    """Give the form of a damaged file, or None when that cannot be read."""
+    """Give the form of a damaged file: by its tables, else as its record says; None: not known."""
+    said = 0
     try:
         old = open_db(str(path), "the damaged store", connect, SET_UP_TO_RESCUE)
         try:
-            return version_of(old) or None
+            with suppress(StoreDamaged):
+                said = version_of(old)
+            return form_by_its_tables(old, said)
         finally:
             old.close()
     except (StoreDamaged, StoreForeign):
-        return None
+        return said if said > 0 else None
 
 
 def save_what_is_left(
@@ -245,18 +251,19 @@ def our_tables(db: Db) -> Iterator[Table]:
 
 
 def _copy_table(old: Db, new: Db, table: Table, most: int) -> tuple[int, bool]:
-    """Copy a table from both ends; give how many rows, and whether it could be read in full."""
-    copied, whole = 0, False
+    """Copy a table from both ends; give how many rows, and whether all of it was taken over."""
+    copied, left_out = 0, 0
     for backwards in (False, True):
         rows = _rows_until_damage(old, table.select(backwards=backwards), most)
         while (row := next(rows, None)) is not None:
             if row is _END:
-                whole = True
-            elif _makes_sense(table.name, row):
-                copied += max(new.change(table.insert("IGNORE"), dict(row)), 0)
-        if whole:
-            break
-    return copied, whole
+                return copied, not left_out
+            taken = 0
+            if _makes_sense(table.name, row):
+                taken = max(new.change(table.insert("IGNORE"), dict(row)), 0)
+            copied += taken
+            left_out += 1 - taken
+    return copied, False
 
 
 _END = object()
@@ -265,7 +272,8 @@ _END = object()
 def _rows_until_damage(old: Db, sql: str, most: int) -> Iterator[Any]:
     """Give rows until they end, and then ``_END``; only the rows where damage ends them.
 
-    More than ``most`` rows are a tree that leads in circles. A table that is not there ends too.
+    More than ``most`` rows are a tree that leads in circles. A table that is not there ends too,
+    and so does one that lacks a column: with that made up its rows would say what nobody saw.
     """
     try:
         for number, row in enumerate(old.walk(sql)):
