@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import sqlite3
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+
+import pytest
 
 from tests.cli.state import standing
 from watcher.demo.story import BOX, new_box
@@ -15,7 +18,7 @@ from watcher.service.desk import Desk
 from watcher.service.ground import STATE, Ground
 from watcher.service.message_id import message_id_of
 from watcher.store.database import Store, open_store
-from watcher.store.errors import StoreFull, StoreReadOnly
+from watcher.store.errors import StoreDamaged, StoreError, StoreFull, StoreReadOnly
 from watcher.store.only_look import open_to_look
 from watcher.store.outbox import NewNotice
 
@@ -144,3 +147,76 @@ def test_a_watch_that_begins_on_a_read_only_store_knows_its_cases(tmp_path: Path
         with ground.store.snapshot() as tx:
             cases = [c for c in tx.load_book(BOX).open_cases if not c.only_notes]
         assert len(cases) == 1, "the one that was told on the disk"
+
+
+def by_hand(path: Path, statement: str) -> None:
+    """Change the store as somebody with the database's own program would."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute(statement)
+
+
+def test_a_store_that_makes_no_sense_under_the_watch_is_rescued_and_told_once(
+    tmp_path: Path,
+) -> None:
+    """Not written to again as if nothing was wrong, only to fail at the next look."""
+    box, path, clock = new_box(), tmp_path / "s.db", ManualClock(NOW)
+    surveyor = Surveyor(box, Looking(box=BOX))
+
+    def open_disk() -> Store:
+        return open_store(path, now=clock.now())
+
+    ground = Ground(open_disk(), clock, open_disk)
+    with closing(ground):
+        desk = Desk(ground.store, standing())
+        desk.take_in(surveyor.take("s1", box.now).survey, box.now)
+        by_hand(path, "DROP TABLE fresh")
+        with pytest.raises(StoreError) as met:
+            desk.take_in(surveyor.take("s2", box.now).survey, box.now)
+        ground.give_way(met.value)
+        assert ground.in_memory
+        assert ground.come_back()
+        (finding,) = ground.findings(NOW)
+        assert finding.rule == "history-was-damaged"
+        assert "fresh" in finding.evidence[0].value
+        ground.were_told()
+        assert ground.findings(NOW) == ()
+        Desk(ground.store, standing()).take_in(surveyor.take("s3", box.now).survey, box.now)
+        with ground.store.snapshot() as tx:
+            assert len(tx.drives(BOX)) == len(box.drives)
+        assert len(list(tmp_path.glob("*.damaged-*Z"))) == 1
+
+
+def test_a_disk_that_damages_it_again_the_same_day_is_no_ground(tmp_path: Path) -> None:
+    """Then the watch stays in memory and says so, until a day has passed; nothing piles up."""
+    path, clock = tmp_path / "s.db", ManualClock(NOW)
+
+    def open_disk() -> Store:
+        return open_store(path, now=clock.now())
+
+    ground = Ground(open_disk(), clock, open_disk)
+    with closing(ground):
+        for expected in (True, False, False):
+            by_hand(path, "DROP TABLE IF EXISTS fresh")
+            ground.give_way(StoreDamaged("the table fresh is missing"))
+            assert ground.come_back() is expected
+        (finding,) = ground.findings(NOW)
+        assert finding.rule == "state-not-written"
+        assert "fresh" in finding.evidence[0].value
+        clock.pass_by(timedelta(hours=25))
+        assert ground.come_back()
+        assert len(list(tmp_path.glob("*.damaged-*Z"))) == 2
+
+
+def test_a_full_disk_is_no_doubt_about_what_is_on_it(tmp_path: Path) -> None:
+    path, clock = tmp_path / "s.db", ManualClock(NOW)
+    opened: list[Store] = []
+
+    def open_disk() -> Store:
+        opened.append(open_store(path, now=NOW))
+        return opened[-1]
+
+    ground = Ground(open_disk(), clock, open_disk)
+    with closing(ground):
+        ground.give_way(StoreFull("no room is left"))
+        assert ground.come_back()
+    assert len(opened) == 1

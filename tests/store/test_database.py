@@ -11,7 +11,7 @@ import pytest
 from tests.store.made import BOX, NOW, book, case, notice, reading, survey
 from watcher.store.connection import Connection, connect_sqlite, open_db
 from watcher.store.database import Standing, Store, open_memory, open_store
-from watcher.store.errors import StoreFull, StoreLocked, StoreReadOnly
+from watcher.store.errors import StoreForeign, StoreFull, StoreLocked, StoreReadOnly
 from watcher.store.place import FILE_MODE
 
 
@@ -244,3 +244,46 @@ def test_the_journal_mode_is_wal_for_whoever_opens_it(tmp_path: Path) -> None:
     connection = sqlite3.connect(tmp_path / "m.db")
     assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     connection.close()
+
+
+def test_a_store_that_was_set_aside_meanwhile_is_followed_to_the_new_one(tmp_path: Path) -> None:
+    """The pages keep theirs open while the watch rescues it: what they write must not be lost."""
+    path = tmp_path / "m.db"
+    with open_store(path, now=NOW) as pages, pages.transaction() as tx:
+        tx.save_book(BOX, book(case(1)))
+    with open_store(path, now=NOW, check=False) as pages:
+        with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as hand:
+            hand.execute("DROP TABLE pool")
+        with open_store(path, now=NOW) as watch:
+            assert watch.rescue is not None
+            with pages.transaction() as tx:
+                assert tx.load_book(BOX) == book(case(1))
+                tx.save_book(BOX, book(case(1), case(2)))
+            with watch.snapshot() as tx:
+                assert tx.load_book(BOX) == book(case(1), case(2))
+
+
+def test_a_store_whose_file_is_gone_is_not_written_into_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "m.db"
+    with open_store(path, now=NOW) as store:
+        path.rename(tmp_path / "elsewhere")
+        with pytest.raises(StoreReadOnly, match="folder is there"), store.transaction():
+            raise AssertionError
+        (tmp_path / "elsewhere").rename(path)
+        with store.transaction() as tx:
+            tx.save_book(BOX, book(case(1)))
+
+
+def test_what_lies_in_the_place_of_a_store_must_be_one(tmp_path: Path) -> None:
+    """The old one stays open, and the next transaction tries again."""
+    path = tmp_path / "m.db"
+    with open_store(path, now=NOW) as store:
+        path.rename(tmp_path / "elsewhere")
+        with contextlib.closing(sqlite3.connect(path)) as hand:
+            hand.execute("CREATE TABLE letter (x)")
+        for _ in range(2):
+            with pytest.raises(StoreForeign), store.transaction():
+                raise AssertionError
+        (tmp_path / "elsewhere").rename(path)
+        with store.snapshot() as tx:
+            assert tx.load_book(BOX).cases == ()
