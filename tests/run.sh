@@ -5,7 +5,7 @@
 # Makes the folder .venv-test beside README.md and installs midwatch with its [test] extra there, in the versions of
 # tests/constraints.txt.
 # Words after the script's name go to pytest: bash tests/run.sh tests/cases
-#   --lab    also boot the guest machine of tests/lab (needs qemu; minutes)
+#   --lab    also boot the guest machines of tests/lab (needs qemu and root; says first how long that takes)
 set -euo pipefail
 here=$(cd -- "$(dirname -- "${BASH_SOURCE[0]}")/.." && pwd)
 cd -- "$here"
@@ -31,6 +31,15 @@ if [ "${#words[@]}" -eq 0 ]; then
     "$bin/mypy"
     say "who may import whom"
     "$bin/lint-imports" >/dev/null || "$bin/lint-imports"
+fi
+if [ "${#lab[@]}" -gt 0 ]; then
+    count=0
+    for file in tests/lab/test_guest*.py; do
+        if [ "${#words[@]}" -eq 0 ] || [[ " ${words[*]} " == *" $file "* ]]; then count=$((count + 1)); fi
+    done
+    say "the lab: $count guest machines boot one after the other, 5 to 15 minutes each; together $((count * 5)) to $((count * 15)) minutes," \
+        "more where others work on this machine, and the first time some 5 minutes to build what they start from"
+    say "(kept in ${MIDWATCH_LAB:-tests/output/guest}, 2.5 GB; ${MIDWATCH_LAB_SUITE:-bookworm}); none is left running, however the tests end"
 fi
 say "tests"
 exec "$bin/python" -m pytest "${lab[@]}" "${words[@]}"

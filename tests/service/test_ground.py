@@ -18,7 +18,7 @@ from watcher.service.desk import Desk
 from watcher.service.ground import STATE, Ground
 from watcher.service.message_id import message_id_of
 from watcher.store.database import Store, open_store
-from watcher.store.errors import StoreDamaged, StoreError, StoreFull, StoreReadOnly
+from watcher.store.errors import StoreDamaged, StoreDiskFails, StoreError, StoreFull, StoreReadOnly
 from watcher.store.only_look import open_to_look
 from watcher.store.outbox import NewNotice
 
@@ -220,3 +220,23 @@ def test_a_full_disk_is_no_doubt_about_what_is_on_it(tmp_path: Path) -> None:
         ground.give_way(StoreFull("no room is left"))
         assert ground.come_back()
     assert len(opened) == 1
+
+
+@pytest.mark.parametrize(
+    ("error", "step"),
+    [
+        (StoreFull("x"), "Make room on its disk. Until"),
+        (StoreReadOnly("x"), "look at that drive first"),
+        (StoreDiskFails("x"), "cable and power before the drive itself"),
+        (StoreError("x"), "Make room on its disk, or see whether that drive is failing."),
+    ],
+)
+def test_what_to_do_is_told_by_what_the_disk_said(
+    tmp_path: Path, error: StoreError, step: str
+) -> None:
+    with open_store(tmp_path / "s.db", now=NOW) as disk:
+        ground = Ground(disk, ManualClock(NOW))
+        ground.give_way(error)
+        (finding,) = ground.findings(NOW)
+        assert step in finding.next_step
+        assert "do not stop the watch" in finding.next_step

@@ -11,6 +11,8 @@ from tests.cli.state import SETTINGS
 from tests.lab.small_disks import make_read_only, small_disk
 from tests.store.test_migrate import make_version
 from watcher.service.bootstrap import load_settings
+from watcher.service.clock import ManualClock
+from watcher.service.ground import Ground
 from watcher.service.opened import open_for_command, open_to_remember
 from watcher.service.settings_shape import Config
 from watcher.service.state import STORE_NAME, open_state
@@ -40,6 +42,22 @@ def test_an_older_one_was_copied_and_that_is_said(tmp_path: Path) -> None:
     opened = open_for_command(config, NOW)
     opened.store.close()
     assert "as it was before, it lies in" in opened.remark
+
+
+def test_while_the_watch_is_in_memory_it_is_said_that_this_is_not_all(tmp_path: Path) -> None:
+    """Also where the disk says that it takes writes, as some do whose file system met an error."""
+    config = config_in(tmp_path, tmp_path)
+    ground = Ground(open_state(config, NOW, check=True), ManualClock(NOW))
+    ground.give_way(WHY)
+    opened = open_for_command(config, NOW)
+    opened.store.close()
+    assert "what the watch has seen since is not in it" in opened.remark
+    assert "goes on in memory" in opened.remark
+    assert ground.come_back()
+    opened = open_for_command(config, NOW)
+    opened.store.close()
+    assert opened.remark == ""
+    ground.close()
 
 
 @pytest.mark.root

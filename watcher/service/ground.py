@@ -14,6 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from types import MappingProxyType
+from typing import Final
 
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import BoxId, about_source
@@ -22,6 +23,7 @@ from watcher.service.clock import Clock
 from watcher.service.delivery import Delivery
 from watcher.service.delivery_child import Ended
 from watcher.service.message_id import message_id_of
+from watcher.service.mark import Mark
 from watcher.service.sender_process import SenderProcess
 from watcher.store.database import Store
 from watcher.store.errors import (
@@ -52,6 +54,18 @@ _GIVES_NO_ROOM = (StoreFull, StoreReadOnly, StoreLocked, StoreDiskFails, StoreAw
 MOST_WAITING = 10_000
 """How many messages are looked through when the ground changes; our choice, far more than wait."""
 _NOTHING: Mapping[str, datetime] = MappingProxyType({})
+_ANY_STEP: Final = "Make room on its disk, or see whether that drive is failing."
+
+_STEPS: Final[Mapping[type[StoreError] | None, str]] = {
+    StoreFull: "Make room on its disk.",
+    StoreReadOnly: "See whether its disk was made read-only after an error (the kernel log tells): "
+    "then look at that drive first, and copy what matters off it. If not, mend the rights or the "
+    "mount.",
+    StoreDiskFails: "Its disk gives errors: look at that drive first, its cable and power before "
+    "the drive itself, and copy what matters off it.",
+}
+"""What to do, by what made the disk give way. A file system that met an error of its drive lets
+nothing be written any more; ext4(5) and btrfs(5) make it read-only."""
 
 
 class DeliveryHere:
@@ -121,6 +135,8 @@ class Ground:
         self._why = ""
         self._since: datetime | None = None
         self._open_disk = open_disk
+        self._kind: type[StoreError] | None = None  # of what made it give way
+        self._mark = Mark(disk.path) if disk is not None and disk.path is not None else None
         self._in_doubt = False  # what the disk said last was not about its room or its rights
         self._doubted_at: datetime | None = None
 
@@ -145,6 +161,7 @@ class Ground:
             if past is not None:
                 past.close()
         ground._why = str(error)
+        ground._kind = type(error) if isinstance(error, StoreError) else None
         return ground
 
     @property
@@ -176,7 +193,9 @@ class Ground:
             self._memory = fall_back(self.disk, now=self._since)
             _note_what_left(self._memory.store, left)
             self._in_doubt = not isinstance(error, _GIVES_NO_ROOM)
+            self._kind = type(error)
         self._why = str(error)
+        self._show_mark()
 
     def come_back(self) -> bool:
         """Try to bring what happened in memory to the disk; True when the desk is back on it."""
@@ -191,7 +210,12 @@ class Ground:
             return_to_disk(self._memory, self.disk)
         except (StoreError, OSError) as error:
             self._why = str(error)
+            self._show_mark()
             return False
+        if self._mark is None and self.disk.path is not None:
+            self._mark = Mark(self.disk.path)
+        if self._mark is not None:
+            self._mark.take_down()
         self._memory.store.close()
         self._memory = None
         self._since = None
@@ -215,11 +239,17 @@ class Ground:
                 disk.close()
         return True
 
+    def _show_mark(self) -> None:
+        """Let commands know that what they read from the disk is not all."""
+        if self._mark is not None:
+            self._mark.show()
+
     def findings(self, now: datetime) -> tuple[Finding, ...]:
         """Say that the state is not written, while it is not; and that it was damaged, once."""
         if self._memory is None:
             return self._damage(now)
         lost = "" if self._memory.knows_the_past else " What was seen before is not known either."
+        what_to_do = _STEPS.get(self._kind, _ANY_STEP)
         return (
             Finding(
                 rule="state-not-written",
@@ -227,8 +257,8 @@ class Ground:
                 label="the state folder",
                 urgency=Urgency.TODAY,
                 sentence=f"The history cannot be written; the watch goes on in memory.{lost}",
-                next_step="Make room on its disk, or see whether that drive is failing. Until "
-                "then do not stop the watch: what it knows now would be forgotten.",
+                next_step=f"{what_to_do} Until then do not stop the watch: what it knows now would "
+                "be forgotten.",
                 observed_at=now,
                 evidence=(Evidence(what="the disk says", value=self._why),),
             ),
@@ -263,6 +293,8 @@ class Ground:
         for store in (self.disk, self._memory.store if self._memory is not None else None):
             if store is not None:
                 store.close()
+        if self._mark is not None:
+            self._mark.close()
 
     def deliver_here(self, ways: Ways) -> DeliveryHere:
         """Give a delivery from memory."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from watcher.service.mark import is_in_memory
 from watcher.service.settings_shape import Config
 from watcher.service.state import on_server, open_state, store_path
 from watcher.store.database import Store
@@ -35,9 +36,11 @@ def open_for_command(config: Config, now: datetime) -> Opened:
     except (StoreReadOnly, StoreFull, StoreDiskFails) as error:
         store = open_to_look(path, now=now, error=error)
         return Opened(store=store, remark=_stale(path, str(error)))
-    if os.access(path, os.W_OK):
-        return Opened(store=store, remark=store.standing.copied)
-    return Opened(store=store, remark=_stale(path, f"{path} cannot be written"))
+    if not os.access(path, os.W_OK):
+        return Opened(store=store, remark=_stale(path, f"{path} cannot be written"))
+    if is_in_memory(path):
+        return Opened(store=store, remark=_stale(path, "the watch itself goes on in memory"))
+    return Opened(store=store, remark=store.standing.copied)
 
 
 def open_to_remember(config: Config, now: datetime, error: StoreError | OSError) -> Store | None:

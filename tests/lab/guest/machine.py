@@ -130,6 +130,7 @@ class Guest:
         control, line = folder / "control", folder / "line"
         disk = f"file={root}" if root else f"file={image / 'root.ext4'},snapshot=on"
         command = [
+            "setpriv", "--pdeathsig", "KILL",  # none is left over when the tests are killed
             "nice", "-n", "5", "qemu-system-x86_64",
             "-machine", "pc", "-accel", "tcg,thread=multi", "-cpu", "max", "-smp", "2",
             "-m", str(memory), "-nodefaults", "-no-user-config", "-display", "none", "-no-reboot",
@@ -152,10 +153,14 @@ class Guest:
             self.process = subprocess.Popen(
                 command, stdin=subprocess.DEVNULL, stdout=log, stderr=subprocess.STDOUT
             )
-        self._control = self._connect(control)
-        self._control.read(60)  # its greeting
-        self.hand("qmp_capabilities")
-        self._line = self._connect(line)
+        try:
+            self._control = self._connect(control)
+            self._control.read(60)  # its greeting
+            self.hand("qmp_capabilities")
+            self._line = self._connect(line)
+        except BaseException:
+            self._end()
+            raise
 
     def _connect(self, path: Path) -> Line:
         for _ in range(400):
@@ -248,6 +253,12 @@ class Guest:
 
     def stop(self) -> None:
         """End the machine; nothing is kept on a root disk that is not its own."""
+        self._end()
+        for stream in (self._control, self._line):
+            stream.close()
+
+    def _end(self) -> None:
+        """End the process, whatever it does."""
         if self.process.poll() is None:
             self.process.terminate()
             try:
@@ -255,5 +266,3 @@ class Guest:
             except subprocess.TimeoutExpired:
                 self.process.kill()
                 self.process.wait()
-        for stream in (self._control, self._line):
-            stream.close()

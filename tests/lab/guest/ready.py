@@ -7,6 +7,7 @@ changed. ``MIDWATCH_LAB_SUITE`` names another Debian than bookworm.
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import os
 import platform
@@ -21,6 +22,7 @@ from tests.lab.guest.parcel import ROOT, build_wheel, fetch_needed, pack
 HERE = Path(__file__).parent
 PROGRAMS = (
     "qemu-system-x86_64", "debootstrap", "mke2fs", "depmod", "cpio", "busybox", "dpkg", "chroot",
+    "setpriv",
 )  # fmt: skip
 PYTHON = {"bookworm": "3.11", "trixie": "3.13"}
 BASE_SECONDS = 1200
@@ -64,8 +66,10 @@ def ready() -> Ready:
     folder = Path(os.environ.get("MIDWATCH_LAB") or ROOT / "tests" / "output" / "guest")
     folder.mkdir(parents=True, exist_ok=True)
     suite = os.environ.get("MIDWATCH_LAB_SUITE") or "bookworm"
-    base = _base(folder, suite)
-    return _image(folder, base, suite)
+    with (folder / "lock").open("w", encoding="ascii") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # another run may build in the same folder
+        base = _base(folder, suite)
+        return _image(folder, base, suite)
 
 
 def _once(folder: Path, stamp: str) -> bool:
