@@ -22,8 +22,8 @@ from watcher.notify.target import Target
 from watcher.service.clock import Clock
 from watcher.service.delivery import Delivery
 from watcher.service.delivery_child import Ended
-from watcher.service.message_id import message_id_of
 from watcher.service.mark import Mark
+from watcher.service.message_id import message_id_of
 from watcher.service.sender_process import SenderProcess
 from watcher.store.database import Store
 from watcher.store.errors import (
