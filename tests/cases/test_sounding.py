@@ -114,6 +114,18 @@ def test_taken_is_dropped_when_nobody_has_it_any_more() -> None:
     assert ("ada", ("taken",)) not in desk.heard()
 
 
+def test_who_took_a_case_in_the_night_is_not_alarmed_about_it_in_the_morning() -> None:
+    policy = Policy(people=(Person(name="ada", quiet=NIGHT), Person(name="ben")))
+    desk = Desk(policy=policy)
+    desk.now = START.replace(hour=23)
+    desk.survey(finding())
+    desk.tell(Acknowledged(case=1, by="ada", until=desk.now + 24 * HOUR))
+    desk.wait(12 * HOUR)
+    assert [kinds for person, kinds in desk.heard() if person == "ada"] == []
+    desk.survey(finding(urgency=Urgency.NOW))
+    assert ("ada", ("opened",)) in desk.heard(desk.now), "what is news is told"
+
+
 def test_a_flood_is_gathered_into_one_message_for_each_gap() -> None:
     """Eleven new troubles a minute apart and more: at most ten messages in ten minutes."""
     desk = Desk(policy=Policy(people=(Person(name="ada"),), gather=timedelta(0)))

@@ -122,6 +122,19 @@ def test_one_of_several_hubs_minds_the_clock_and_delivers_and_another_takes_over
     ]
 
 
+def test_a_clock_that_is_set_back_does_not_hide_who_falls_quiet() -> None:
+    """A hub that began with a clock hours ahead looks for quiet boxes by the right one."""
+    turns = Turns()
+    turns.clock.at = NOW + timedelta(hours=10)
+    turns.turn(leads=True)  # the next look for them lies ahead
+    turns.clock.at = NOW
+    report(turns.hub, enrol(turns.hub, "press"), look(1))
+    turns.turn(leads=True)
+    turns.clock.at = NOW + timedelta(hours=3)
+    turns.turn(leads=True)
+    assert turns.found_quiet()
+
+
 def test_upkeep_is_done_in_parts_between_turns_and_goes_on_after_a_restart() -> None:
     turns = Turns()
     store = turns.hub.store

@@ -252,6 +252,9 @@ class HubLoop:
         """Do the clock's part; True when there are messages to deliver."""
         told = self.shop.due(now)
         told = self.shop.gather(now) or told
+        longest = max(self._quiet_after, MIND_QUIET_EVERY)
+        if self._quiet_at is not None and self._quiet_at - now > longest:
+            self._quiet_at = now + self._quiet_after  # the clock was set back
         if self._quiet_at is None or now >= self._quiet_at:
             told = self.shop.mind_the_quiet(now, self._quiet_after) or told
             self._quiet_at = now + MIND_QUIET_EVERY
