@@ -8,7 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.facts.drive import DriveIdentity, DriveReading, Metric, Trace
+from watcher.facts.drive import (
+    DriveIdentity,
+    DrivePast,
+    DriveReading,
+    Metric,
+    Trace,
+    TracesAsAsked,
+)
 from watcher.facts.identity import DriveId
 
 T0 = datetime(2026, 3, 1, tzinfo=UTC)
@@ -68,3 +75,41 @@ def test_a_metric_is_named_once_and_an_absent_one_is_not_known() -> None:
     assert seen.metric(Metric.REALLOCATED_SECTORS) is None
     with pytest.raises(ValueError, match="twice"):
         DriveReading(metrics=((Metric.PENDING_SECTORS, 0),) * 2, **facts)  # type: ignore[arg-type]
+
+
+class Doubled(TracesAsAsked):
+    """Traces of two metrics, that counts how many were made."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.made = 0
+
+    def metrics(self) -> tuple[Metric, ...]:
+        return (Metric.PENDING_SECTORS, Metric.SPIN_RETRIES)
+
+    def make(self, metric: Metric) -> Trace | None:
+        self.made += 1
+        return Trace(metric=metric, points=()) if metric in self.metrics() else None
+
+
+def test_traces_are_made_when_asked_for_and_once() -> None:
+    kept = Doubled()
+    who = DriveIdentity(drive=DriveId("wwn-a"), model="Altair A8", serial="X1")
+    past = DrivePast(identity=who, first_seen=T0, last_read=T0, last_present=T0, traces=kept)
+    assert kept.made == 0
+    assert past.trace(Metric.SPIN_RETRIES) is past.trace(Metric.SPIN_RETRIES)
+    assert past.trace(Metric.MEDIA_ERRORS) is None
+    assert past.trace(Metric.MEDIA_ERRORS) is None
+    assert kept.made == 2
+
+
+def test_traces_made_late_are_the_same_as_those_at_hand() -> None:
+    plain = tuple(
+        Trace(metric=metric, points=()) for metric in (Metric.PENDING_SECTORS, Metric.SPIN_RETRIES)
+    )
+    assert (Doubled(), len(Doubled()), Doubled()[1]) == (plain, 2, plain[1])
+    assert plain == Doubled()
+    assert Doubled() != plain[:1]
+    assert Doubled() != 3
+    assert hash(Doubled()) == hash(plain)
+    assert repr(Doubled()) == repr(plain)

@@ -151,6 +151,8 @@ def _plainly(seen: DriveReading, before: DrivePast, window: timedelta) -> int | 
     trace, value = before.trace(PENDING), seen.metric(PENDING)
     if value is None or trace is None or not trace.points:
         return None
+    if not value:
+        return 0
     gap = seen.observed_at - (before.last_read or seen.observed_at)
     if gap > window:
         return int(max(value - trace.points[-1][1], 0) * (window / gap))

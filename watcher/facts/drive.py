@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from abc import abstractmethod
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from typing import overload
 
 from watcher.facts.checks import require_utc
 from watcher.facts.identity import DriveId
@@ -152,7 +155,10 @@ class DriveReading:
 
     def metric(self, wanted: Metric) -> int | None:
         """Give the value of a metric, or None when the drive did not report it."""
-        return next((value for metric, value in self.metrics if metric is wanted), None)
+        for metric, value in self.metrics:
+            if metric is wanted:
+                return value
+        return None
 
 
 class Unread(StrEnum):
@@ -217,6 +223,67 @@ class Trace:
         return self.points[-1][1] - floor
 
 
+class TracesAsAsked(Sequence[Trace]):
+    """The traces of a drive, each made when it is first asked for: most of them never are.
+
+    Equal to a tuple of the same traces. What they are made from is checked before, so that making
+    one never fails.
+    """
+
+    __slots__ = ("_made",)
+
+    def __init__(self) -> None:
+        """Begin with none made."""
+        self._made: dict[Metric, Trace | None] = {}
+
+    @abstractmethod
+    def metrics(self) -> tuple[Metric, ...]:
+        """Name the metrics that have a trace, each once, in order."""
+
+    @abstractmethod
+    def make(self, metric: Metric) -> Trace | None:
+        """Make the trace of a metric; None when it was never recorded."""
+
+    def of(self, metric: Metric) -> Trace | None:
+        """Give the trace of a metric, or None when it was never recorded."""
+        if metric not in self._made:
+            self._made[metric] = self.make(metric)
+        return self._made[metric]
+
+    def __iter__(self) -> Iterator[Trace]:
+        """Give all of them, in order."""
+        for metric in self.metrics():
+            found = self.of(metric)
+            if found is not None:
+                yield found
+
+    def __len__(self) -> int:
+        """Tell how many there are."""
+        return len(self.metrics())
+
+    @overload
+    def __getitem__(self, at: int) -> Trace: ...
+    @overload
+    def __getitem__(self, at: slice) -> Sequence[Trace]: ...
+    def __getitem__(self, at: int | slice) -> Trace | Sequence[Trace]:
+        """Give one by its place, or some."""
+        return tuple(self)[at]
+
+    def __eq__(self, other: object) -> bool:
+        """Compare with the same traces, however they are kept."""
+        if isinstance(other, TracesAsAsked | tuple):
+            return tuple(self) == tuple(other)
+        return NotImplemented
+
+    def __hash__(self) -> int:
+        """Give the same number as the tuple."""
+        return hash(tuple(self))
+
+    def __repr__(self) -> str:
+        """Show the traces."""
+        return repr(tuple(self))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrivePast:
     """What history knows of one drive, up to but without the survey at hand."""
@@ -228,8 +295,10 @@ class DrivePast:
     bay: str | None = None
     node: str | None = None  # where it was last seen
     in_use: bool = True  # False: retired by the owner, not expected any more
-    traces: tuple[Trace, ...] = field(default=())
+    traces: TracesAsAsked | tuple[Trace, ...] = ()
 
     def trace(self, wanted: Metric) -> Trace | None:
         """Give the trace of a metric, or None when it was never recorded."""
+        if isinstance(self.traces, TracesAsAsked):
+            return self.traces.of(wanted)
         return next((trace for trace in self.traces if trace.metric is wanted), None)

@@ -21,6 +21,7 @@ from watcher.rules import (
     upkeep_words,
     watch_itself,
 )
+from watcher.rules.asking import Asking
 from watcher.rules.own import own_findings
 from watcher.rules.rule import Kind, Rule
 from watcher.rules.tuning import Target, Threshold, Tuning
@@ -54,6 +55,10 @@ CATALOGUE: Final[Mapping[str, Rule]] = _by_name(
 )
 
 
+_ASKING: Final = Asking(CATALOGUE.values())
+_OTHERS: Final = tuple(rule for rule in CATALOGUE.values() if rule.sign is None)
+
+
 def targets_of(view: View, finding: Finding) -> tuple[Target, ...]:
     """Give all that a scope of the settings can name for a finding.
 
@@ -75,7 +80,9 @@ def targets_of(view: View, finding: Finding) -> tuple[Target, ...]:
 
 def judge(view: View, tuning: Tuning) -> tuple[Finding, ...]:
     """Run all rules, the owner's too: what holds now, gravest first, always in the same order."""
-    found = [finding for rule in CATALOGUE.values() for finding in rule.check(view, tuning)]
+    found = list(_ASKING.findings(view, tuning))
+    for rule in _OTHERS:
+        found += rule.check(view, tuning)
     found += own_findings(view, tuning)
     if tuning.off:
         found = [

@@ -135,22 +135,20 @@ def batch_in(view: View, pool: Pool, tuning: Tuning) -> tuple[DriveId, ...]:
     tail = int(SERIAL_TAIL.of(tuning, rule, target))
     apart = HOURS_APART.of(tuning, rule, target)
     oldest = BATCH_AGE.of(tuning, rule, target) * HOURS_PER_YEAR
-    known = [
-        (r.identity, hours)
-        for d in sorted(pool.drives)
-        if (r := view.reading(d)) is not None
-        and (hours := believable_hours(r.metric(Metric.POWER_ON_HOURS))) is not None
-        and hours >= oldest
-    ]
     lots: dict[tuple[object, ...], list[tuple[int, DriveId]]] = {}
-    for who, hours in known:
-        if len(who.serial) > tail:
-            lots.setdefault(_lot_of(who, tail), []).append((hours, who.drive))
+    for drive in pool.drives:
+        reading = view.reading(drive)
+        if reading is None or len(reading.identity.serial) <= tail:
+            continue
+        hours = believable_hours(reading.metric(Metric.POWER_ON_HOURS))
+        if hours is not None and hours >= oldest:
+            lots.setdefault(_lot_of(reading.identity, tail), []).append((hours, drive))
     batch: set[DriveId] = set()
     for lot in lots.values():
         for (hours, drive), (more, other) in pairwise(sorted(lot)):
             if more - hours <= apart:
-                batch |= {drive, other}
+                batch.add(drive)
+                batch.add(other)
     return tuple(sorted(batch))
 
 
@@ -161,12 +159,15 @@ def same_batch_risk(view: View, tuning: Tuning) -> Iterator[Finding]:
     """
     fading = fading_drives(view, tuning)
     for pool in pools(view):
-        batch = batch_in(view, pool, tuning)
         margin = pool.full_margin
-        if not margin or len(batch) <= margin:
+        if not margin:
             continue
-        hurt = bool(fading.keys() & set(batch)) or bool(lost_members(pool))
-        members = tuple(m for m in pool.members if set(m.drives) & set(batch))
+        batch = batch_in(view, pool, tuning)
+        if len(batch) <= margin:
+            continue
+        lot = frozenset(batch)
+        hurt = not lot.isdisjoint(fading) or bool(lost_members(pool))
+        members = tuple(m for m in pool.members if not lot.isdisjoint(m.drives))
         yield pool_finding(
             view,
             "same-batch-risk",

@@ -11,8 +11,26 @@ from typing import Final
 from watcher.facts.drive import Metric, Protocol
 from watcher.facts.finding import Urgency
 from watcher.facts.units import say_percent
-from watcher.rules.look import ADDS_UP, REPLACE, WORTH_A_LOOK, Found, Look, fact, per_drive, steps
-from watcher.rules.risk import MONTH, SIGN_METRICS, SIGN_WORDS
+from watcher.rules.look import (
+    ADDS_UP,
+    REPLACE,
+    WORTH_A_LOOK,
+    Found,
+    Look,
+    Needs,
+    fact,
+    per_drive,
+    steps,
+)
+from watcher.rules.risk import (
+    MONTH,
+    OTHER_SIGNS,
+    OWN_VERDICT,
+    SELF_TEST,
+    SIGN_METRICS,
+    SIGN_WORDS,
+    SIGNS,
+)
 from watcher.rules.rule import Kind, Rule
 from watcher.rules.surface import PLAN
 from watcher.rules.tuning import Threshold
@@ -222,6 +240,7 @@ RULES: Final = (
         sources=(ACS, NVME, "Murray, Hughes, Kreutz-Delgado, JMLR 6 (2005): 3 to 10% at 0.1%"),
         check=per_drive("drive-condemns-itself", condemns_itself),
         sign=condemns_itself,
+        needs=Needs(others=(OWN_VERDICT,)),
     ),
     Rule(
         name="power-guard-lost",
@@ -236,6 +255,7 @@ RULES: Final = (
         sources=(NVME,),
         check=per_drive("power-guard-lost", power_guard_lost),
         sign=power_guard_lost,
+        needs=Needs(counted=(Metric.CRITICAL_WARNING,)),
     ),
     Rule(
         name="cannot-spin-up-cleanly",
@@ -250,6 +270,7 @@ RULES: Final = (
         sources=(PRACTICE,),
         check=per_drive("cannot-spin-up-cleanly", cannot_spin_up),
         sign=cannot_spin_up,
+        needs=Needs(counted=(Metric.SPIN_RETRIES,)),
     ),
     Rule(
         name="helium-escaping",
@@ -264,6 +285,7 @@ RULES: Final = (
         sources=(PRACTICE,),
         check=per_drive("helium-escaping", helium_escaping),
         sign=helium_escaping,
+        needs=Needs(known=(Metric.HELIUM_PERCENT,)),
     ),
     Rule(
         name="self-test-found-damage",
@@ -280,6 +302,7 @@ RULES: Final = (
         sources=("smartctl(8), exit status bit 7: failures outdated by a later full test",),
         check=per_drive("self-test-found-damage", self_test_found_damage),
         sign=self_test_found_damage,
+        needs=Needs(others=(SELF_TEST,)),
     ),
     Rule(
         name="self-test-overdue",
@@ -294,6 +317,7 @@ RULES: Final = (
         sources=(PRACTICE,),
         check=per_drive("self-test-overdue", self_test_overdue),
         sign=self_test_overdue,
+        needs=Needs(known=(Metric.POWER_ON_HOURS,)),
     ),
     Rule(
         name=ADDS_UP,
@@ -308,5 +332,6 @@ RULES: Final = (
         sources=("fitted on open field data, see watcher/rules/risk_table.py",),
         check=per_drive(ADDS_UP, signs_add_up),
         sign=signs_add_up,
+        needs=Needs(counted=tuple(sign.metric for sign in SIGNS), others=tuple(OTHER_SIGNS)),
     ),
 )

@@ -7,7 +7,7 @@ from typing import Final
 
 from watcher.facts.drive import Metric
 from watcher.facts.finding import Urgency
-from watcher.rules.look import Found, Look, fact, per_drive, steps
+from watcher.rules.look import Found, Look, Needs, fact, per_drive, steps
 from watcher.rules.risk import MONTH
 from watcher.rules.rule import Kind, Rule
 from watcher.rules.tuning import Threshold
@@ -188,12 +188,16 @@ SWING: Final = Threshold(
 
 def heat_swinging(look: Look) -> Found | None:
     """Find a drive that warms and cools widely within a day."""
-    trace = look.trace(Metric.TEMPERATURE_CELSIUS)
-    if trace is None:
+    celsius = look.metrics.get(Metric.TEMPERATURE_CELSIUS)
+    before = look.past.trace(Metric.TEMPERATURE_CELSIUS) if look.past is not None else None
+    if celsius is None or before is None:
         return None
     limit = max(look.limit("heat-swinging", SWING), 1)
-    values = [value for _, value in trace.points]
+    values = [celsius, *(value for _, value in before.points)]
     if max(values) - min(values) < limit:
+        return None  # as with nearly every drive, and quickly told
+    trace = look.trace(Metric.TEMPERATURE_CELSIUS)
+    if trace is None:
         return None
     start = look.now - timedelta(days=1)
     day = [value for at, value in trace.points if at > start]
@@ -267,6 +271,7 @@ RULES: Final = (
         sources=(NVME, "Schroeder, Lagisetty, Merchant, FAST 2016: age, not wear, matters"),
         check=per_drive("flash-nearly-spent", flash_nearly_spent),
         sign=flash_nearly_spent,
+        needs=Needs(known=(Metric.WEAR_PERCENT,)),
     ),
     Rule(
         name="flash-reserve-low",
@@ -281,6 +286,7 @@ RULES: Final = (
         sources=(NVME,),
         check=per_drive("flash-reserve-low", flash_reserve_low),
         sign=flash_reserve_low,
+        needs=Needs(known=(Metric.SPARE_PERCENT,), counted=(Metric.CRITICAL_WARNING,)),
     ),
     Rule(
         name="flash-read-only",
@@ -295,6 +301,7 @@ RULES: Final = (
         sources=(NVME,),
         check=per_drive("flash-read-only", flash_read_only),
         sign=flash_read_only,
+        needs=Needs(counted=(Metric.CRITICAL_WARNING,)),
     ),
     Rule(
         name="too-hot-for-its-rating",
@@ -319,6 +326,9 @@ RULES: Final = (
         sources=(NVME, "Pinheiro, Weber, Barroso, FAST 2007 section 3.4"),
         check=per_drive("too-hot-for-its-rating", too_hot),
         sign=too_hot,
+        needs=Needs(
+            counted=(Metric.TEMPERATURE_WARNING_CELSIUS, Metric.TEMPERATURE_CRITICAL_CELSIUS)
+        ),
     ),
     Rule(
         name="heat-swinging",
@@ -333,6 +343,7 @@ RULES: Final = (
         sources=("rebuild_temperature (2020): 5 °C under a rebuild", PRACTICE),
         check=per_drive("heat-swinging", heat_swinging),
         sign=heat_swinging,
+        needs=Needs(known=(Metric.TEMPERATURE_CELSIUS,)),
     ),
     Rule(
         name="power-cut-habit",
@@ -347,5 +358,6 @@ RULES: Final = (
         sources=(PRACTICE,),
         check=per_drive("power-cut-habit", power_cut_habit),
         sign=power_cut_habit,
+        needs=Needs(counted=(Metric.UNSAFE_SHUTDOWNS,)),
     ),
 )

@@ -16,7 +16,7 @@ from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.facts.pool import WorkKind
 from watcher.facts.units import say_span
-from watcher.rules.look import Found, Look, fact, finding_about, per_drive, steps
+from watcher.rules.look import Found, Look, Needs, fact, finding_about, per_drive, steps
 from watcher.rules.risk import WEEK
 from watcher.rules.rule import Kind, Rule
 from watcher.rules.tuning import Threshold, Tuning
@@ -284,6 +284,8 @@ RULES: Final = (
         sources=("Pinheiro, Weber, Barroso, FAST 2007 section 3.5.1",),
         check=per_drive("log-says-media", log_says_media, silent_too=True),
         sign=log_says_media,
+        needs=Needs(logged=True),
+        silent_too=True,
     ),
     Rule(
         name="wire-or-backplane",
@@ -298,6 +300,8 @@ RULES: Final = (
         sources=("smartctl_reports: about 1,900 of 65,336 drives carry a CRC count", PRACTICE),
         check=per_drive("wire-or-backplane", wire_or_backplane, silent_too=True),
         sign=wire_or_backplane,
+        needs=Needs(counted=(Metric.INTERFACE_CRC_ERRORS,), logged=True),
+        silent_too=True,
     ),
     Rule(
         name="drive-comes-and-goes",
@@ -312,6 +316,8 @@ RULES: Final = (
         sources=(PRACTICE,),
         check=per_drive("drive-comes-and-goes", comes_and_goes, silent_too=True),
         sign=comes_and_goes,
+        needs=Needs(logged=True),
+        silent_too=True,
     ),
     Rule(
         name="drive-gone",

@@ -7,7 +7,7 @@ the daily judgement of a survey and the replay of recorded history.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import cached_property
 from typing import Final
@@ -53,6 +53,10 @@ class Look:
     tuning: Tuning
     target: Target
     view: View | None = None  # None in a replay of recorded days
+    answers: dict[SignCheck, Found | None] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+    """What each sign found, once asked: rules about pools ask the same as those of drives."""
 
     def events(self, category: Category) -> tuple[KernelEvent, ...]:
         """Give the recent kernel events of one category about the drive."""
@@ -61,25 +65,32 @@ class Look:
         about = self.view.events_about(about_drive(self.reading.identity.drive))
         return tuple(event for event in about if event.category is category)
 
+    @property
+    def is_logged(self) -> bool:
+        """Whether the recent kernel log speaks of the drive at all."""
+        if self.view is None or not self.view.recent:
+            return False
+        return bool(self.view.events_about(about_drive(self.reading.identity.drive)))
+
     @cached_property
     def metrics(self) -> Mapping[Metric, int]:
         """Give the metrics of the reading by name."""
         return dict(self.reading.metrics)
 
-    @cached_property
-    def _before(self) -> Mapping[Metric, Trace]:
-        """Give the traces of the past by metric, the first of two of one name."""
-        if self.past is None:
-            return {}
-        return {trace.metric: trace for trace in reversed(self.past.traces)}
-
     def rise(self, metric: Metric, window: timedelta) -> int | None:
-        """Tell how far a metric rose within a window; None when the past does not tell."""
+        """Tell how far a metric rose within a window; None when the past does not tell.
+
+        What stands at zero has not risen, whatever a later reading told.
+        """
         past, seen_at = self.past, self.reading.observed_at
         value = self.metrics.get(metric)
-        before = self._before.get(metric)
-        if past is None or value is None or before is None or not before.points:
+        if past is None or value is None:
             return None
+        before = past.trace(metric)
+        if before is None or not before.points:
+            return None
+        if not value:
+            return 0
         gap = seen_at - past.last_read if past.last_read is not None else _NO_TIME
         changed_at, last = before.points[-1]
         if gap > window:  # nobody looked meanwhile: spread the rise evenly over the gap
@@ -93,16 +104,17 @@ class Look:
     def trace(self, metric: Metric) -> Trace | None:
         """Give the trace of a metric with this reading; None when it was not recorded before."""
         value = self.metrics.get(metric)
-        return trace_up_to(self._before.get(metric), self.reading.observed_at, value)
+        if value is None or self.past is None:
+            return None
+        return trace_up_to(self.past.trace(metric), self.reading.observed_at, value)
 
-    @cached_property
-    def _signs(self) -> dict[SignCheck, Found | None]:
-        """What each sign found, once asked: rules about pools ask the same as those of drives."""
-        return {}
+    def leave_out(self, signs: Mapping[SignCheck, None]) -> None:
+        """Note of signs that they find nothing here, without asking them."""
+        self.answers.update(signs)
 
     def found(self, sign: SignCheck) -> Found | None:
         """Ask a sign, once."""
-        signs = self._signs
+        signs = self.answers
         if sign in signs:
             return signs[sign]
         found = signs[sign] = sign(self)
@@ -160,6 +172,20 @@ class Found:
     level: int = 0
     is_there: bool = True  # False: the drive has left, nobody can leave it in
     bears_on_margin: bool = True  # its pool's margin makes it more urgent; False for habits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Needs:
+    """Of these a drive must show one for a sign to find anything: else it need not be asked.
+
+    Most drives are sound, and most signs rest on a counter that is zero on a sound drive. A test
+    holds every sign to what it says here.
+    """
+
+    counted: tuple[Metric, ...] = ()  # reported, and other than zero
+    known: tuple[Metric, ...] = ()  # reported, whatever the value
+    others: tuple[str, ...] = ()  # signs beside the metrics, as ``Look.others`` names them
+    logged: bool = False  # the kernel log speaks of the drive, of whatever category
 
 
 MARGIN_FIRST: Final = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from watcher.rules.look import Check, SignCheck
+from watcher.rules.look import Check, Needs, SignCheck
 from watcher.rules.tuning import Threshold
 
 
@@ -36,6 +36,8 @@ class Rule:
     sources: tuple[str, ...]
     check: Check
     sign: SignCheck | None = None  # for rules that look at one drive
+    needs: Needs | None = None  # what that needs to find anything; None: not known
+    silent_too: bool = False  # whether it looks at drives that gave no reading
 
     def threshold(self, name: str) -> Threshold:
         """Give a threshold by its name; KeyError when the rule has none of that name."""

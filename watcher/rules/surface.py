@@ -10,7 +10,7 @@ from typing import Final
 
 from watcher.facts.drive import Metric
 from watcher.facts.finding import Urgency
-from watcher.rules.look import ADDS_UP, WORTH_A_LOOK, Found, Look, fact, per_drive, steps
+from watcher.rules.look import ADDS_UP, WORTH_A_LOOK, Found, Look, Needs, fact, per_drive, steps
 from watcher.rules.risk import MONTH, WEEK
 from watcher.rules.rule import Kind, Rule
 from watcher.rules.tuning import Threshold
@@ -227,6 +227,7 @@ RULES: Final = (
         sources=(GOOGLE, "NVMe Base Specification, media errors", FIELD),
         check=per_drive("sectors-unreadable", sectors_unreadable),
         sign=sectors_unreadable,
+        needs=Needs(counted=tuple(metric for metric, _ in UNREADABLE)),
     ),
     Rule(
         name="sectors-in-doubt",
@@ -244,6 +245,7 @@ RULES: Final = (
         sources=(GOOGLE, FIELD),
         check=per_drive("sectors-in-doubt", sectors_in_doubt),
         sign=sectors_in_doubt,
+        needs=Needs(counted=(Metric.PENDING_SECTORS,)),
     ),
     Rule(
         name="surface-giving-way",
@@ -262,6 +264,7 @@ RULES: Final = (
         sources=(GOOGLE, FIELD),
         check=per_drive("surface-giving-way", surface_giving_way),
         sign=surface_giving_way,
+        needs=Needs(counted=(Metric.REALLOCATED_SECTORS,)),
     ),
     Rule(
         name="answers-too-late",
@@ -276,6 +279,7 @@ RULES: Final = (
         sources=("backblaze_st12000_2020 and backblaze_lastday_2019, see data BASELINE", FIELD),
         check=per_drive("answers-too-late", answers_too_late),
         sign=answers_too_late,
+        needs=Needs(counted=(Metric.COMMAND_TIMEOUTS,)),
     ),
     Rule(
         name="grown-defects",
@@ -290,5 +294,6 @@ RULES: Final = (
         sources=("common practice, no source: SAS drives keep the list instead of attribute 5",),
         check=per_drive("grown-defects", grown_defects),
         sign=grown_defects,
+        needs=Needs(counted=(Metric.GROWN_DEFECTS,)),
     ),
 )

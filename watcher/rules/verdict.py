@@ -22,14 +22,16 @@ def failing_attributes(reading: DriveReading) -> tuple[Attribute, ...]:
     Equal counts as failing (SFF-8035i revision 2, page 19). A threshold of 0 never trips.
     """
     return tuple(
-        row
-        for row in reading.attributes
-        if row.prefail
-        and row.number not in HOT_ATTRIBUTES
-        and (
-            row.failing_now
-            or (row.value is not None and bool(row.threshold) and row.value <= (row.threshold or 0))
-        )
+        [
+            row
+            for row in reading.attributes
+            if row.prefail
+            and (
+                row.failing_now
+                or (row.threshold and row.value is not None and row.value <= row.threshold)
+            )
+            and row.number not in HOT_ATTRIBUTES
+        ]
     )
 
 

@@ -157,14 +157,22 @@ class View:
 
     def target_of(self, drive: DriveId) -> Target:
         """Give what scopes of the settings are compared with for a drive."""
-        who = self.identity_of(drive)
-        pools = self.pools_of(drive)
-        return Target(
-            box=self.survey.box,
-            drive=drive,
-            model=who.model if who is not None else None,
-            pool=pools[0].pool if pools else None,
-        )
+        target = self._targets.get(drive)
+        if target is None:
+            who = self.identity_of(drive)
+            pools = self.pools_of(drive)
+            target = self._targets[drive] = Target(
+                box=self.survey.box,
+                drive=drive,
+                model=who.model if who is not None else None,
+                pool=pools[0].pool if pools else None,
+            )
+        return target
+
+    @cached_property
+    def _targets(self) -> dict[DriveId, Target]:
+        """What was made of each drive, once asked."""
+        return {}
 
     def target_of_pool(self, pool: PoolId) -> Target:
         """Give what scopes of the settings are compared with for a pool."""

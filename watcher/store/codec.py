@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import cached_property, lru_cache
-from typing import Any, Final, Generic, TypeVar
+from typing import Annotated, Any, Final, Generic, TypeVar
 
-from pydantic import TypeAdapter, ValidationError
-from pydantic_core import PydanticSerializationError
+from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic_core import PydanticSerializationError, to_json
 
 from watcher.cases.observations import Observation
 from watcher.cases.state import Book, Case
@@ -22,6 +23,7 @@ from watcher.facts.drive import DriveIdentity
 from watcher.facts.pool import Pool
 from watcher.facts.survey import Survey
 from watcher.store.errors import StoreDamaged
+from watcher.store.times import to_micros
 
 T = TypeVar("T")
 
@@ -35,12 +37,14 @@ class Form(Generic[T]):
     pydantic's reader and writer is built at first use, for that takes up to 80 ms.
     """
 
-    def __init__(self, shape: Any) -> None:  # noqa: ANN401 - a union is no type
-        """Remember the dataclass, or the union of dataclasses."""
-        self._shape = shape
+    def __init__(self, shape: Any, *, strict: bool = False) -> None:  # noqa: ANN401 - a union is no type
+        """Remember the dataclass, or the union of dataclasses; ``strict``: no text for a number."""
+        self._shape, self._strict = shape, strict
 
     @cached_property
     def _adapter(self) -> TypeAdapter[T]:
+        if self._strict:
+            return TypeAdapter(self._shape, config=ConfigDict(strict=True))
         return TypeAdapter(self._shape)
 
     def write(self, value: T) -> str:
@@ -112,25 +116,35 @@ def unsqueeze(body: bytes, what: str) -> str:
         raise StoreDamaged(f"{what} in the store cannot be unpacked ({error})") from error
 
 
+EARLIEST: Final = to_micros(datetime.min.replace(tzinfo=UTC))
+LATEST: Final = to_micros(datetime.max.replace(tzinfo=UTC))
+"""The moments that a ``datetime`` can hold; a stored one beyond them is damage."""
+
+_Moment = Annotated[int, Field(ge=EARLIEST, le=LATEST)]
+_VALUES: Final = Form[dict[str, list[int]]](dict[str, list[int]], strict=True)
+_DAY: Final = Form[list[tuple[int, int, int, int]]](
+    list[tuple[_Moment, int, _Moment, int]], strict=True
+)
+
+
 def read_values(text: str) -> Mapping[str, list[int]]:
     """Read each metric's value and since when, and where there is one the value before likewise.
 
     Raises StoreDamaged when it does not make sense.
     """
-    found = _read_numbers(text, "a drive's values")
-    if not isinstance(found, dict) or not all(
-        _are_numbers(v, 2) or _are_numbers(v, 4) for v in found.values()
-    ):
-        raise StoreDamaged("a drive's values in the store do not make sense")
+    found = _VALUES.read(text, "a drive's values")
+    for told in found.values():
+        if not (
+            (len(told) == 2 or (len(told) == 4 and EARLIEST <= told[3] <= LATEST))
+            and EARLIEST <= told[1] <= LATEST
+        ):
+            raise StoreDamaged("a drive's values in the store do not make sense")
     return found
 
 
-def read_day(text: str) -> list[list[int]]:
+def read_day(text: str) -> list[tuple[int, int, int, int]]:
     """Read the temperatures of a day. Raises StoreDamaged when they do not make sense."""
-    found = _read_numbers(text, "a drive's temperatures")
-    if not isinstance(found, list) or not all(_are_numbers(hour, 4) for hour in found):
-        raise StoreDamaged("a drive's temperatures in the store do not make sense")
-    return found
+    return _DAY.read(text, "a drive's temperatures")
 
 
 read_values_once = lru_cache(maxsize=256)(read_values)
@@ -138,16 +152,9 @@ read_day_once = lru_cache(maxsize=256)(read_day)
 """The same for text that is read twice in one round; what they give is never changed."""
 
 
-def _read_numbers(text: str, what: str) -> object:
-    try:
-        found: object = json.loads(text)
-    except (ValueError, TypeError) as error:
-        raise StoreDamaged(f"{what} in the store cannot be read ({error})") from error
-    return found
-
-
-def _are_numbers(value: object, count: int) -> bool:
-    return isinstance(value, list) and list(map(type, value)) == [int] * count
+def write_numbers(numbers: Mapping[str, Sequence[int]] | Sequence[Sequence[int]]) -> str:
+    """Write what ``read_values`` and ``read_day`` read, as JSON with no blanks."""
+    return to_json(numbers).decode()
 
 
 def clean(text: str) -> str:

@@ -6,8 +6,7 @@ never takes the place of something newer.
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Final
@@ -22,6 +21,7 @@ from watcher.store.codec import (
     read_values,
     read_values_once,
     squeeze,
+    write_numbers,
 )
 from watcher.store.connection import Db, Value, Values
 from watcher.store.event_intake import EventIntake
@@ -49,6 +49,9 @@ ANSWERS_KEPT = 20
 """Raw answers at a change of verdict that are kept for each drive; our choice: a drive that changes
 its mind more often than that shows the same again."""
 
+Hour = tuple[int, int, int, int]
+"""When a drive was coolest within an hour, how cool, when it was warmest, how warm."""
+
 LARGEST = 2**63 - 1
 """The database's integers end here; a value beyond (nonsense, or a 128-bit counter) stops at it."""
 
@@ -64,7 +67,7 @@ class _Known:
     in_use: bool
     counters: Mapping[str, list[int]]  # metric: [value, since when, value before, since when]
     counters_text: str
-    day: list[list[int]]  # temperature of each hour: [when lowest, lowest, when highest, highest]
+    day: Sequence[Hour]  # temperature of each hour of the last day
 
 
 @dataclass(slots=True)
@@ -156,13 +159,13 @@ class IntakePart(PoolIntake, EventIntake):
         batch: Batch,
     ) -> None:
         """Put one drive's answer into the history; ``row`` is what is known of it, if it is."""
-        at = to_micros(reading.observed_at)
+        at, who = to_micros(reading.observed_at), reading.identity
         if row is None:
-            row = self._row_of(here, reading.identity, at, reading.node)
+            row = self._row_of(here, who, at, reading.node)
         known = _known(here, row)
         is_newest = at >= known.last_read and here.taken_at >= known.last_present
         batch.polls.append(_poll(known.number, at, read=1))
-        counters = self._take_metrics(known, reading, at, batch, is_newest=is_newest)
+        counters, moving = self._take_metrics(known, reading, at, batch, is_newest=is_newest)
         if not is_newest:
             self.db.change(
                 statements("intake")["drive-read-late"],
@@ -173,9 +176,9 @@ class IntakePart(PoolIntake, EventIntake):
             {
                 "id": known.number,
                 "box": here.box,
-                "identity": IDENTITY.write(reading.identity),
-                "model": clean(reading.identity.model),
-                "serial": clean(reading.identity.serial),
+                "identity": IDENTITY.write(who),
+                "model": clean(who.model),
+                "serial": clean(who.serial),
                 "node": reading.node,
                 "device_type": reading.device_type,
                 "bay": reading.bay,
@@ -184,8 +187,8 @@ class IntakePart(PoolIntake, EventIntake):
                 "taken_at": here.taken_at,
                 "in_use": int(known.in_use or here.missed(known.last_present)),
                 "counters": counters,
-                "moving": _moving(reading, at),
-                "day": _day_with(known.day, reading, at),
+                "moving": write_numbers(moving),
+                "day": _day_with(known.day, moving.get(Metric.TEMPERATURE_CELSIUS), at),
             }
         )
         if reading.raw:
@@ -193,11 +196,12 @@ class IntakePart(PoolIntake, EventIntake):
 
     def _take_metrics(
         self, known: _Known, reading: DriveReading, at: int, batch: Batch, *, is_newest: bool
-    ) -> str:
-        """Record what moved, and give the counters as they are now, as text."""
+    ) -> tuple[str, dict[str, tuple[int, int]]]:
+        """Record what moved; give the counters as they are now, as text, and the other series."""
         span = floor_to(at, SPAN)
         numbers, known_counters = self.metric_numbers(), known.counters
-        moved: dict[str, list[int]] = {}
+        moved: dict[str, Sequence[int]] = {}
+        moving: dict[str, tuple[int, int]] = {}
         for metric, told in reading.metrics:
             value = told if -LARGEST <= told <= LARGEST else _within(told)
             if metric in CHATTY:
@@ -205,6 +209,7 @@ class IntakePart(PoolIntake, EventIntake):
                 batch.spans.append(
                     {"drive": known.number, "metric": number, "at": span, "value": value}
                 )
+                moving[metric] = (value, at)
                 continue
             before = known_counters.get(metric)
             if is_newest and before is not None and before[0] == value:
@@ -218,8 +223,8 @@ class IntakePart(PoolIntake, EventIntake):
                 self._late_change(known, metric, row)
                 moved[metric.value] = self._last_changes(known.number, metric.value)
         if not moved:
-            return known.counters_text
-        return _as_text({**known.counters, **moved})
+            return known.counters_text, moving
+        return write_numbers({**known.counters, **moved}), moving
 
     def _value_row(self, known: _Known, metric: Metric, at: int, value: int) -> dict[str, Value]:
         """Give a value of a metric as a row."""
@@ -260,7 +265,7 @@ class IntakePart(PoolIntake, EventIntake):
         told = read_values(self.db.one(sql["counters-of-drive"], {"id": drive})["counters"])
         found = {name: self._last_changes(drive, name) for name in self.metric_numbers()}
         counters = {**told, **{name: last for name, last in found.items() if last}}
-        self.db.change(sql["set-counters"], {"id": drive, "counters": _as_text(counters)})
+        self.db.change(sql["set-counters"], {"id": drive, "counters": write_numbers(counters)})
 
     def _take_unread(self, here: Round, unread: DriveUnread, batch: Batch) -> None:
         """Note that a drive gave no reading; one without an identity leaves no trace here."""
@@ -375,38 +380,24 @@ def _within(value: int) -> int:
     return value if -LARGEST <= value <= LARGEST else max(-LARGEST, min(value, LARGEST))
 
 
-def _moving(reading: DriveReading, at: int) -> str:
-    """Write the latest values of the series that move all the time."""
-    values: dict[str, list[int]] = {
-        m: [_within(value), at] for m, value in reading.metrics if m in CHATTY
-    }
-    return _as_text(values)
-
-
-def _as_text(values: Mapping[str, list[int]]) -> str:
-    """Write values of metrics."""
-    return json.dumps(values, separators=(",", ":"))
-
-
-def _day_with(day: list[list[int]], reading: DriveReading, at: int) -> str:
+def _day_with(day: Sequence[Hour], told: tuple[int, int] | None, at: int) -> str:
     """Add a temperature to the lowest and highest of each hour.
 
     What is over a day old is dropped, and an hour within whose span of degrees no later one
     reaches is kept: the others can never be the lowest or the highest of a day again.
     """
     kept = [hour for hour in day if max(hour[0], hour[2]) > at - DAY - HOUR]
-    told = reading.metric(Metric.TEMPERATURE_CELSIUS)
     if told is not None:
-        celsius = _within(told)
+        celsius = told[0]
         if kept and floor_to(kept[-1][0], HOUR) == floor_to(at, HOUR):
-            when_low, low, when_high, high = kept[-1]
+            when_low, low, when_high, high = kept.pop()
             if celsius < low:
                 when_low, low = at, celsius
             if celsius > high:
                 when_high, high = at, celsius
-            kept[-1] = [when_low, low, when_high, high]
+            latest = (when_low, low, when_high, high)
         else:
-            kept.append([at, celsius, at, celsius])
-        latest = kept[-1]
-        kept = [h for h in kept[:-1] if h[1] < latest[1] or h[3] > latest[3]] + [latest]
-    return json.dumps(kept, separators=(",", ":"))
+            latest = (at, celsius, at, celsius)
+        kept = [h for h in kept if h[1] < latest[1] or h[3] > latest[3]]
+        kept.append(latest)
+    return write_numbers(kept)

@@ -7,13 +7,13 @@ long the history is.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from watcher.facts.drive import DriveIdentity, DrivePast, Metric, Trace
+from watcher.facts.drive import DriveIdentity, DrivePast, Metric, Trace, TracesAsAsked
 from watcher.facts.identity import BoxId, DriveId, PoolId, Subject, SubjectKind
 from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.facts.pool import Pool, PoolKind, Protection, WorkKind
@@ -57,44 +57,48 @@ class QuestionsPart(Part):
         series that move all the time (hours, bytes, load cycles, waits) hold the latest value
         only: ask ``series`` for more.
         """
-        rows = self.drive_rows(box)
-        return {
-            DriveId(row["drive"]): self._past_of(row, to_micros(since), to_micros(now))
-            for row in rows
-        }
+        begin, end = to_micros(since), to_micros(now)
+        with making_sense("a drive"):
+            return {
+                DriveId(row["drive"]): self._past_of(row, begin, end)
+                for row in self.drive_rows(box)
+            }
 
     def _past_of(self, row: Any, since: int, now: int) -> DrivePast:  # noqa: ANN401 - a row
         """Make the past of a drive from its row."""
-        with making_sense("a drive"):
-            return DrivePast(
-                identity=identity_of(row["identity"]),
-                first_seen=from_micros(row["first_seen"]),
-                last_read=from_micros_or_none(row["last_read"]),
-                last_present=from_micros_or_none(row["last_present"]),
-                bay=row["bay"],
-                node=row["node"],
-                in_use=bool(row["in_use"]),
-                traces=tuple(self._traces(row, since, now)),
-            )
+        read, present = row["last_read"], row["last_present"]
+        return DrivePast(
+            identity=identity_of(row["identity"]),
+            first_seen=_moment(row["first_seen"]),
+            last_read=None if read is None else _moment(read),
+            last_present=None if present is None else _moment(present),
+            bay=row["bay"],
+            node=row["node"],
+            in_use=bool(row["in_use"]),
+            traces=self._traces(row, since, now),
+        )
 
-    def _traces(self, row: Any, since: int, now: int) -> Iterator[Trace]:  # noqa: ANN401 - a row
-        """Make the trace of each metric of a drive."""
-        for name, (value, at, *before) in read_values_once(row["counters"]).items():
-            metric = _METRICS.get(name)
-            if metric is None:
-                continue  # of a later version of this program, after a step back
-            if at <= since:
-                yield _trace(metric, at, value)
-            elif not before or before[1] <= since:
-                yield _trace(metric, at, value, *before)
-            else:
-                yield Trace(metric=metric, points=self._points(row["id"], name, since))
-        for name, (value, at) in read_values(row["moving"]).items():
-            metric = _METRICS.get(name)
-            if metric is Metric.TEMPERATURE_CELSIUS:
-                yield Trace(metric=metric, points=_day_points(row["day"], now, at, value))
-            elif metric is not None:
-                yield Trace(metric=metric, points=((_moment(at), value),))
+    def _traces(self, row: Any, since: int, now: int) -> TracesAsAsked:  # noqa: ANN401 - a row
+        """Give the traces of a drive, each made when it is asked for.
+
+        All numbers are read and checked here. So are the changes of a counter that moved twice
+        since ``since``, for those must be asked of the store while it is open.
+        """
+        counters = read_values_once(row["counters"])
+        walked = {
+            name: self._points(row["id"], name, since)
+            for name, told in counters.items()
+            if len(told) == _MOVED_TWICE and told[3] > since and told[1] > since
+            if name in _METRICS
+        }
+        return _Traces(
+            counters=counters,
+            walked=walked,
+            moving=read_values(row["moving"]),
+            day=read_day_once(row["day"]),
+            since=since,
+            now=now,
+        )
 
     def _points(self, drive: int, name: str, since: int) -> tuple[tuple[datetime, int], ...]:
         """Give the changes of a counter within the window and the value before them."""
@@ -160,36 +164,84 @@ def pool_of(text: str) -> Pool:
     return POOL.read(text, "a pool")
 
 
-@lru_cache(maxsize=4096)
-def _trace(
-    metric: Metric, at: int, value: int, before: int | None = None, before_at: int = 0
-) -> Trace:
-    """Give the trace of a counter that changed once or never; drives share many of them."""
-    last = (_moment(at), value)
-    if before is None:
-        return Trace(metric=metric, points=(last,))
-    return Trace(metric=metric, points=((_moment(before_at), before), last))
+_MOVED_TWICE = 4
+"""Numbers that are kept of a counter which changed at least twice; see ``read_values``."""
+
+
+class _Traces(TracesAsAsked):
+    """The traces of a drive from the numbers in its row, which make sense."""
+
+    __slots__ = ("_counters", "_day", "_moving", "_now", "_since", "_walked")
+
+    def __init__(
+        self,
+        *,
+        counters: Mapping[str, list[int]],
+        walked: Mapping[str, tuple[tuple[datetime, int], ...]],
+        moving: Mapping[str, list[int]],
+        day: Sequence[tuple[int, int, int, int]],
+        since: int,
+        now: int,
+    ) -> None:
+        """Keep the numbers."""
+        super().__init__()
+        self._counters, self._walked, self._moving = counters, walked, moving
+        self._day, self._since, self._now = day, since, now
+
+    def metrics(self) -> tuple[Metric, ...]:
+        """Name them, a name of both kinds as a counter.
+
+        A name that is not known is of a later version of this program, after a step back.
+        """
+        names = dict.fromkeys((*self._counters, *self._moving))
+        return tuple(_METRICS[name] for name in names if name in _METRICS)
+
+    def make(self, metric: Metric) -> Trace | None:
+        """Make one."""
+        points = self._walked.get(metric)
+        if points is None:
+            told = self._counters.get(metric)
+            points = self._moving_points(metric) if told is None else self._counted(told)
+        return None if points is None else Trace(metric=metric, points=points)
+
+    def _counted(self, told: list[int]) -> tuple[tuple[datetime, int], ...]:
+        """Give the points of a counter that changed at most once since the window began."""
+        last = (_moment(told[1]), told[0])
+        if told[1] <= self._since or len(told) < _MOVED_TWICE:
+            return (last,)
+        return ((_moment(told[3]), told[2]), last)
+
+    def _moving_points(self, metric: Metric) -> tuple[tuple[datetime, int], ...] | None:
+        """Give the points of a series that moves all the time."""
+        told = self._moving.get(metric)
+        if told is None:
+            return None
+        if metric is Metric.TEMPERATURE_CELSIUS:
+            return _day_points(self._day, self._now, told[1], told[0])
+        return ((_moment(told[1]), told[0]),)
 
 
 @lru_cache(maxsize=4096)
 def _moment(micros: int) -> datetime:
-    """Give the time of a number of microseconds; counters share most of theirs."""
+    """Give the time of a number of microseconds; drives share most of theirs."""
     return from_micros(micros)
 
 
 def _day_points(
-    text: str, now: int, changed_at: int, value: int
+    day: Sequence[tuple[int, int, int, int]], now: int, changed_at: int, value: int
 ) -> tuple[tuple[datetime, int], ...]:
     """Give the lowest and the highest temperature of the last day, and the latest."""
     since = now - DAY
-    readings = [(value, changed_at)]
-    for when_low, low, when_high, high in read_day_once(text):
-        if when_low > since:
-            readings.append((low, when_low))
-        if when_high > since:
-            readings.append((high, when_high))
-    points = {at: celsius for celsius, at in (min(readings), max(readings), readings[0])}
-    return tuple((from_micros(at), points[at]) for at in sorted(points))
+    latest = lowest = highest = (value, changed_at)
+    for when_low, low, when_high, high in day:
+        for one in ((low, when_low), (high, when_high)):
+            if one[1] > since:
+                if one < lowest:
+                    lowest = one
+                elif one > highest:
+                    highest = one
+    points = {at: celsius for celsius, at in (lowest, highest, latest)}
+    return tuple([(_moment(at), points[at]) for at in sorted(points)])
 
 
 def work_sample(row: Any) -> WorkSample:  # noqa: ANN401 - a row
