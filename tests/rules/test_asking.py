@@ -36,14 +36,15 @@ from watcher.facts.finding import Finding
 from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.rules.asking import Asking
 from watcher.rules.catalogue import CATALOGUE, judge
-from watcher.rules.look import Needs, SignCheck, looks
+from watcher.rules.log import FAULTS, LATE
+from watcher.rules.look import Needs, PerDrive, SignCheck, looks
 from watcher.rules.own import own_findings
 from watcher.rules.rule import Rule
 from watcher.rules.tuning import UNTUNED, Override, Tuning
 from watcher.rules.view import View
 
 ASKING = Asking(CATALOGUE.values())
-SIGNS = tuple(rule for rule in CATALOGUE.values() if rule.sign is not None)
+SIGNS = tuple(rule for rule in CATALOGUE.values() if isinstance(rule.check, PerDrive))
 THRESHOLDS = tuple((rule.name, limit.name) for rule in SIGNS for limit in rule.thresholds)
 
 VALUES = st.sampled_from([0, 0, 0, 1, 2, 4, 9, 34, 99, 100, 101, 255, 5000, 70_000, 2**40, -1, -7])
@@ -109,11 +110,15 @@ def pasts(draw: st.DrawFn, letter: str) -> DrivePast:
 
 EVENTS = st.lists(
     st.builds(
-        event,
-        st.sampled_from("abz"),
-        st.sampled_from(Category),
-        count=st.integers(1, 200),
-        ago=st.integers(0, 23).map(lambda hours: timedelta(hours=hours)),
+        lambda told, what: replace(told, what=what),
+        st.builds(
+            event,
+            st.sampled_from("abz"),
+            st.sampled_from(Category),
+            count=st.integers(1, 200),
+            ago=st.integers(0, 23).map(lambda hours: timedelta(hours=hours)),
+        ),
+        st.sampled_from(sorted({"some-line", *FAULTS, *LATE})),
     ),
     max_size=4,
 )

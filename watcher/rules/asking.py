@@ -12,7 +12,15 @@ from collections.abc import Iterable, Iterator, Mapping
 from functools import lru_cache
 
 from watcher.facts.finding import Finding
-from watcher.rules.look import Look, SignCheck, finding_about, looks, silent_looks
+from watcher.rules.look import (
+    Look,
+    Needs,
+    PerDrive,
+    SignCheck,
+    finding_about,
+    looks,
+    silent_looks,
+)
 from watcher.rules.rule import Rule
 from watcher.rules.tuning import Tuning
 from watcher.rules.view import View
@@ -28,10 +36,14 @@ class Asking:
     """Runs the rules that look at one drive at a time."""
 
     def __init__(self, rules: Iterable[Rule]) -> None:
-        """Take the rules; those without a sign are run elsewhere."""
-        self._rules = tuple(rule for rule in rules if rule.sign is not None)
-        self._silent = tuple(rule for rule in self._rules if rule.silent_too)
-        self._zero_tells = frozenset(m for rule in self._rules for m in _known(rule))
+        """Take the rules that look at one drive at a time."""
+        self._rules = tuple(
+            (rule.check, rule.needs) for rule in rules if isinstance(rule.check, PerDrive)
+        )
+        self._silent = tuple(check for check, _ in self._rules if check.silent_too)
+        self._zero_tells = frozenset(
+            metric for _, needs in self._rules if needs is not None for metric in needs.known
+        )
         self._asked = lru_cache(maxsize=4096)(self._choose)
 
     def findings(self, view: View, tuning: Tuning) -> Iterator[Finding]:
@@ -44,10 +56,10 @@ class Asking:
                 if found is not None:
                     yield finding_about(view, name, look.reading.identity.drive, found)
         for look in silent_looks(view, tuning):
-            for rule in self._silent:
-                found = look.found(rule.sign) if rule.sign is not None else None
+            for check in self._silent:
+                found = look.found(check.sign)
                 if found is not None:
-                    yield finding_about(view, rule.name, look.reading.identity.drive, found)
+                    yield finding_about(view, check.rule, look.reading.identity.drive, found)
 
     def left_out(self, look: Look) -> Iterable[SignCheck]:
         """Name the signs for which a drive need not be asked."""
@@ -66,24 +78,15 @@ class Asking:
         """Choose the signs to ask a drive for by what it shows."""
         asked: list[tuple[str, SignCheck]] = []
         left_out: list[SignCheck] = []
-        for rule in self._rules:
-            if rule.sign is None:
-                continue
-            if rule.needs is None or not shown.isdisjoint(_wanted(rule)):
-                asked.append((rule.name, rule.sign))
+        for check, needs in self._rules:
+            if needs is None or not shown.isdisjoint(_wanted(needs)):
+                asked.append((check.rule, check.sign))
             else:
-                left_out.append(rule.sign)
+                left_out.append(check.sign)
         return tuple(asked), dict.fromkeys(left_out)
 
 
-def _known(rule: Rule) -> tuple[str, ...]:
-    return rule.needs.known if rule.needs is not None else ()
-
-
-def _wanted(rule: Rule) -> frozenset[str]:
-    """Name all of which one must be shown for a rule's sign to find anything."""
-    needs = rule.needs
-    if needs is None:
-        return frozenset()
+def _wanted(needs: Needs) -> frozenset[str]:
+    """Name all of which one must be shown for a sign to find anything."""
     logged = (LOGGED,) if needs.logged else ()
     return frozenset((*needs.counted, *needs.known, *needs.others, *logged))

@@ -22,6 +22,7 @@ from watcher.rules import (
     watch_itself,
 )
 from watcher.rules.asking import Asking
+from watcher.rules.look import PerDrive
 from watcher.rules.own import own_findings
 from watcher.rules.rule import Kind, Rule
 from watcher.rules.tuning import Target, Threshold, Tuning
@@ -56,7 +57,7 @@ CATALOGUE: Final[Mapping[str, Rule]] = _by_name(
 
 
 _ASKING: Final = Asking(CATALOGUE.values())
-_OTHERS: Final = tuple(rule for rule in CATALOGUE.values() if rule.sign is None)
+_OTHERS: Final = tuple(rule for rule in CATALOGUE.values() if not isinstance(rule.check, PerDrive))
 
 
 def targets_of(view: View, finding: Finding) -> tuple[Target, ...]:

@@ -285,7 +285,6 @@ RULES: Final = (
         check=per_drive("log-says-media", log_says_media, silent_too=True),
         sign=log_says_media,
         needs=Needs(logged=True),
-        silent_too=True,
     ),
     Rule(
         name="wire-or-backplane",
@@ -301,7 +300,6 @@ RULES: Final = (
         check=per_drive("wire-or-backplane", wire_or_backplane, silent_too=True),
         sign=wire_or_backplane,
         needs=Needs(counted=(Metric.INTERFACE_CRC_ERRORS,), logged=True),
-        silent_too=True,
     ),
     Rule(
         name="drive-comes-and-goes",
@@ -317,7 +315,6 @@ RULES: Final = (
         check=per_drive("drive-comes-and-goes", comes_and_goes, silent_too=True),
         sign=comes_and_goes,
         needs=Needs(logged=True),
-        silent_too=True,
     ),
     Rule(
         name="drive-gone",

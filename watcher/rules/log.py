@@ -16,7 +16,7 @@ from watcher.facts.identity import DriveId, PoolId, Subject, SubjectKind, about_
 from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.facts.pool import Pool, PoolKind
 from watcher.rules.kernel import PRACTICE, lines_of, quoted
-from watcher.rules.look import Found, Look, fact, lift, per_drive, steps
+from watcher.rules.look import Found, Look, Needs, fact, lift, per_drive, steps
 from watcher.rules.rule import Kind, Rule
 from watcher.rules.tuning import Threshold, Tuning
 from watcher.rules.view import View
@@ -265,6 +265,7 @@ RULES: Final = (
         sources=(PRACTICE,),
         check=per_drive("log-says-controller", log_says_controller, silent_too=True),
         sign=log_says_controller,
+        needs=Needs(logged=True),
     ),
     Rule(
         name="log-says-filesystem",

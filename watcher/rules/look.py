@@ -322,20 +322,29 @@ def finding_about(view: View, rule: str, drive: DriveId, found: Found) -> Findin
     )
 
 
-def per_drive(rule: str, sign: SignCheck, *, silent_too: bool = False) -> Check:
-    """Make the check of a rule that looks at one drive at a time.
+@dataclass(frozen=True, slots=True)
+class PerDrive:
+    """The check of a rule that looks at one drive at a time.
 
     With ``silent_too`` also at drives that gave no reading: for rules that read the kernel log.
     """
 
-    def check(view: View, tuning: Tuning) -> Iterator[Finding]:
-        silent = silent_looks(view, tuning) if silent_too else ()
-        for look in (*looks(view, tuning), *silent):
-            found = look.found(sign)
-            if found is not None:
-                yield finding_about(view, rule, look.reading.identity.drive, found)
+    rule: str
+    sign: SignCheck
+    silent_too: bool
 
-    return check
+    def __call__(self, view: View, tuning: Tuning) -> Iterator[Finding]:
+        """Ask the sign of every drive."""
+        silent = silent_looks(view, tuning) if self.silent_too else ()
+        for look in (*looks(view, tuning), *silent):
+            found = look.found(self.sign)
+            if found is not None:
+                yield finding_about(view, self.rule, look.reading.identity.drive, found)
+
+
+def per_drive(rule: str, sign: SignCheck, *, silent_too: bool = False) -> PerDrive:
+    """Make the check of a rule that looks at one drive at a time."""
+    return PerDrive(rule, sign, silent_too)
 
 
 def fact(

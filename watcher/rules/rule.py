@@ -37,7 +37,6 @@ class Rule:
     check: Check
     sign: SignCheck | None = None  # for rules that look at one drive
     needs: Needs | None = None  # what that needs to find anything; None: not known
-    silent_too: bool = False  # whether it looks at drives that gave no reading
 
     def threshold(self, name: str) -> Threshold:
         """Give a threshold by its name; KeyError when the rule has none of that name."""
