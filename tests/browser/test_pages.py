@@ -198,6 +198,24 @@ def test_the_narrowest_phone_shows_every_page_without_scrolling_sideways(
     page.context.close()
 
 
+@pytest.mark.parametrize("size", SIZES)
+def test_a_long_name_in_a_table_makes_no_page_wider_than_its_screen(
+    chromium: Any, compared: Served, size: str
+) -> None:
+    page, _ = new_page(chromium, compared, size)
+    sign_in(page, compared)
+    long = "behind the boiler in the cellar of the old house " * 4
+    for name in ("pool", "drive", "case", "overview"):
+        page.goto(compared.address(PAGES[name]))
+        page.evaluate(
+            """words => document.querySelectorAll('.words td:first-child a, .seat a, h1')
+                .forEach(one => { one.textContent = words })""",
+            long,
+        )
+        assert page.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0], name
+    page.context.close()
+
+
 @cache
 def axe() -> str:
     """Give axe-core's script, fetched once by npm; skips without npm or a way to it."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 
 import pytest
@@ -264,3 +265,12 @@ def test_there_is_no_case_of_another_number() -> None:
     browser.sign_in("ada")
     for path in ("/case/999", "/case/99999999999999999999", "/case/1?box=elsewhere"):
         assert browser.get(path).status == 404
+
+
+def test_what_is_to_be_done_is_said_once_however_many_signs_ask_for_it() -> None:
+    stage = stage_at(COMPARED)
+    browser, page = open_link(stage)
+    del browser
+    steps = re.findall(r"<p>Then: ([^<]+)</p>", page.text)
+    assert steps
+    assert len(steps) == len(set(steps))

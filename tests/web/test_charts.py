@@ -135,7 +135,7 @@ def test_moments_below_a_chart_are_few_and_in_order(span: timedelta) -> None:
         (1500, "1500"),
         (12000, "12k"),
         (3_400_000, "3.4M"),
-        (0.0512, "0.0512"),
+        (0.0512, "0.051"),
         (8e12, "8T"),
     ],
 )
@@ -166,3 +166,12 @@ def test_a_column_is_what_it_says() -> None:
     assert thin([(NOW, timedelta(0), 1, 3, 2)], NOW - MONTH, NOW) == (
         Column(NOW.timestamp(), NOW.timestamp(), 1, 3, 2),
     )
+
+
+def test_the_numbers_of_a_chart_stand_beside_its_newest_end() -> None:
+    """A phone shows that end first, and a line without numbers says nothing."""
+    drawn = str(draw_chart(chart(hourly(1, 5, 3)), UTC))
+    found = re.findall(r'<text x="([\d.]+)" y="[\d.]+">\d+</text>', drawn)
+    places = [float(x) for x in found]
+    assert places
+    assert min(places) > WIDTH - RIGHT

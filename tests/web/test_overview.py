@@ -1,7 +1,9 @@
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import timedelta
+from itertools import pairwise
 
 from tests.store.made import survey
 from tests.web.browser import Browser
@@ -82,3 +84,25 @@ def test_the_overview_is_made_anew_when_there_is_something_new() -> None:
         at = stage.clock.now() + timedelta(minutes=1)
         tx.take_survey(replace(survey("new", at), box=stage.site.box), at)
     assert "No pool" in text_of(stage)
+
+
+def test_a_box_without_any_drive_says_so() -> None:
+    stage = stage_at(WORSE)
+    assert "No drive is seen here" not in text_of(stage)
+    with stage.store.snapshot() as tx:
+        last = tx.last_survey(stage.site.box)
+    assert last is not None
+    nothing = replace(last, survey="nothing", drives=(), pools=(), unread=())
+    with stage.store.transaction() as tx:
+        for drive in tx.drives(stage.site.box):
+            tx.retire_drive(drive.identity.drive)
+        tx.take_survey(nothing, stage.clock.now())
+    assert "No drive is seen here." in text_of(stage)
+
+
+def test_headings_go_down_one_step_at_a_time() -> None:
+    """Who listens to a page goes by its headings."""
+    for scenes in (WORSE, COMPARED):
+        levels = [int(n) for n in re.findall(r"<h([1-6])", text_of(stage_at(scenes)))]
+        assert levels[0] == 1
+        assert all(b <= a + 1 for a, b in pairwise(levels))

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 from jinja2 import UndefinedError
+from markupsafe import Markup
 
 from tests.web.stage import COMPARED, WORSE, stage_at
 from watcher.facts.identity import BoxId
@@ -90,3 +91,10 @@ def test_what_was_computed_is_kept_within_bounds_and_the_latest_stays() -> None:
     assert site.kept["the first, again and again"] == 2 * MOST_KEPT - 1
     assert f"glance {2 * MOST_KEPT - 1}" in site.kept
     assert "glance 0" not in site.kept
+
+
+def test_a_name_cannot_turn_the_order_in_which_a_page_is_read() -> None:
+    """Unicode's bidirectional controls (UAX 9): a drive named with them would look like another."""
+    page = make_templates().from_string("<p>{{ name }}</p>{{ markup }}")
+    drawn = page.render(name="sda\u202e<b>\u2066رف", markup=Markup("<i>\u202d°</i>"))
+    assert drawn == "<p>sda&lt;b&gt;رف</p><i>°</i>"

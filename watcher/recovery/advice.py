@@ -195,6 +195,10 @@ def _get_drive(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
     """A drive that fits must come."""
     needed = place.needed_bytes
     tasks = []
+    if not recovery.is_planned:
+        tasks.append(
+            "Have the cable and power been checked? If it was only that, no drive is needed."
+        )
     if needed is not None:
         parity = place.role is Role.PARITY
         than = "as the largest data member" if parity else "as the drive that it replaces"
@@ -221,10 +225,6 @@ def _get_drive(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
         for one, fit in candidates(recovery, seen)
         if fit.problems
     ]
-    if not recovery.is_planned:
-        tasks.append(
-            "Have the cable and power been checked? If it was only that, no drive is needed."
-        )
     return tuple(tasks)
 
 

@@ -17,7 +17,8 @@ from markupsafe import Markup, escape
 from watcher.store.charts import Stretch
 
 WIDTH, HEIGHT = 720, 200
-LEFT, RIGHT, TOP = 52, 10, 10
+LEFT, RIGHT, TOP = 10, 52, 10
+"""The numbers stand at the right: beside the newest, which a phone shows first."""
 FLOOR = HEIGHT - 24
 COLUMNS = 220
 """How many columns a chart has; our choice: three pixels each, and a page stays small."""
@@ -173,7 +174,7 @@ def draw_chart(chart: Chart, zone: tzinfo) -> Markup:
     parts += _unseen(chart, frame)
     parts.append(_curve(chart, frame))
     parts += _marks(chart, frame)
-    parts.append(f'<path class="axis" d="M{LEFT} {TOP}V{FLOOR}H{WIDTH - RIGHT}"/></svg>')
+    parts.append(f'<path class="axis" d="M{LEFT} {FLOOR}H{WIDTH - RIGHT}V{TOP}"/></svg>')
     return Markup("".join(parts))  # noqa: S704 - numbers and escaped words
 
 
@@ -182,7 +183,7 @@ def _across(values: Sequence[float], frame: _Frame) -> Iterator[str]:
     for value in values:
         at = frame.y(value)
         yield f'<path class="grid" d="M{LEFT} {at:.0f}H{WIDTH - RIGHT}"/>'
-        yield f'<text x="{LEFT - 6}" y="{at + 4:.0f}" text-anchor="end">{say_number(value)}</text>'
+        yield f'<text x="{WIDTH - RIGHT + 6}" y="{at + 4:.0f}">{say_number(value)}</text>'
 
 
 def _below(chart: Chart, frame: _Frame, zone: tzinfo) -> Iterator[str]:
@@ -254,7 +255,7 @@ def _runs(chart: Chart) -> Iterator[list[Column]]:
 def say_number(value: float) -> str:
     """Say a number shortly: 1500, 12k, 3.4M."""
     if value != int(value) and abs(value) < 100:
-        return f"{value:.3g}"
+        return f"{value:.2g}" if abs(value) < 1 else f"{value:.3g}"
     for size, word in ((10**12, "T"), (10**9, "G"), (10**6, "M"), (10**4, "k")):
         if abs(value) >= size:
             unit = 10**3 if word == "k" else size

@@ -13,6 +13,7 @@ _TITLES = {
     Kind.DRIVE: "About drives",
     Kind.POOL: "About pools",
     Kind.SIGHT: "About what cannot be seen",
+    Kind.WATCH: "About the watch itself",
 }
 
 

@@ -192,12 +192,26 @@ class Site:
         return Clockwork(now=ask.now, zone=zone)
 
 
+_TURNS = dict.fromkeys(map(ord, "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"))
+
+
+def in_reading_order(words: object) -> object:
+    """Take out Unicode's signs that turn the order in which letters are shown.
+
+    A name with some of them looks like another name, and so may the sentence around it.
+    """
+    if isinstance(words, str) and not words.isascii():
+        return words.translate(_TURNS)
+    return words
+
+
 def make_templates() -> Environment:
     """Make the drawing of pages: everything is escaped, and a missing word is an error."""
     made = Environment(
         loader=FileSystemLoader(HERE / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=in_reading_order,
         trim_blocks=True,
         lstrip_blocks=True,
     )

@@ -96,7 +96,10 @@ def draw_window(parts: Sequence[Stretch]) -> Markup:
             f'<path class="span" d="M{early:.0f} {middle + 12}H{late:.0f}'
             f'M{early:.0f} {middle + 8}V{middle + 16}M{late:.0f} {middle + 8}V{middle + 16}"/>'
         )
-    drawn.append(f'<path class="now" d="M{LABEL} 0V{high - 22}"/></svg>')
+    drawn.append(
+        f'<text x="{LABEL}" y="{high - 7}" text-anchor="middle">now</text>'
+        f'<path class="now" d="M{LABEL} 0V{high - 22}"/></svg>'
+    )
     return Markup("".join(drawn))  # noqa: S704 - numbers and escaped words
 
 
