@@ -25,7 +25,6 @@ from watcher.facts.pool import (
     margin_of,
     members_of,
     protection_of,
-    weakest_parts,
     worse_of,
 )
 
@@ -195,12 +194,6 @@ def test_striped_mirrors_are_as_strong_as_their_weakest_pair(
 ) -> None:
     """Source: md(4), RAID10: data is lost when all copies of a chunk are."""
     assert margin_of(pairs(*states)) == margin
-
-
-def test_the_weak_pair_is_named() -> None:
-    assert [part.name for part in weakest_parts(pairs(G, G, X, G, G, G))] == ["mirror-1"]
-    assert weakest_parts(pairs(G, G, G, G)) == ()
-    assert weakest_parts(flat(4, 1)) == ()
 
 
 def test_an_unknown_member_that_decides_makes_the_margin_unknown() -> None:

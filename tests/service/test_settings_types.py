@@ -1,17 +1,7 @@
-from datetime import date
-
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
-from watcher.service.settings_types import Day, Folder, Line, Section, Whole
-
-
-def test_a_day_is_written_as_year_month_day() -> None:
-    read = TypeAdapter(Day).validate_python
-    assert read("2031-05-31") == date(2031, 5, 31)
-    for text in ("31.5.2031", "2031-5-31", "tomorrow", ""):
-        with pytest.raises(ValidationError, match="must be a day"):
-            read(text)
+from watcher.service.settings_types import Folder, Line, Section, Whole
 
 
 def test_a_whole_number_is_plain_digits() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import threading
 
 import click
@@ -148,7 +147,7 @@ def _deliver(context: click.Context, room: Room, wanted: list[tuple[str, str]]) 
                 break
     finally:
         child.stop()
-    with room.store.transaction() as tx, contextlib.suppress(KeyError):
+    with room.store.transaction() as tx:
         for notice in tx.list_notices(box=box_of(room.config), limit=500):
             if notice.key in {key for key, _ in wanted} and notice.state is NoticeState.WAITING:
                 why = notice.last_error[:_ERROR_LONGEST] or "it was not tried in time"

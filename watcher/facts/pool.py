@@ -172,20 +172,6 @@ def margin_of(tree: RedundancySet) -> int | None:
     return best if best == worst else None
 
 
-def weakest_parts(tree: RedundancySet) -> tuple[RedundancySet, ...]:
-    """Name the parts of a stripe of sets that alone decide its margin.
-
-    Empty when the tree is a single set, or when all its sets are equally strong.
-    """
-    sets = tuple(part for part in tree.parts if isinstance(part, RedundancySet))
-    if tree.bears or len(sets) < 2:
-        return ()
-    prices = [_cheapest_loss(part, unknown_is_good=False, as_built=False) for part in sets]
-    if min(prices) == max(prices):
-        return ()
-    return tuple(p for p, price in zip(sets, prices, strict=True) if price == min(prices))
-
-
 class WorkKind(StrEnum):
     """What the pool is busy with."""
 

@@ -288,7 +288,6 @@ class Preparation:
     shelf: tuple[ShelfSpare, ...] = ()
     fits: tuple[SpareFit, ...] = ()
     things: tuple[Irreplaceable, ...] | None = None  # None: nobody has looked yet
-    things_seen_at: datetime | None = None
     restores: tuple[RestoreTried, ...] = ()
     drills: tuple[DrillDone, ...] = ()
     watched_since: datetime | None = None

@@ -50,7 +50,6 @@ def prepared(
         shelf=shelf,
         fits=compare_all(shelf, survey.pools, identity_of=view.identity_of, label_of=view.label_of),
         things=backups.things if backups is not None else None,
-        things_seen_at=backups.seen_at if backups is not None else None,
         restores=kept.restores,
         drills=kept.drills,
         watched_since=since,

@@ -6,7 +6,7 @@ Each type refuses what it cannot be with words that say what would be right.
 from __future__ import annotations
 
 import re
-from datetime import date, datetime, time
+from datetime import datetime, time
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
@@ -132,17 +132,7 @@ def _number(text: object) -> object:
     return text
 
 
-def _day(text: object) -> object:
-    if isinstance(text, date):
-        return text
-    try:
-        return date.fromisoformat(str(text))
-    except ValueError:
-        raise ValueError("must be a day, for instance 2031-05-31") from None
-
-
 Clock = Annotated[time, BeforeValidator(_clock)]
-Day = Annotated[date, BeforeValidator(_day)]
 Moment = Annotated[datetime, BeforeValidator(_moment)]
 Weekday = Annotated[int, BeforeValidator(_weekday)]
 Zone = Annotated[str, AfterValidator(_zone)]

@@ -8,7 +8,6 @@ from typing import Final
 
 from watcher.facts.identity import BoxId
 from watcher.facts.readiness import (
-    BackupsSeen,
     DrillDone,
     RestoreTried,
     ShelfSpare,
@@ -23,7 +22,6 @@ from watcher.store.times import from_micros, from_micros_or_none, to_micros
 SPARE: Final = Form[ShelfSpare](ShelfSpare)
 DRILL: Final = Form[DrillDone](DrillDone)
 RESTORE: Final = Form[RestoreTried](RestoreTried)
-BACKUPS: Final = Form[BackupsSeen](BackupsSeen)
 
 TOLD: Final = Form[ToldReadiness](ToldReadiness)
 
