@@ -67,6 +67,23 @@ def test_a_kernel_limit_of_50_mb_per_second_decides() -> None:
     assert limited.earliest == pytest.approx(44.4, rel=0.01)
 
 
+def test_flash_under_md_is_held_by_the_kernels_usual_limit() -> None:
+    """Kernel messages: 200,000 KB/s for each disk unless raised; 2 TB take 2.7 h, not 0.5 h.
+
+    Only the earliest end counts on a limit that was raised; ZFS and btrfs know no such limit.
+    """
+    fast = life(0, drive_class=DriveClass.NVME)
+
+    def fill(kind: PoolKind) -> Span:
+        whole = pool(parity(3, 1, (0,)), kind=kind, used_bytes=None)
+        return rebuild_span(whole, Load(busy_share=0.0), capacity_bytes=2 * TB, new=fast)
+
+    held = 2e12 / (200_000 * 1024) / 3600
+    assert fill(PoolKind.MD).likely >= held == pytest.approx(2.71, rel=0.01)
+    assert fill(PoolKind.MD).earliest == pytest.approx(2e12 / 1.2e9 / 3600, rel=0.01)
+    assert fill(PoolKind.ZFS).likely < held
+
+
 def test_a_shingled_drive_takes_many_times_longer() -> None:
     whole = pool(parity(6, 1, (0,)))
     shingled = rebuild_span(

@@ -111,6 +111,14 @@ def test_heat_is_judged_by_the_drives_own_limits(
     assert urgency("too-hot-for-its-rating", seen) == expected
 
 
+def test_the_warning_bit_tells_of_heat_where_the_limit_is_not_told() -> None:
+    """NVMe Base Specification, critical warning, bit 1; smartctl before 7.4 lists no limits."""
+    seen = view(reading("a", {CELSIUS: 85, Metric.CRITICAL_WARNING: 2}))
+    (finding,) = findings("too-hot-for-its-rating", seen)
+    assert finding.urgency.value == "note"
+    assert finding.evidence[-1].value == "not told"
+
+
 def test_warmth_without_a_limit_says_nothing() -> None:
     """FAST 2007 section 3.4: average temperature is no forecast of failure. 0 is no limit."""
     assert urgency("too-hot-for-its-rating", view(reading("a", {CELSIUS: 64}))) is None

@@ -46,6 +46,11 @@ SHINGLED, SHINGLED_LATEST = 4.0, 14.0
 """Factors for filling a shingled drive: latest from one published test (nine days against sixteen
 hours, from memory), likely our choice."""
 
+KERNEL_LIMIT = 200_000 * 1024.0
+"""Bytes per second and member that the kernel lets a rebuild of md or LVM use unless somebody
+raised it (``speed_limit_max``; kernel messages, "not more than 200000 KB/sec"). Flash could go
+several times as fast and does not."""
+
 SMALLEST_SHARE_LEFT = 0.05
 """However busy the users are, the rebuild keeps this share: md keeps a minimum speed too."""
 
@@ -109,6 +114,9 @@ def reads_whole_device(kind: PoolKind) -> bool:
     return kind in {PoolKind.MD, PoolKind.LVM, PoolKind.DECLARED}
 
 
+_BY_THE_KERNEL = frozenset({PoolKind.MD, PoolKind.LVM})
+
+
 def used_share(pool: Pool) -> float:
     """Give which share of a member a rebuild or a scrub must cover (0 to 1); 1 when not known."""
     if reads_whole_device(pool.kind) or pool.used_bytes is None or not pool.capacity_bytes:
@@ -136,14 +144,18 @@ def rebuild_span(
     """Give how long filling one member takes, in hours.
 
     ``new`` is the drive that is filled, when it is known; its class and recording decide the
-    speed. An unknown capacity gives a wide span, never a short one.
+    speed. An unknown capacity gives a wide span, never a short one. Where no limit of the kernel is
+    told, the usual one holds but for the earliest end: it may have been raised.
     """
     drive_class = new.drive_class if new else DriveClass.UNKNOWN
     shingled = new is not None and new.recording is Recording.SHINGLED
     share = used_share(pool)
     sizes = _UNKNOWN_CAPACITY if capacity_bytes is None else (capacity_bytes,) * 3
+    told = load.limit_bytes_per_second
+    usual = KERNEL_LIMIT if told is None and pool.kind in _BY_THE_KERNEL else told
     early, likely, late = (
-        drive_pass_hours(drive_class, size, load.limit_bytes_per_second) * share for size in sizes
+        drive_pass_hours(drive_class, size, limit) * share
+        for size, limit in zip(sizes, (told, usual, usual), strict=True)
     )
     left = max(SMALLEST_SHARE_LEFT, 1.0 - load.busy_share)
     early, likely, late = early * QUIET, likely * ORDINARY / left, late * BUSY / left

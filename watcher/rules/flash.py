@@ -144,7 +144,8 @@ def flash_read_only(look: Look) -> Found | None:
 def too_hot(look: Look) -> Found | None:
     """Find a drive at or above a temperature limit of its own.
 
-    Without a limit from the drive nothing is said: warmth alone is no forecast of failure
+    NVMe drives also say it in a bit of their own, where the limit may not be told (smartctl before
+    7.4). Without a limit or that bit nothing is said: warmth alone is no forecast of failure
     (Pinheiro et al., FAST 2007 section 3.4).
     """
     celsius = look.metrics.get(Metric.TEMPERATURE_CELSIUS)
@@ -153,13 +154,14 @@ def too_hot(look: Look) -> Found | None:
     if celsius is None:
         return None
     over = bool(critical) and celsius >= (critical or 0)
-    warm = bool(warning) and celsius >= (warning or 0)
+    says_so = bool(look.metrics.get(Metric.CRITICAL_WARNING, 0) & HEAT_LIMIT)
+    warm = says_so or (bool(warning) and celsius >= (warning or 0))
     if not (over or warm):
         return None
     trace = look.trace(Metric.TEMPERATURE_CELSIUS)
     before = trace.points[-2][1] if trace is not None and len(trace.points) > 1 else None
     stays = before is not None and bool(warning) and before >= (warning or 0)
-    own_limit = critical if over else warning
+    own_limit = critical if over else warning if warning is not None else "not told"
     return Found(
         urgency=Urgency.TODAY if over else Urgency.THIS_WEEK if stays else Urgency.NOTE,
         sentence="The drive is hotter than its maker allows."
@@ -171,7 +173,7 @@ def too_hot(look: Look) -> Found | None:
         ),
         evidence=(
             fact("temperature", celsius, unit="°C"),
-            fact("the drive's own limit", own_limit, unit="°C"),
+            fact("the drive's own limit", own_limit, unit="°C" if own_limit != "not told" else ""),
         ),
         bears_on_margin=over,
         level=2 if over else 1,
@@ -311,6 +313,7 @@ RULES: Final = (
             Metric.TEMPERATURE_CELSIUS.value,
             Metric.TEMPERATURE_WARNING_CELSIUS.value,
             Metric.TEMPERATURE_CRITICAL_CELSIUS.value,
+            "critical-warning bit 1",
         ),
         thresholds=(),
         urgency=(
