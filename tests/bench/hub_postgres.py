@@ -1,34 +1,73 @@
-"""What a hub on PostgreSQL costs: run ``python -m tests.bench.hub_postgres [BOXES] [SURVEYS]``.
+"""What a hub on PostgreSQL costs: run ``python -m tests.bench.hub_postgres`` (or with ``--help``).
 
-The boxes of ``tests.bench.hub`` hand their surveys to the whole desk of 1, 2 and 4 hub processes on
-one server of its own, on disk and with every commit waited for (about two minutes). Surveys are
-unpacked, judged and written as by the hub; only the way through HTTP is left out. Told are surveys
-a second as they passed, and the processor time of a survey in the hubs and in the server, for the
-machine may be busy: two cores of its own give at most 2,000 ms / (both together) a second.
+The boxes of ``tests.bench.hub`` (24 drives, 2 pools) hand their surveys to the whole desk of one or
+more hub processes on one server, which is started for it on a Unix socket, on disk and with every
+commit waited for. Surveys are unpacked, judged and written as by the hub; only the way through HTTP
+is left out. Told are surveys a second as they passed, how long one took, how many statements and
+waits for the server it took, and the processor time of a survey in the hubs and in the server. The
+machine may be busy: two cores of its own give at most 2,000 ms / (both together) a second, and
+``--sqlite`` runs the same on SQLite beside it, so that the two can be held against each other.
+
+With ``--rate N`` surveys arrive evenly, N a second in all, and a time counts from when one arrived;
+otherwise each hub takes the next as soon as it can.
 """
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
+import resource
 import subprocess
 import sys
+from collections.abc import Sequence
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
-from time import perf_counter, process_time
+from time import perf_counter, process_time, sleep
 from typing import Any
 
+from tests.bench import hub as on_sqlite
 from tests.bench.hub import BEGIN, EVERY, Fleet, build
 from tests.store.cluster import Cluster, running_cluster
-from watcher.hub.wire import unpack
-from watcher.store.postgres import open_server
+from watcher.hub.server import ease_collector
+from watcher.hub.wire import unpack_to_keep
+from watcher.store.connection import Db, Question
+from watcher.store.database import Standing, Store
+from watcher.store.dialect import POSTGRES
+from watcher.store.postgres import PostgresConnection, open_server
+from watcher.store.prepared import Result
 
 ROOT = Path(__file__).resolve().parents[2]
 TICKS = os.sysconf("SC_CLK_TCK")
 
 
-def work(url: str, first: int, boxes: int, surveys: int) -> None:
+class Counting(PostgresConnection):
+    """A connection that counts its statements, and how often it waits for the server."""
+
+    def __init__(self, url: str) -> None:
+        self.statements = self.waits = 0
+        super().__init__(url)
+
+    def _run(self, more: Sequence[Question]) -> list[Any]:
+        self.statements += len(self._waiting) + len(more)
+        self.waits += 1
+        return super()._run(more)
+
+    def _say(self, words: str) -> Result:
+        self.statements += words.count(";") + 1
+        self.waits += 1
+        return super()._say(words)
+
+
+def open_counting(url: str) -> tuple[Store, Counting]:
+    """Open a store that was made, over a connection that counts."""
+    connection = Counting(url)
+    db = Db(connection, connection.where, POSTGRES)
+    return Store(db, path=None, standing=Standing(), lead=connection.leads), connection
+
+
+def work(url: str, first: int, boxes: int, surveys: int, rate: float) -> None:
     """Be one hub process: get ready, wait for the word, take surveys in, tell what it cost."""
     fleet = Fleet(boxes)
     looks = [fleet.pattern.survey(BEGIN + n * EVERY, 144) for n in range(2 + surveys // boxes + 1)]
@@ -38,20 +77,32 @@ def work(url: str, first: int, boxes: int, surveys: int) -> None:
         for n in range(surveys)
     ]  # fmt: skip
     times = []
-    with open_server(url, now=BEGIN) as store:
+    store, connection = open_counting(url)
+    with store:
         shop = build(store)
         for number in range(boxes):
-            told = unpack(fleet.parcel(first + number, looks[0]))
-            shop.take(fleet.token(first + number), told, "192.0.2.7", looks[0].taken_at)
+            told, sent = unpack_to_keep(fleet.parcel(first + number, looks[0]))
+            shop.take(fleet.token(first + number), told, "192.0.2.7", looks[0].taken_at, sent)
+        ease_collector()
         print("ready", flush=True)
         sys.stdin.readline()
+        connection.statements = connection.waits = 0
         began, spent = perf_counter(), process_time()
-        for token, body, at in bodies:
+        for number, (token, body, at) in enumerate(bodies):
             start = perf_counter()
-            shop.take(token, unpack(body), "192.0.2.7", at + timedelta(seconds=1))
+            if rate:
+                due = began + number / rate
+                if due > start:
+                    sleep(due - start)
+                start = due
+            told, sent = unpack_to_keep(body)
+            shop.take(token, told, "192.0.2.7", at + timedelta(seconds=1), sent)
             times.append(perf_counter() - start)
         passed, spent = perf_counter() - began, process_time() - spent
-    print(json.dumps({"passed": passed, "spent": spent, "times": times}), flush=True)
+    found = {"passed": passed, "spent": spent, "times": times}
+    found |= {"statements": connection.statements, "waits": connection.waits}
+    found |= {"kib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss}
+    print(json.dumps(found), flush=True)
 
 
 def server_seconds(cluster: Cluster) -> float:
@@ -68,7 +119,7 @@ def server_seconds(cluster: Cluster) -> float:
     return found
 
 
-def run(processes: int, boxes: int, surveys: int) -> dict[str, float]:
+def run(processes: int, boxes: int, surveys: int, rate: float = 0.0) -> dict[str, float]:
     """Measure so many hub processes, each with its share of boxes and surveys."""
     with running_cluster(safe=True) as cluster:
         url = cluster.new_database()
@@ -78,7 +129,7 @@ def run(processes: int, boxes: int, surveys: int) -> dict[str, float]:
         hubs = [
             subprocess.Popen(
                 [sys.executable, "-m", "tests.bench.hub_postgres", "--hub", url]
-                + [str(n) for n in (index * share, share, each)],
+                + [str(n) for n in (index * share, share, each, rate / processes)],
                 cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
             )
             for index in range(processes)
@@ -100,30 +151,61 @@ def run(processes: int, boxes: int, surveys: int) -> dict[str, float]:
             hub.communicate(timeout=60)
     times = sorted(t for one in told for t in one["times"])
     total = each * processes
+    spent = sum(one["spent"] for one in told) / total * 1000
+    server = (after - before) / total * 1000
     return {
         "a second": total / max(one["passed"] for one in told),
-        "hub ms": sum(one["spent"] for one in told) / total * 1000,
-        "server ms": (after - before) / total * 1000,
+        "hub ms": spent,
+        "server ms": server,
+        "2 cores": 2000 / (spent + server),
+        "statements": sum(one["statements"] for one in told) / total,
+        "waits": sum(one["waits"] for one in told) / total,
+        "p50 ms": times[len(times) // 2] * 1000,
         "p99 ms": times[int(len(times) * 0.99)] * 1000,
+        "MiB a hub": max(one["kib"] for one in told) / 1024,
     }
+
+
+def asked() -> argparse.Namespace:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(
+        description="Measure what a survey costs hubs on a PostgreSQL server of their own.",
+    )
+    parser.add_argument("--boxes", type=int, default=100, help="boxes in all (100)")
+    parser.add_argument("--surveys", type=int, default=1600, help="surveys in all (1600)")
+    parser.add_argument(
+        "--hubs", type=int, nargs="+", default=[1, 2], help="hub processes, each in turn (1 2)"
+    )
+    parser.add_argument(
+        "--rate", type=float, default=0.0, help="surveys that arrive a second in all (as they can)"
+    )
+    parser.add_argument("--sqlite", action="store_true", help="run it on SQLite first")
+    parser.add_argument("--hub", nargs=5, help=argparse.SUPPRESS)
+    return parser.parse_args()
 
 
 def main() -> None:
     """Print the table."""
-    if sys.argv[1:2] == ["--hub"]:
-        first, boxes, surveys = (int(word) for word in sys.argv[3:6])
-        work(sys.argv[2], first, boxes, surveys)
+    words = asked()
+    if words.hub:
+        url, first, boxes, surveys, rate = words.hub
+        work(url, int(first), int(boxes), int(surveys), float(rate))
         return
-    boxes = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    surveys = int(sys.argv[2]) if len(sys.argv) > 2 else 800
-    print(f"{'hubs':>5}{'a second':>10}{'hub ms':>9}{'server ms':>11}{'p99 ms':>9}")
-    for processes in (1, 2, 4):
-        found = run(processes, boxes, surveys)
+    print(f"load {os.getloadavg()[0]:.1f} at the beginning")
+    if words.sqlite:
+        found = on_sqlite.run(words.boxes, words.surveys)
         print(
-            f"{processes:>5}{found['a second']:>10.0f}{found['hub ms']:>9.2f}"
-            f"{found['server ms']:>11.2f}{found['p99 ms']:>9.1f}",
-            flush=True,
+            f"on SQLite, one process: {found['cpu_ms']:.2f} ms a survey,"
+            f" {1000 / found['passed_ms']:.0f} a second, p99 {found['p99_ms']:.1f} ms"
         )
+    for processes in words.hubs:
+        found = run(processes, words.boxes, words.surveys, words.rate)
+        if processes == words.hubs[0]:
+            print(f"{'hubs':>5}" + "".join(f"{name:>11}" for name in found))
+        print(
+            f"{processes:>5}" + "".join(f"{value:>11.1f}" for value in found.values()), flush=True
+        )
+    print(f"load {os.getloadavg()[0]:.1f} at the end")
 
 
 if __name__ == "__main__":

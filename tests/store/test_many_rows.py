@@ -10,6 +10,7 @@ from tests.store.made import BOX, NOW
 from watcher.store.database import Store, open_memory
 from watcher.store.many_rows import at_once, shape_of
 from watcher.store.statements import statements
+from watcher.store.travel import packed
 
 INTAKE = statements("intake")
 SPANS = INTAKE["add-to-span"]
@@ -27,7 +28,7 @@ def test_an_insert_of_many_rows_reads_them_from_arrays() -> None:
         " FROM unnest(:a::bigint[], :b::text[]) AS given (v_a, v_b)"
         " WHERE true ON CONFLICT (a) DO UPDATE SET b = v_b % 2"
     )
-    assert values == {"a": "{1,2}", "b": '{"x",NULL}'}
+    assert values == {"a": packed([1, 2], "bigint"), "b": packed(["x", None], "text")}
 
 
 def test_an_update_of_many_rows_finds_each_by_its_key_and_a_value_nobody_has_is_null() -> None:
@@ -40,7 +41,7 @@ def test_an_update_of_many_rows_finds_each_by_its_key_and_a_value_nobody_has_is_
         " FROM unnest(:c::double precision[], :id::bigint[]) AS given (v_c, v_id)"
         " WHERE id = v_id"
     )
-    assert values == {"id": "{1,2}", "c": "{0.5,1.5}"}
+    assert values == {"id": packed([1, 2], "bigint"), "c": packed([0.5, 1.5], "double precision")}
 
 
 @pytest.mark.parametrize(

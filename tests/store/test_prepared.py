@@ -12,7 +12,7 @@ from watcher.store.errors import StoreError
 
 pytest.importorskip("psycopg", reason="needs psycopg: the extra [postgres]")
 
-from watcher.store.prepared import Row, written
+from watcher.store.prepared import Row
 
 TEXT = st.text(st.characters(blacklist_categories=("Cs",), blacklist_characters="\0"), max_size=20)
 NUMBER = st.integers(-(2**63), 2**63 - 1)
@@ -59,12 +59,6 @@ def test_numbers_of_the_server_are_numbers_of_ours(server: Store) -> None:
         )
     assert dict(row) == {"a": 1, "b": -2, "c": -3, "d": 1.5, "e": True}
     assert [type(value) for value in row.values()] == [int, int, int, float, bool]
-
-
-def test_a_sign_that_the_server_cannot_hold_becomes_a_mark_and_hides_nothing_behind_it() -> None:
-    """libpq would end a text at its first NUL."""
-    assert written("a\0b") == "a\ufffdb".encode()
-    assert written(b"a\0b") == b"a\0b"
 
 
 def test_a_row_is_asked_by_name_and_by_place() -> None:

@@ -37,10 +37,10 @@ def test_a_file_with_a_nameless_double_or_unexplained_statement_is_refused(text:
 def test_every_statement_fits_the_schema(file: str) -> None:
     """SQLite compiles each one against the tables (EXPLAIN runs nothing)."""
     store = open_memory(now=datetime(2026, 1, 1, tzinfo=UTC))
-    with store.snapshot() as tx:
+    with store.snapshot():
         for name, sql in statements(file).items():
             values = _Anything()
-            rows = tx.db._connection.execute(f"EXPLAIN {sql}", values).fetchall()  # type: ignore[attr-defined]
+            rows = store._db._connection.execute(f"EXPLAIN {sql}", values).fetchall()  # type: ignore[attr-defined]
             assert rows, name
 
 

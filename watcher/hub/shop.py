@@ -34,8 +34,10 @@ from watcher.hub.storm import gather, put_off
 from watcher.hub.strangers import rename_drives
 from watcher.hub.telling import Telling, drives_told, rename_spares
 from watcher.hub.wire import Answer, Parcel
-from watcher.service.desk import Ahead, Desk
+from watcher.service.desk import EVENTS_BACK, Ahead, Desk
+from watcher.service.outlook import FORECASTS
 from watcher.service.routes import route_findings, routes_seen
+from watcher.store.ahead import Coming
 from watcher.store.database import Store
 from watcher.store.errors import StoreRaced
 from watcher.store.floor import Gap
@@ -125,6 +127,7 @@ class Shop:
             survey = own_survey(box.box, parcel.survey)
             renew = now - shown.made_at >= TOKEN_RENEWED
             answer = Answer(taken=parcel.survey.survey, renew=renew, look=box.look_wanted)
+            tx.ask_ahead(box.box, _coming(parcel, survey, now))
             if tx.knows_survey(survey.survey):
                 return Came(answer=answer)
             clash = self._mind_senders(tx, box, parcel.sender, now)
@@ -144,6 +147,7 @@ class Shop:
         besides = tuple(own_finding(box.box, f) for f in parcel.besides)
         if tx.has_second_sender(box.box, now - SECOND_SENDER_HOLDS):
             besides += (second_sender(box, now),)
+        tx.sender_heard(box.box, parcel.sender, now)
         mind_gap(tx, box, survey, parcel.every_seconds)
         outcome = desk.take_within(
             tx,
@@ -200,13 +204,10 @@ class Shop:
             tx.refuse_sender(box.box, sender, now)
             return True
         if known is None or box.sender in {"", sender}:
-            tx.sender_heard(box.box, sender, now)
             return False
         other = tx.sender(box.box, box.sender)
         first_is_this = other is None or known.first_at <= other.first_at
         tx.refuse_sender(box.box, box.sender if first_is_this else sender, now)
-        if first_is_this:
-            tx.sender_heard(box.box, sender, now)
         return not first_is_this
 
     def due(self, now: datetime) -> bool:
@@ -297,6 +298,17 @@ class Shop:
                 return False
             judged = SurveyJudged(findings=findings, seen=seen, taken_at=now)
             return bool(Desk(self.store, own).hear_within(tx, judged, now).told)
+
+
+def _coming(parcel: Parcel, survey: Survey, now: datetime) -> Coming:
+    """Say what will be asked about a survey."""
+    return Coming(
+        survey=survey.survey,
+        sender=parcel.sender,
+        refused_since=now - SECOND_SENDER_HOLDS,
+        events_since=now - EVENTS_BACK,
+        kept=FORECASTS,
+    )
 
 
 def renamed(tx: Transaction, box: EnrolledBox, survey: Survey) -> tuple[Survey, frozenset[DriveId]]:

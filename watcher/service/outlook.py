@@ -23,6 +23,9 @@ from watcher.service.prospects import exposure_of
 from watcher.store.transaction import Transaction
 
 RULE: Final = "forecast-worse"
+FORECASTS: Final = "forecast/"
+"""How the names begin under which forecasts are kept."""
+
 LEAST_CHANCE: Final = 0.01
 """A chance of loss below one in a hundred is not told when it doubles. Our choice: the interval
 of such small chances is wider than a doubling."""
@@ -118,13 +121,14 @@ def follow_forecasts(
 ) -> tuple[Finding, ...]:
     """Compare the forecast of every pool short of margin with what was forecast before."""
     box = view.survey.box
+    forecasts = tx.kept_under(box, FORECASTS)
     found = []
     for pool in view.survey.pools:
         if pool.protection not in {Protection.THINNED, Protection.BARE} or not pool.full_margin:
-            if pool.protection is Protection.WHOLE and tx.kept(box, _name(pool.pool)):
+            if pool.protection is Protection.WHOLE and forecasts.get(_name(pool.pool)):
                 tx.forget(box, _name(pool.pool))
             continue
-        text = tx.kept(box, _name(pool.pool))
+        text = forecasts.get(_name(pool.pool))
         before = Kept.from_text(text) if text else None
         kept = compare(before, outline(pool, exposure_of(view, pool, plan, now)))
         if kept != before:
@@ -136,7 +140,7 @@ def follow_forecasts(
 
 def _name(pool: PoolId) -> str:
     """Give the name under which a pool's forecast is kept."""
-    return f"forecast/{pool}"
+    return f"{FORECASTS}{pool}"
 
 
 def _finding(pool: Pool, kept: Kept, now: datetime) -> Finding:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -36,16 +36,13 @@ class BookPart(Part):
         return known
 
     def _read_book(self, box: BoxId) -> Book:
-        sql = statements("book")
-        cases = tuple(
-            CASE.read(row["state"], f"case {row['number']}")
-            for row in self.db.rows(sql["load-cases"], {"box": box})
-        )
-        row = self.db.one(sql["load-book"], {"box": box})
-        if row is None:
+        states, rest = self._book_states(box)
+        cases = tuple(CASE.read(state, f"case {number}") for number, state in states.items())
+        if rest is None:
+            sql = statements("book")
             last = self.db.one(sql["last-case-number"], {"box": box})["number"] or 0
             return Book(box=box, cases=cases, next_case=last + 1, next_mark=last + 1)
-        book = BOOK.read(row["state"], f"the case book of {box}")
+        book = BOOK.read(rest, f"the case book of {box}")
         if book.format > BOOK_FORMAT:
             raise StoreTooNew(
                 f"the case book of {box} was written by a newer version of midwatch (its format "
@@ -53,48 +50,35 @@ class BookPart(Part):
             )
         return replace(book, cases=cases)
 
+    def _book_states(self, box: BoxId) -> tuple[dict[int, str], str | None]:
+        """Give how a book was saved: its cases by their numbers, and the rest where it is known."""
+        rows = self.db.once(statements("book")["load-book"], {"box": box})
+        states = {row["number"]: row["state"] for row in rows if row["is_case"]}
+        return states, next((row["state"] for row in rows if not row["is_case"]), None)
+
     def save_book(self, box: BoxId, book: Book) -> None:
         """Write what changed of a book. Cases that left it go to the archive."""
         if book.box != box:
             raise ValueError(f"the book of {book.box} is not that of {box}")
         sql = statements("book")
         self.books.pop(box, None)
-        before = {
-            row["number"]: row["state"] for row in self.db.rows(sql["load-cases"], {"box": box})
-        }
+        before, rest = self._book_states(box)
+        changed: list[Values] = []
         for case in book.cases:
             state = CASE.write(case)
             was = before.pop(case.number, None)
             if was != state:
                 if was is None or _lasting(was) != _lasting(state):
                     self.told_or_said()
-                self.db.change(
-                    sql["save-case"],
-                    {
-                        "box": box,
-                        "number": case.number,
-                        "is_open": int(case.is_open),
-                        "urgency": case.urgency.value,
-                        "label": clean(case.label),
-                        "opened_at": to_micros(case.opened_at),
-                        "closed_at": to_micros_or_none(case.closed_at),
-                        "state": state,
-                    },
-                )
-        for number in before:
-            self.db.change(sql["archive-case"], {"box": box, "number": number})
-        self._save_rest(box, replace(book, cases=()))
-
-    def _save_rest(self, box: BoxId, rest: Book) -> None:
-        """Write the book without its cases, when it changed."""
-        sql = statements("book")
-        row = self.db.one(sql["load-book"], {"box": box})
-        state = BOOK.write(rest)
-        if row is not None and row["state"] == state:
-            return
-        if row is None or _lasting(row["state"]) != _lasting(state):
-            self.told_or_said()
-        self.db.change(sql["save-book"], {"box": box, "state": state})
+                changed.append(_case_row(box, case, state))
+        self.db.change_many(sql["save-case"], changed)
+        gone: list[Values] = [{"box": box, "number": number} for number in before]
+        self.db.change_many(sql["archive-case"], gone)
+        state = BOOK.write(replace(book, cases=()))
+        if rest != state:
+            if rest is None or _lasting(rest) != _lasting(state):
+                self.told_or_said()
+            self.db.write(sql["save-book"], {"box": box, "state": state})
 
     def boxes_with_a_book(self) -> tuple[BoxId, ...]:
         """Name every box that has a book."""
@@ -146,7 +130,7 @@ class BookPart(Part):
 
     def add_observation(self, box: BoxId, now: datetime, observation: Observation) -> None:
         """Keep what the case side was told, so that the book can be folded again (14 days)."""
-        self.db.change(
+        self.db.write(
             statements("book")["add-observation"],
             {
                 "box": box,
@@ -170,16 +154,41 @@ class BookPart(Part):
 
     def keep(self, box: BoxId, name: str, text: str) -> None:
         """Remember a text under a name, instead of what was there."""
-        self.db.change(statements("book")["keep"], {"box": box, "name": name, "text": clean(text)})
+        self.db.write(statements("book")["keep"], {"box": box, "name": name, "text": clean(text)})
 
     def forget(self, box: BoxId, name: str) -> None:
         """Remember nothing under a name any more."""
-        self.db.change(statements("book")["forget"], {"box": box, "name": name})
+        self.db.write(statements("book")["forget"], {"box": box, "name": name})
 
     def kept(self, box: BoxId, name: str) -> str | None:
         """Give the text remembered under a name, or None."""
         row = self.db.one(statements("book")["kept"], {"box": box, "name": name})
         return None if row is None else str(row["text"])
+
+    def kept_under(self, box: BoxId, first: str) -> Mapping[str, str]:
+        """Give all texts remembered under names that begin alike, by name."""
+        values: Values = {"box": box, **names_under(first)}
+        rows = self.db.once(statements("book")["kept-under"], values)
+        return {row["name"]: str(row["text"]) for row in rows}
+
+
+def names_under(first: str) -> dict[str, str]:
+    """Give between which two names all lie that begin alike."""
+    return {"first": first, "beyond": f"{first[:-1]}{chr(ord(first[-1]) + 1)}"}
+
+
+def _case_row(box: BoxId, case: Case, state: str) -> Values:
+    """Give a case as a row."""
+    return {
+        "box": box,
+        "number": case.number,
+        "is_open": int(case.is_open),
+        "urgency": case.urgency.value,
+        "label": clean(case.label),
+        "opened_at": to_micros(case.opened_at),
+        "closed_at": to_micros_or_none(case.closed_at),
+        "state": state,
+    }
 
 
 _PASSING = re.compile(

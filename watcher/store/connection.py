@@ -25,7 +25,7 @@ import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 from watcher.store.dialect import SQLITE, Dialect
 from watcher.store.errors import translate, translate_os
@@ -57,6 +57,7 @@ SET_UP_TO_RESCUE = (
 
 Value = str | int | float | bytes | None
 Values = Mapping[str, Value]
+Question = tuple[str, Values]
 
 
 class Cursor(Protocol):
@@ -97,6 +98,19 @@ class Connection(Protocol):
         ...
 
 
+@runtime_checkable
+class Together(Protocol):
+    """What a connection can do more to which each wait is dear."""
+
+    def write(self, sql: str, values: Values, /) -> None:
+        """Run one statement, perhaps later: before the next question or the commit."""
+        ...
+
+    def ask(self, questions: Sequence[Question], /) -> Sequence[Cursor]:
+        """Run several statements in their order, with one wait for all of their answers."""
+        ...
+
+
 Connect = Callable[[str], Connection]
 
 
@@ -121,6 +135,7 @@ class Db:
         A connection to something else than SQLite raises our errors itself.
         """
         self._connection = connection
+        self._together = connection if isinstance(connection, Together) else None
         self.where = where
         self.dialect = dialect
 
@@ -143,6 +158,12 @@ class Db:
         except sqlite3.Error as error:
             raise translate(error, self.where) from error
 
+    def ask(self, questions: Sequence[Question]) -> list[Sequence[Any]]:
+        """Give all rows of each of several queries, which are asked in their order."""
+        if self._together is None:
+            return [self.rows(*question) for question in questions]
+        return [answer.fetchall() for answer in self._together.ask(questions)]
+
     def walk(self, sql: str, values: Values | None = None) -> Iterator[Any]:
         """Give the rows of a query one by one, so that an error comes after the rows before it."""
         try:
@@ -159,8 +180,19 @@ class Db:
         except sqlite3.Error as error:
             raise translate(error, self.where) from error
 
+    def write(self, sql: str, values: Values) -> None:
+        """Run a statement of which nobody asks how many rows it changed.
+
+        Where a wait is dear it is run later: before the next question, or before the end of the
+        transaction. What is wrong with it is told then.
+        """
+        if self._together is None:
+            self.change(sql, values)
+        else:
+            self._together.write(sql, values)
+
     def change_many(self, sql: str, rows: Sequence[Values]) -> None:
-        """Run a statement once for each row of values."""
+        """Run a statement once for each row of values; as with ``write`` it may be later."""
         if not rows:
             return
         try:

@@ -44,7 +44,7 @@ class EventIntake(Part):
             }
             row = self.db.one(sql["event-to-fold-into"], values)
             if row is None:
-                self.db.change(sql["add-event"], values)
+                self.db.write(sql["add-event"], values)
             else:
                 last = max(row["last_at"], at, last_at)
-                self.db.change(sql["fold-event"], values | {"id": row["id"], "last_at": last})
+                self.db.write(sql["fold-event"], values | {"id": row["id"], "last_at": last})

@@ -119,7 +119,7 @@ class FloorPart(Part):
 
     def box_seen(self, box: BoxId) -> KnownBox | None:
         """Give when a box was surveyed, or None when it never was; at the cost of one row."""
-        row = self.db.one(statements("floor")["one-box-seen"], {"box": box})
+        row = self.box_row(box)
         if row is None:
             return None
         return KnownBox(
@@ -136,7 +136,7 @@ class FloorPart(Part):
             "begun_at": to_micros(gap.begun_at),
             "ended_at": to_micros(gap.ended_at),
         }
-        self.db.change(statements("floor")["add-gap"], values)
+        self.db.write(statements("floor")["add-gap"], values)
 
     def gaps(self, box: BoxId, since: datetime, until: datetime) -> tuple[Gap, ...]:
         """Give the stretches in which a box was not watched, as far as they touch a span."""

@@ -123,7 +123,7 @@ class HistoryPart(Part):
 
     def watched_since(self, box: BoxId) -> datetime | None:
         """Give when a box was heard of first, or None; at the cost of one row."""
-        row = self.db.one(statements("intake")["box"], {"box": box})
+        row = self.box_row(box)
         return None if row is None else from_micros(row["first_seen"])
 
     def drives(self, box: BoxId | None = None) -> tuple[KnownDrive, ...]:
@@ -175,7 +175,6 @@ class HistoryPart(Part):
     def retire_drive(self, drive: DriveId, *, in_use: bool = False) -> bool:
         """Expect a drive no more, or (``in_use``) again; False when it is not known."""
         self.told_or_said()
-        self.forget_drive_rows()
         values: Values = {"drive": drive, "in_use": int(in_use)}
         return self.db.change(statements("questions")["set-drive-use"], values) > 0
 

@@ -134,12 +134,12 @@ class HubPart(Part):
             "sender": clean(sender),
             "due_at": to_micros_or_none(due_at),
         }
-        self.db.change(statements("hub")["box-heard"], values)
+        self.db.write(statements("hub")["box-heard"], values)
 
     def set_due(self, box: BoxId, due_at: datetime | None) -> None:
         """Note when the book of a box falls due."""
         values: Values = {"box": box, "due_at": to_micros_or_none(due_at)}
-        self.db.change(statements("hub")["set-due"], values)
+        self.db.write(statements("hub")["set-due"], values)
 
     def set_box_state(self, box: BoxId, state: BoxState, now: datetime | None = None) -> bool:
         """Say whether a box is watched, and since when not; False when there is no such box."""
@@ -268,7 +268,7 @@ class HubPart(Part):
     def sender_heard(self, box: BoxId, sender: str, now: datetime) -> None:
         """Note that a run of a box's program sent something."""
         values: Values = {"box": box, "sender": clean(sender), "now": to_micros(now)}
-        self.db.change(statements("hub")["sender-heard"], values)
+        self.db.write(statements("hub")["sender-heard"], values)
 
     def refuse_sender(self, box: BoxId, sender: str, now: datetime) -> None:
         """Take nothing from this run any more."""
@@ -289,7 +289,7 @@ class HubPart(Part):
     def strangers(self, box: BoxId, client: str, drives: frozenset[DriveId]) -> frozenset[DriveId]:
         """Name the drives that are known to sit in a box of somebody else."""
         sql = statements("hub")
-        known = {row["drive"] for row in self.db.rows(sql["drives-here"], {"box": box})}
+        known = {row["drive"] for row in self.drive_rows(box)}
         found = set()
         for drive in drives - known:
             row = self.db.one(sql["box-of-drive"], {"drive": drive})

@@ -23,9 +23,10 @@ from watcher.store.codec import (
     squeeze,
     write_numbers,
 )
-from watcher.store.connection import Db, Value, Values
+from watcher.store.connection import Value, Values
 from watcher.store.event_intake import EventIntake
 from watcher.store.pool_intake import PoolIntake
+from watcher.store.recall import Recall
 from watcher.store.round import Round
 from watcher.store.statements import statements
 from watcher.store.times import DAY, HOUR, MINUTE, floor_to, to_micros
@@ -79,7 +80,7 @@ class Batch:
     changes: list[Values] = field(default_factory=list)
     reads: list[Values] = field(default_factory=list)
 
-    def write(self, db: Db) -> None:
+    def write(self, db: Recall) -> None:
         """Write what has come together, and begin anew."""
         sql = statements("intake")
         for name, rows in (
@@ -104,23 +105,21 @@ class IntakePart(PoolIntake, EventIntake):
         """
         sql = statements("intake")
         at = to_micros(survey.taken_at)
-        if not self.db.change(
-            sql["note-survey"],
-            {
-                "survey": survey.survey,
-                "box": survey.box,
-                "taken_at": at,
-                "taken_in_at": to_micros(now),
-            },
-        ):
+        if self.db.one(statements("hub")["survey-known"], {"survey": survey.survey}) is not None:
             return False
-        box = self.db.one(sql["box"], {"box": survey.box})
+        noted: Values = {
+            "survey": survey.survey,
+            "box": survey.box,
+            "taken_at": at,
+            "taken_in_at": to_micros(now),
+        }
+        self.db.write(sql["note-survey"], noted)
+        box = self.box_row(survey.box)
         heard: int = -1 if box is None else box["last_survey_at"]
         here = Round(box=survey.box, taken_at=at, heard=heard, now=to_micros(now))
         heard = here.known_until(heard)
         self._take_drives(here, survey)
-        for pool in survey.pools:
-            self.take_pool(here, pool)
+        self.take_pools(here, survey.pools)
         self.take_events(survey.box, survey.events)
         if at >= heard:
             with_raw = any(reading.raw for reading in survey.drives)
@@ -130,7 +129,7 @@ class IntakePart(PoolIntake, EventIntake):
                 "survey": survey.survey,
                 "body": sent if sent and not with_raw else squeeze(SURVEY.write(_slim(survey))),
             }
-            self.db.change(sql["new-box" if box is None else "box-heard"], values)
+            self.db.write(sql["new-box" if box is None else "box-heard"], values)
         return True
 
     def _take_drives(self, here: Round, survey: Survey) -> None:
@@ -139,7 +138,6 @@ class IntakePart(PoolIntake, EventIntake):
         A drive that answers twice in one survey is taken in twice, one after the other.
         """
         rows = {row["drive"]: row for row in self.drive_rows(here.box)}
-        self.forget_drive_rows()
         batch = Batch()
         for reading in survey.drives:
             row = rows.pop(reading.identity.drive, None)
@@ -167,7 +165,7 @@ class IntakePart(PoolIntake, EventIntake):
         batch.polls.append(_poll(known.number, at, read=1))
         counters, moving = self._take_metrics(known, reading, at, batch, is_newest=is_newest)
         if not is_newest:
-            self.db.change(
+            self.db.write(
                 statements("intake")["drive-read-late"],
                 {"id": known.number, "at": at, "counters": counters},
             )
@@ -244,11 +242,11 @@ class IntakePart(PoolIntake, EventIntake):
         if held is not None and held["value"] == row["value"]:
             return
         after = self.db.one(sql["change-after"], row)
-        self.db.change(sql["add-change"], row)
+        self.db.write(sql["add-change"], row)
         now_known = known.counters.get(metric.value)
         if after is None and now_known is not None and now_known[0] != row["value"]:
             again = {**row, "at": known.last_read, "value": now_known[0]}
-            self.db.change(sql["add-change"], again)
+            self.db.write(sql["add-change"], again)
 
     def _last_changes(self, drive: int, metric: str) -> list[int]:
         """Give a counter's value and since when, and where there is one the value before."""
@@ -260,12 +258,11 @@ class IntakePart(PoolIntake, EventIntake):
 
     def recount(self, drive: int) -> None:
         """Say anew what the counters of a drive are, after changes came from elsewhere."""
-        self.forget_drive_rows()
         sql = statements("intake")
         told = read_values(self.db.one(sql["counters-of-drive"], {"id": drive})["counters"])
         found = {name: self._last_changes(drive, name) for name in self.metric_numbers()}
         counters = {**told, **{name: last for name, last in found.items() if last}}
-        self.db.change(sql["set-counters"], {"id": drive, "counters": write_numbers(counters)})
+        self.db.write(sql["set-counters"], {"id": drive, "counters": write_numbers(counters)})
 
     def _take_unread(self, here: Round, unread: DriveUnread, batch: Batch) -> None:
         """Note that a drive gave no reading; one without an identity leaves no trace here."""
@@ -300,14 +297,14 @@ class IntakePart(PoolIntake, EventIntake):
                 "taken_at": here.taken_at,
                 "in_use": int(known.in_use or here.missed(known.last_present)),
             }
-        self.db.change(sql["drive-there" if is_there else "drive-away"], values)
+        self.db.write(sql["drive-there" if is_there else "drive-away"], values)
 
     def _row_of(self, here: Round, who: DriveIdentity, at: int, node: str) -> Any:  # noqa: ANN401 - a row
         """Give the row of a drive; a new one is entered first."""
         sql = statements("intake")
         row = self.db.one(sql["drive-row"], {"drive": who.drive})
         if row is None:
-            self.db.change(
+            self.db.write(
                 sql["new-drive"],
                 {
                     "drive": who.drive,
@@ -335,12 +332,12 @@ class IntakePart(PoolIntake, EventIntake):
         }
         row = self.db.one(sql["latest-answer"], {"drive": known.number})
         if row is None:
-            self.db.change(sql["add-answer"], values)
+            self.db.write(sql["add-answer"], values)
         else:
-            self.db.change(sql["replace-answer"], values | {"id": row["id"]})
+            self.db.write(sql["replace-answer"], values | {"id": row["id"]})
         if known.last_read < 0 or known.verdict != reading.verdict.value:
-            self.db.change(sql["add-answer"], values | {"kind": "change"})
-            self.db.change(sql["drop-old-answers"], {"drive": known.number, "keep": ANSWERS_KEPT})
+            self.db.write(sql["add-answer"], values | {"kind": "change"})
+            self.db.write(sql["drop-old-answers"], {"drive": known.number, "keep": ANSWERS_KEPT})
 
 
 def _slim(survey: Survey) -> Survey:

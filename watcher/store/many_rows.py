@@ -16,6 +16,7 @@ from functools import lru_cache
 from typing import Final
 
 from watcher.store.connection import Value, Values
+from watcher.store.travel import packed
 
 _INSERT = re.compile(
     r"INSERT INTO (?P<table>\w+)\s*\((?P<columns>[^()]*)\)\s*VALUES\s*\((?P<values>[^()]*)\)"
@@ -86,7 +87,7 @@ def at_once(sql: str, rows: Sequence[Values]) -> tuple[str, dict[str, Value]] | 
             return None
         types.append(_TYPES[kinds.pop()] if kinds else "")
         if types[-1]:
-            values[name] = "{" + ",".join(map(_item, column)) + "}"
+            values[name] = packed(column, types[-1])
     return _text(sql, tuple(types)), values
 
 
@@ -94,15 +95,6 @@ def _meets_itself(shape: Shape, rows: Sequence[Values]) -> bool:
     """Tell whether two rows are about the same."""
     keys = {tuple(row[name] for name in shape.key) for row in rows}
     return len(keys) < len(rows)
-
-
-def _item(value: Value) -> str:
-    """Write a value as an array holds it (PostgreSQL documentation, 8.15.6)."""
-    if value is None:
-        return "NULL"
-    if isinstance(value, str):
-        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    return repr(value)
 
 
 @lru_cache(maxsize=256)

@@ -8,6 +8,7 @@ from typing import Any
 from watcher.cases.state import Book
 from watcher.facts.identity import BoxId
 from watcher.store.connection import Db
+from watcher.store.recall import Recall
 from watcher.store.statements import statements
 
 
@@ -16,30 +17,30 @@ class Part:
 
     def __init__(self, db: Db) -> None:
         """Work on a connection on which a transaction has begun."""
-        self._open_db: Db | None = db
+        self._open_db: Recall | None = Recall(db)
         self.must_reach_disk = False
         self._metrics: dict[str, int] = {}
         self.books: dict[BoxId, Book] = {}  # read in this transaction
-        self._drive_rows: dict[BoxId, Sequence[Any]] = {}  # the same
 
     @property
-    def db(self) -> Db:
-        """The connection. Raises RuntimeError when the transaction is over."""
+    def db(self) -> Recall:
+        """The connection, with what it said. Raises RuntimeError when the transaction is over."""
         if self._open_db is None:
             raise RuntimeError("this transaction is over")
         return self._open_db
 
-    def drive_rows(self, box: BoxId) -> Sequence[Any]:
-        """Give the rows of the drives of a box; read once until ``forget_drive_rows``."""
-        rows = self._drive_rows.get(box)
-        if rows is None:
-            rows = self.db.rows(statements("questions")["drives-of-box"], {"box": box})
-            self._drive_rows[box] = rows
-        return rows
+    def box_row(self, box: BoxId) -> Any:  # noqa: ANN401 - a row
+        """Give when a box was surveyed, as a row, or None."""
+        rows = self.db.once(statements("floor")["one-box-seen"], {"box": box})
+        return rows[0] if rows else None
 
-    def forget_drive_rows(self) -> None:
-        """Read them anew the next time: called by all that changes a drive."""
-        self._drive_rows = {}
+    def drive_rows(self, box: BoxId) -> Sequence[Any]:
+        """Give the rows of the drives of a box."""
+        return self.db.once(statements("questions")["drives-of-box"], {"box": box})
+
+    def pool_rows(self, box: BoxId) -> Sequence[Any]:
+        """Give the rows of the pools of a box."""
+        return self.db.once(statements("questions")["pools-of-box"], {"box": box})
 
     def told_or_said(self) -> None:
         """Note that this transaction holds what people were told or said."""

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from typing import Any
 
 from watcher.facts.pool import Pool, Protection, WorkKind
 from watcher.store.codec import POOL, clean
-from watcher.store.connection import Value
+from watcher.store.connection import Value, Values
 from watcher.store.part import Part
 from watcher.store.round import Round
 from watcher.store.statements import statements
@@ -16,26 +18,52 @@ from watcher.store.times import to_micros_or_none
 _SCRUBS = {WorkKind.SCRUB.value, WorkKind.REPAIR.value}
 
 
+@dataclass(slots=True)
+class PoolBatch:
+    """Rows about several pools that are written together, in this order."""
+
+    seen: list[Values] = field(default_factory=list)
+    work: list[Values] = field(default_factory=list)
+    changes: list[Values] = field(default_factory=list)
+
+
 class PoolIntake(Part):
     """Take in pools."""
 
-    def take_pool(self, here: Round, pool: Pool) -> None:
-        """Put one pool into the history. A late survey leaves what is newer as it is."""
+    def take_pools(self, here: Round, pools: Iterable[Pool]) -> None:
+        """Put pools into the history. A late survey leaves what is newer as it is.
+
+        A pool that stands twice in one survey is taken in twice, one after the other.
+        """
+        left = list(pools)
+        while left:
+            now = {pool.pool: pool for pool in reversed(left)}
+            self._take_each(here, list(reversed(now.values())))
+            left = [pool for pool in left if now[pool.pool] is not pool]
+
+    def _take_each(self, here: Round, pools: list[Pool]) -> None:
+        """Put pools into the history that are not the same, all rows of a kind at once."""
         sql = statements("intake")
-        who: dict[str, Value] = {
-            "box": here.box,
-            "pool": pool.pool,
-            "name": clean(pool.name),
-            "kind": pool.kind.value,
-            "at": here.taken_at,
-        }
-        row = self.db.one(sql["pool-row"], who)
-        if row is None:
-            self.db.change(sql["new-pool"], who)
-            row = self.db.one(sql["pool-row"], who)
-        if here.taken_at < here.known_until(row["last_seen"]):
-            return
-        values: dict[str, Value] = who | {
+        known = self.pool_rows(here.box)
+        names = {row["pool"] for row in known}
+        new: list[Values] = [_who(here, pool) for pool in pools if pool.pool not in names]
+        if new:
+            self.db.change_many(sql["new-pool"], new)
+            known = self.pool_rows(here.box)
+        rows = {row["pool"]: row for row in known}
+        last = {r["pool"]: r for r in self.db.rows(sql["last-pool-changes"], {"box": here.box})}
+        batch = PoolBatch()
+        for pool in pools:
+            row = rows[pool.pool]
+            if here.taken_at >= here.known_until(row["last_seen"]):
+                self._take_pool(here, pool, row, last.get(row["id"]), batch)
+        self.db.change_many(sql["pool-seen"], batch.seen)
+        self.db.change_many(sql["add-pool-work"], batch.work)
+        self.db.change_many(sql["add-pool-change"], batch.changes)
+
+    def _take_pool(self, here: Round, pool: Pool, row: Any, last: Any, batch: PoolBatch) -> None:  # noqa: ANN401 - rows
+        """Put a pool into the history; ``row`` is how it was seen last, ``last`` its state then."""
+        values: dict[str, Value] = _who(here, pool) | {
             "id": row["id"],
             "protection": pool.protection.value,
             "margin": pool.margin,
@@ -52,7 +80,7 @@ class PoolIntake(Part):
             values["work_since"] = None if pool.work is None else here.taken_at
         else:
             values["work_since"] = row["work_since"]
-        self.db.change(sql["pool-seen"], values)
+        batch.seen.append(values)
         if pool.work is not None:
             sample: dict[str, Value] = {
                 "pool": row["id"],
@@ -60,12 +88,7 @@ class PoolIntake(Part):
                 "kind": pool.work.kind.value,
                 "done_fraction": pool.work.done_fraction,
             }
-            self.db.change(sql["add-pool-work"], sample)
-        self._note_change(row["id"], here, pool, values)
-
-    def _note_change(self, number: int, here: Round, pool: Pool, values: dict[str, Value]) -> None:
-        """Add a row to the pool's history when its state is not the one recorded last."""
-        sql = statements("intake")
+            batch.work.append(sample)
         state: dict[str, Value] = {
             "protection": values["protection"],
             "margin": pool.margin,
@@ -75,9 +98,8 @@ class PoolIntake(Part):
             "said": clean(pool.said),
             "drives": json.dumps(sorted(pool.drives)),
         }
-        last = self.db.one(sql["last-pool-change"], {"pool": number})
-        if last is None or dict(last) != state:
-            self.db.change(sql["add-pool-change"], state | {"pool": number, "at": here.taken_at})
+        if last is None or {name: last[name] for name in state} != state:
+            batch.changes.append(state | {"pool": row["id"], "at": here.taken_at})
 
     def _scrubbed_at(self, here: Round, pool: Pool, row: Any) -> int | None:  # noqa: ANN401 - a row
         """Give when the last full scrub ended: as the stack says, or as we saw.
@@ -116,6 +138,17 @@ class PoolIntake(Part):
             return None
         ends = last["at"] + round((1.0 - last["done_fraction"]) * span / gain)
         return ends if ends <= now else None
+
+
+def _who(here: Round, pool: Pool) -> dict[str, Value]:
+    """Say which pool it is, and when it was seen."""
+    return {
+        "box": here.box,
+        "pool": pool.pool,
+        "name": clean(pool.name),
+        "kind": pool.kind.value,
+        "at": here.taken_at,
+    }
 
 
 def _lost(pool: Pool, row: Any) -> list[str]:  # noqa: ANN401 - a row

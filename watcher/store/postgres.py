@@ -7,6 +7,8 @@ psycopg 3 (the extra ``[postgres]``). What is set up, and why:
 - ``idle_in_transaction_session_timeout`` and keepalives: a process that stands still or whose
   machine is gone does not hold its locks for ever. One that is killed gives them back at once,
   because its connection closes.
+- What a statement changes is often not asked: then it waits for the next question or the commit
+  and is sent with that (``pipeline``). What is wrong with it is told then, and undoes as much.
 - A commit is waited for as the server is set up to (``synchronous_commit``, on by default). There
   is no log of ours to bring to a disk.
 
@@ -21,7 +23,7 @@ itself: a pooler that hands one session to several clients breaks the locks.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, Final
 
@@ -29,7 +31,7 @@ import psycopg
 from psycopg import conninfo, pq
 from psycopg.pq import TransactionStatus
 
-from watcher.store.connection import BUSY_MILLISECONDS, Db, Values
+from watcher.store.connection import BUSY_MILLISECONDS, Db, Question, Values
 from watcher.store.database import Standing, Store
 from watcher.store.dialect import LEADERS_LOCK, POSTGRES
 from watcher.store.errors import (
@@ -45,7 +47,8 @@ from watcher.store.errors import (
 from watcher.store.form_on_server import check_server
 from watcher.store.many_rows import at_once
 from watcher.store.migrate import migrate, refuse_newer
-from watcher.store.prepared import Prepared, Row, checked
+from watcher.store.pipeline import run_together
+from watcher.store.prepared import Prepared, Result, checked
 
 CONNECT_SECONDS: Final = 5
 IDLE_MILLISECONDS: Final = 60_000
@@ -61,7 +64,9 @@ _LINE: Final[Mapping[str, str | int]] = {
 }
 """A line that is dead is noticed within half a minute; our choice."""
 
-_ENDS = {"COMMIT", "ROLLBACK"}
+MOST_WAITING: Final = 256
+"""So many statements wait for the next question at most; our choice: what a large survey writes."""
+
 _OPEN = {TransactionStatus.ACTIVE, TransactionStatus.INTRANS, TransactionStatus.INERROR}
 
 # Error codes: PostgreSQL 15 documentation, appendix A.
@@ -70,26 +75,6 @@ _LOCKED = {"55P03", "57014", "53300", "25P03"}
 _RACED = {"40001", "40P01", "23505"}
 _READ_ONLY = {"25006", "42501"}
 _STALE_PLAN = "0A000"  # "cached plan must not change result type": the tables were changed
-
-
-class Result:
-    """What came of a statement."""
-
-    __slots__ = ("_rows", "rowcount")
-
-    def __init__(self, rows: list[Row], rowcount: int) -> None:
-        """Hold the rows, all of which have arrived."""
-        self._rows = rows
-        self.rowcount = rowcount
-
-    def fetchall(self) -> list[Any]:
-        """Give all rows that are left."""
-        rows, self._rows = self._rows, []
-        return rows
-
-    def fetchone(self) -> Any:  # noqa: ANN401 - a row of any shape
-        """Give the next row, or None."""
-        return self._rows.pop(0) if self._rows else None
 
 
 class PostgresConnection:
@@ -101,6 +86,7 @@ class PostgresConnection:
         self.on_return: Callable[[], None] = lambda: None  # after a connection was opened again
         self.where = where_of(url)
         self._ready: dict[str, Prepared] = {}
+        self._waiting: list[Question] = []
         self._open: psycopg.Connection[Any] | None = None
         self._led: psycopg.Connection[Any] | None = None
         self._connect()
@@ -114,25 +100,40 @@ class PostgresConnection:
         """Run one statement of ours. A transaction that begins mends a broken connection first."""
         if sql.startswith("BEGIN"):
             return self._begin(sql)
-        try:
-            if sql in _ENDS:
-                return self._say(sql)
-            line = self._line()
-            statement = self._ready.get(sql)
-            if statement is None:
-                name = f"statement {len(self._ready)}"
-                statement = self._ready[sql] = Prepared(line, name, sql, values)
-            return Result(*statement.run(line, values))
-        except psycopg.Error as error:
-            raise self._told(error) from error
+        if sql == "COMMIT":
+            return self._commit()
+        if sql == "ROLLBACK":
+            return self._roll_back()
+        return self.ask([(sql, values)])[0]
 
     def executemany(self, sql: str, rows: Iterable[Values], /) -> Result:
-        """Run one statement for each row of values, as one where that comes to the same."""
+        """Run one statement for each row of values, as one where that comes to the same.
+
+        As with ``write`` it may be later; how many rows were changed is not told (-1).
+        """
         rows = list(rows)
-        together = at_once(sql, rows)
-        if together is not None:
-            return self.execute(*together)
-        return Result([], sum(self.execute(sql, row).rowcount for row in rows))
+        together = at_once(sql, rows) if len(rows) > 1 else None
+        for one in [together] if together is not None else [(sql, row) for row in rows]:
+            self.write(*one)
+        return Result([], -1)
+
+    def write(self, sql: str, values: Values, /) -> None:
+        """Run one statement at the latest before the next question, or before the commit."""
+        if not self.in_transaction:
+            self.execute(sql, values)
+            return
+        self._waiting.append((sql, values))
+        if len(self._waiting) >= MOST_WAITING:
+            self.ask([])
+
+    def ask(self, questions: Sequence[Question], /) -> list[Result]:
+        """Run several statements in their order, with one wait for all of their answers."""
+        try:
+            told = self._run(questions)
+            results = [statement.read(result) for statement, result in told]
+        except psycopg.Error as error:
+            raise self._told(error) from error
+        return results[len(results) - len(questions) :]
 
     def leads(self) -> bool:
         """Tell whether this connection holds the leader's lock; take it when nobody does.
@@ -153,6 +154,7 @@ class PostgresConnection:
         """Close it; an open transaction is undone."""
         connection, self._open = self._open, None
         self._ready = {}
+        self._waiting = []
         if connection is not None:
             connection.close()
 
@@ -169,6 +171,48 @@ class PostgresConnection:
                     raise told from error
         raise AssertionError("the second try gives or raises")
 
+    def _commit(self) -> Result:
+        """End a transaction, with what still waits. The server says whether it was done."""
+        try:
+            told = self._run([("COMMIT", {})])
+            *_, result = [statement.read(result) for statement, result in told]
+        except psycopg.Error as error:
+            raise self._told(error) from error
+        if told[-1][1].command_status != b"COMMIT":
+            raise StoreError(f"{self.where}: a part of the work had failed, nothing was done")
+        return result
+
+    def _roll_back(self) -> Result:
+        """Undo a transaction; what still waits is never sent."""
+        self._waiting = []
+        try:
+            return self._say("ROLLBACK")
+        except psycopg.Error as error:
+            raise self._told(error) from error
+
+    def _run(self, more: Sequence[Question]) -> list[tuple[Prepared, pq.abc.PGresult]]:
+        """Run what waits and then some more; give what came of each. Raises psycopg.Error."""
+        line = self._line()
+        waiting, self._waiting = self._waiting, []
+        batch = [(self._statement(line, *one), one[1]) for one in (*waiting, *more)]
+        if len(batch) == 1:
+            statement, values = batch[0]
+            return [(statement, statement.run(line, values))]
+        try:
+            results = run_together(line, batch) if batch else []
+        except BaseException:
+            self.close()
+            raise
+        return [(statement, result) for (statement, _), result in zip(batch, results, strict=True)]
+
+    def _statement(self, line: pq.abc.PGconn, sql: str, values: Values) -> Prepared:
+        """Give a statement as the server keeps it ready. Raises psycopg.Error."""
+        statement = self._ready.get(sql)
+        if statement is None:
+            name = f"statement {len(self._ready)}"
+            statement = self._ready[sql] = Prepared(line, name, sql, values)
+        return statement
+
     def _return(self) -> None:
         """Open a connection again, for the store as it was known."""
         self._connect()
@@ -179,10 +223,8 @@ class PostgresConnection:
             raise
 
     def _say(self, words: str) -> Result:
-        """Say words that begin or end a transaction, or set the connection up."""
-        result = checked(self._line().exec_(words.encode()))
-        if words == "COMMIT" and result.command_status != b"COMMIT":
-            raise StoreError(f"{self.where}: a part of the work had failed, nothing was done")
+        """Say words that begin or undo a transaction, or set the connection up."""
+        checked(self._line().exec_(words.encode()))
         return Result([], 0)
 
     def _line(self) -> pq.abc.PGconn:

@@ -30,6 +30,7 @@ from watcher.store.codec import (
     read_values_once,
     unsqueeze,
 )
+from watcher.store.connection import Question, Values
 from watcher.store.part import Part
 from watcher.store.statements import statements
 from watcher.store.times import DAY, from_micros, from_micros_or_none, to_micros
@@ -58,11 +59,10 @@ class QuestionsPart(Part):
         only: ask ``series`` for more.
         """
         begin, end = to_micros(since), to_micros(now)
+        rows = self.drive_rows(box)
         with making_sense("a drive"):
-            return {
-                DriveId(row["drive"]): self._past_of(row, begin, end)
-                for row in self.drive_rows(box)
-            }
+            self.db.ask_ahead([ask for row in rows for ask in self._changes_of(row, begin)])
+            return {DriveId(row["drive"]): self._past_of(row, begin, end) for row in rows}
 
     def _past_of(self, row: Any, since: int, now: int) -> DrivePast:  # noqa: ANN401 - a row
         """Make the past of a drive from its row."""
@@ -88,8 +88,7 @@ class QuestionsPart(Part):
         walked = {
             name: self._points(row["id"], name, since)
             for name, told in counters.items()
-            if len(told) == _MOVED_TWICE and told[3] > since and told[1] > since
-            if name in _METRICS
+            if _is_walked(name, told, since)
         }
         return _Traces(
             counters=counters,
@@ -100,20 +99,25 @@ class QuestionsPart(Part):
             now=now,
         )
 
+    def _changes_of(self, row: Any, since: int) -> Iterator[Question]:  # noqa: ANN401 - a row
+        """Ask for the changes of each counter of a drive that moved twice since a moment."""
+        for name, told in read_values_once(row["counters"]).items():
+            if _is_walked(name, told, since):
+                yield self._about_changes(row["id"], name, since)
+
+    def _about_changes(self, drive: int, name: str, since: int) -> Question:
+        """Ask for the changes of a counter after a moment, and for the last one before."""
+        values: Values = {"drive": drive, "metric": self.metric_number(name), "since": since}
+        return statements("questions")["changes-about"], values
+
     def _points(self, drive: int, name: str, since: int) -> tuple[tuple[datetime, int], ...]:
         """Give the changes of a counter within the window and the value before them."""
-        sql = statements("questions")
-        values = {"drive": drive, "metric": self.metric_number(name), "since": since}
-        found = [(row["at"], row["value"]) for row in self.db.rows(sql["changes-since"], values)]
-        before = self.db.one(sql["change-up-to"], values)
-        if before is not None:
-            found.insert(0, (before["at"], before["value"]))
-        return tuple((_moment(at), value) for at, value in found)
+        rows = self.db.rows(*self._about_changes(drive, name, since))
+        return tuple((_moment(row["at"]), row["value"]) for row in rows)
 
     def pool_pasts(self, box: BoxId) -> Mapping[PoolId, PoolPast]:
         """Give the past of every pool of a box, retired ones too."""
-        rows = self.db.rows(statements("questions")["pools-of-box"], {"box": box})
-        return {PoolId(row["pool"]): self._pool_past(row) for row in rows}
+        return {PoolId(row["pool"]): self._pool_past(row) for row in self.pool_rows(box)}
 
     def _pool_past(self, row: Any) -> PoolPast:  # noqa: ANN401 - a row
         """Make the past of a pool from its row."""
@@ -166,6 +170,11 @@ def pool_of(text: str) -> Pool:
 
 _MOVED_TWICE = 4
 """Numbers that are kept of a counter which changed at least twice; see ``read_values``."""
+
+
+def _is_walked(name: str, told: list[int], since: int) -> bool:
+    """Tell whether a counter moved twice since a moment, so that its changes must be asked for."""
+    return len(told) == _MOVED_TWICE and told[3] > since and told[1] > since and name in _METRICS
 
 
 class _Traces(TracesAsAsked):

@@ -11,9 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from watcher.store.connection import Db, Value
+from watcher.store.connection import Value
 from watcher.store.database import Store
 from watcher.store.memory import MIRRORED, Fallback
+from watcher.store.recall import Recall
 from watcher.store.salvage import Table, our_tables
 
 
@@ -32,7 +33,7 @@ def return_to_disk(memory: Fallback, disk: Store) -> None:
 class _Return:
     """One return: the two connections and the numbers that rows have on each."""
 
-    def __init__(self, source: Db, target: Db, memory: Fallback) -> None:
+    def __init__(self, source: Recall, target: Recall, memory: Fallback) -> None:
         """Prepare; nothing is read yet."""
         self.source = source
         self.target = target

@@ -33,6 +33,7 @@ from watcher.store.history import known_drive
 from watcher.store.migrate import version_of
 from watcher.store.outbox import notice_of
 from watcher.store.questions import event_of, pool_past_of
+from watcher.store.recall import Recall
 from watcher.store.recoveries import RECOVERY
 from watcher.store.statements import statements
 
@@ -234,7 +235,7 @@ class Table:
         return f"SELECT {', '.join(self.columns)} FROM {self.name} {where} ORDER BY {order}"  # noqa: S608 - names of ours
 
 
-def our_tables(db: Db) -> Iterator[Table]:
+def our_tables(db: Db | Recall) -> Iterator[Table]:
     """Name the tables of a store in good order, but for the record of its migrations."""
     for row in db.rows("SELECT name, sql FROM sqlite_master WHERE type = 'table' ORDER BY name"):
         name = row["name"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from watcher.store.accounts import AccountsPart
+from watcher.store.ahead import AheadPart
 from watcher.store.book import BookPart
 from watcher.store.charts import ChartsPart
 from watcher.store.floor import FloorPart
@@ -31,5 +32,6 @@ class Transaction(
     HubPart,
     OutgoingPart,
     FloorPart,
+    AheadPart,
 ):
     """One transaction: everything done through it is committed together, or not at all."""

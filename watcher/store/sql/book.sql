@@ -1,17 +1,15 @@
 -- The case book, its cases, their written history, what the case side was told, small notes.
 
 -- name: load-book
--- The book of a box, without its cases.
-SELECT state FROM book WHERE box = :box;
+-- The cases that belong to the book, in the order of their numbers, and the rest of it.
+SELECT 1 AS is_case, number, state FROM case_file WHERE box = :box AND in_book = 1
+UNION ALL SELECT 0, 0, state FROM book WHERE box = :box
+ORDER BY number;
 
 -- name: save-book
 -- Write the book of a box.
 INSERT INTO book (box, state) VALUES (:box, :state)
 ON CONFLICT (box) DO UPDATE SET state = excluded.state;
-
--- name: load-cases
--- The cases that belong to the book, in the order of their numbers.
-SELECT number, state FROM case_file WHERE box = :box AND in_book = 1 ORDER BY number;
 
 -- name: save-case
 -- Write a case of the book.
@@ -80,3 +78,7 @@ DELETE FROM kept WHERE box = :box AND name = :name;
 -- name: kept
 -- A text that was remembered.
 SELECT text FROM kept WHERE box = :box AND name = :name;
+
+-- name: kept-under
+-- The texts that were remembered under names that begin alike.
+SELECT name, text FROM kept WHERE box = :box AND name >= :first AND name < :beyond ORDER BY name;

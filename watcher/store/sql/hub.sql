@@ -143,10 +143,6 @@ SELECT count(*) AS senders FROM box_sender WHERE box = :box AND refused_at >= :s
 -- Whether a survey was taken in.
 SELECT 1 FROM survey WHERE survey = :survey;
 
--- name: drives-here
--- The drives that a box is known to have.
-SELECT drive FROM drive WHERE box = :box;
-
 -- name: box-of-drive
 -- Where a drive is known to be.
 SELECT d.box, b.client FROM drive AS d LEFT JOIN enrolled_box AS b ON b.box = d.box

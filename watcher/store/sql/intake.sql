@@ -1,14 +1,10 @@
 -- Taking in a survey.
 
 -- name: note-survey
--- Remember that a survey was taken in; no row changes when it was already.
+-- Remember that a survey was taken in. It must not be known: two that take it in at once do not
+-- both go on.
 INSERT INTO survey (survey, box, taken_at, taken_in_at)
-VALUES (:survey, :box, :taken_at, :taken_in_at)
-ON CONFLICT (survey) DO NOTHING;
-
--- name: box
--- When a box was heard of.
-SELECT first_seen, last_survey_at FROM box WHERE box = :box;
+VALUES (:survey, :box, :taken_at, :taken_in_at);
 
 -- name: new-box
 -- A box that was not heard of before.
@@ -149,12 +145,6 @@ INSERT INTO event
 VALUES
     (:box, :at, :last_at, :category, :what, :device, :subject_kind, :subject_key, :line, :count);
 
--- name: pool-row
--- What is known of a pool.
-SELECT id, first_seen, last_seen, protection, margin, full_margin, not_whole_since, work_kind,
-    work_state, work_since, scrubbed_at, in_use, lost, body
-FROM pool WHERE box = :box AND pool = :pool;
-
 -- name: new-pool
 -- A pool that was not seen before.
 INSERT INTO pool
@@ -169,10 +159,11 @@ UPDATE pool SET name = :name, kind = :kind, last_seen = :at, protection = :prote
     scrubbed_at = :scrubbed_at, in_use = :in_use, lost = :lost, body = :body
 WHERE id = :id;
 
--- name: last-pool-change
--- The state of a pool that was recorded last.
-SELECT protection, margin, full_margin, work_kind, work_state, said, drives FROM pool_change
-WHERE pool = :pool ORDER BY at DESC LIMIT 1;
+-- name: last-pool-changes
+-- The state of each pool of a box that was recorded last.
+SELECT c.pool, c.protection, c.margin, c.full_margin, c.work_kind, c.work_state, c.said, c.drives
+FROM pool AS p JOIN pool_change AS c ON c.pool = p.id
+WHERE p.box = :box AND c.at = (SELECT max(at) FROM pool_change WHERE pool = p.id);
 
 -- name: add-pool-change
 -- A pool's state has changed.

@@ -12,9 +12,12 @@ SELECT * FROM drive ORDER BY box, id;
 -- One drive.
 SELECT * FROM drive WHERE drive = :drive;
 
--- name: changes-since
--- The changes of a counter after a moment, oldest first.
-SELECT at, value FROM change WHERE drive = :drive AND metric = :metric AND at > :since ORDER BY at;
+-- name: changes-about
+-- The changes of a counter after a moment, oldest first, and before them the last one up to then.
+SELECT at, value FROM change
+WHERE drive = :drive AND metric = :metric AND at >= coalesce(
+    (SELECT max(at) FROM change WHERE drive = :drive AND metric = :metric AND at <= :since), :since)
+ORDER BY at;
 
 -- name: change-up-to
 -- What a counter was at a moment, and since when.
