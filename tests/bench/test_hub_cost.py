@@ -12,7 +12,7 @@ from watcher.hub.wire import unpack_to_keep
 from watcher.store.connection import Connection, connect_sqlite
 from watcher.store.database import open_store
 
-MOST_ON_SQLITE = 32
+MOST_ON_SQLITE = 34
 MOST_ON_A_SERVER = 32
 MOST_WAITS = 5
 """Of a survey of 24 drives and 2 pools in which nothing begins and nothing ends, as it is today. A
