@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -35,12 +36,15 @@ class FakeDevice:
     operations: int = 0
     flushed: int = 0
     on_write: Callable[[int], object] = id
+    on_written: Callable[[int], object] = id
 
     def __post_init__(self) -> None:
         self.content = self.content or bytearray(self.size)
+        self.counting = threading.Lock()  # two pieces are under way at a time
 
     def _count(self) -> None:
-        self.operations += 1
+        with self.counting:
+            self.operations += 1
         if self.gone_after is not None and self.operations > self.gone_after:
             raise OSError(errno.ENODEV, "No such device")
 
@@ -67,6 +71,7 @@ class FakeDevice:
                 continue
             place = self.misplaces.get(place, place)
             self.content[place : place + 512] = content[start : start + 512]
+        self.on_written(at)
 
     def flush(self) -> None:
         self.flushed += 1

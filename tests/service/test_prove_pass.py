@@ -1,5 +1,9 @@
 """Passes over a drive in memory with places that fail."""
 
+import math
+import threading
+from collections.abc import Callable
+
 import pytest
 
 from tests.service.fake_drive import MIB, FakeDevice
@@ -12,6 +16,7 @@ from watcher.service.prove_pass import (
     DriveGone,
     Faults,
     ReadPass,
+    Worked,
     WritePass,
 )
 
@@ -51,7 +56,7 @@ def test_each_pass_tells_up_to_where_it_is_through() -> None:
 
 
 def test_a_write_that_went_to_another_place_is_found_at_both_places() -> None:
-    device = FakeDevice(misplaces={5 * MIB: 9 * MIB})
+    device = FakeDevice(misplaces={5 * MIB: 7 * MIB})
     write(device)
     texts = [fault.text for fault in read(device).faults.kept]
     assert texts[0] == "Sector 10240 holds zeros in place of what was written."
@@ -59,10 +64,10 @@ def test_a_write_that_went_to_another_place_is_found_at_both_places() -> None:
 
 
 def test_a_write_that_hit_an_earlier_place_is_told_with_where_it_belongs() -> None:
-    device = FakeDevice(misplaces={9 * MIB: 5 * MIB})
+    device = FakeDevice(misplaces={7 * MIB: 5 * MIB})
     write(device)
     texts = [fault.text for fault in read(device).faults.kept]
-    assert "Sector 10240 holds what belongs to sector 18432." in texts
+    assert "Sector 10240 holds what belongs to sector 14336." in texts
 
 
 def test_a_write_that_was_lost_is_found() -> None:
@@ -115,6 +120,82 @@ def test_reading_only_compares_nothing_and_finds_what_cannot_be_read() -> None:
     device = FakeDevice(unreadable=[range(MIB, MIB + 512)])
     (fault,) = read(device, pattern=None).faults.kept
     assert fault.kind is FaultKind.READ_FAILED
+
+
+class Meeting(FakeDevice):
+    """Answers only when two pieces are asked for at once, as long as there are two; times out."""
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        self.two = threading.Barrier(2)
+
+    def read_at(self, at: int, into: memoryview) -> None:
+        self.two.wait(30)
+        super().read_at(at, into)
+
+    def write_at(self, at: int, content: memoryview) -> None:
+        self.two.wait(30)
+        super().write_at(at, content)
+
+
+def test_the_drive_has_always_two_pieces_to_work_on() -> None:
+    device = Meeting(size=6 * NOISE_BYTES)
+    assert write(device).faults.count == 0
+    assert read(device).faults.count == 0
+
+
+class Alone(FakeDevice):
+    """Notes what is asked of it while a bad place is narrowed down."""
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        self.lock = threading.Lock()
+        self.busy = self.together = 0
+
+    def _one(self, operation: Callable[[int, memoryview], None], at: int, what: memoryview) -> None:
+        with self.lock:
+            self.busy += 1
+        try:
+            operation(at, what)
+            if len(what) < NOISE_BYTES:
+                self.together = max(self.together, self.busy)
+        finally:
+            with self.lock:
+                self.busy -= 1
+
+    def read_at(self, at: int, into: memoryview) -> None:
+        self._one(super().read_at, at, into)
+
+    def write_at(self, at: int, content: memoryview) -> None:
+        self._one(super().write_at, at, content)
+
+
+def test_while_a_bad_place_is_narrowed_down_nothing_else_is_asked_of_the_drive() -> None:
+    bad = [range(at, at + 512) for at in (MIB, 9 * MIB, 10 * MIB, 17 * MIB)]
+    device = Alone(size=6 * NOISE_BYTES, unwritable=bad)
+    assert [f.at for f in write(device).faults.kept] == [place.start for place in bad]
+    assert device.together == 1
+    device.unwritable, device.unreadable = (), bad
+    write(device)
+    device.together = 0
+    assert [f.at for f in read(device).faults.kept] == [place.start for place in bad]
+    assert device.together == 1
+
+
+@pytest.mark.parametrize(
+    ("began", "ended", "through", "own"),
+    [
+        (0.0, 2.0, -math.inf, 2.0),  # the first one
+        (1.0, 4.0, 2.0, 2.0),  # asked for while the one before was under way until 2
+        (7.0, 9.0, 4.0, 2.0),  # after a pause for heat
+        (3.0, 4.0, 5.0, 0.0),  # through before the one before
+    ],
+)
+def test_time_in_which_two_pieces_were_under_way_counts_once(
+    began: float, ended: float, through: float, own: float
+) -> None:
+    worked = Worked(buffer=memoryview(b""), began=began, ended=ended)
+    assert worked.own_seconds(through) == own
 
 
 def test_a_drive_that_went_away_is_not_a_bad_place() -> None:

@@ -1,8 +1,9 @@
 """One pass over a drive: every piece written, or read and compared, with time and faults kept.
 
-A few buffers take turns: while one is on its way to or from the drive, the next ones are filled or
-compared by a helper, so that the drive never waits for us. A piece that fails is halved until the
-bad place is small; the pass goes on behind it.
+Two helpers take a piece each and do all there is to do with it: one fills or compares while the
+drive works for the other, so that the drive never waits for us. What came of the pieces is heard in
+their order. A piece that fails is halved until the bad place is small, and nothing else is asked of
+the drive meanwhile; the pass goes on behind it.
 """
 
 from __future__ import annotations
@@ -10,10 +11,11 @@ from __future__ import annotations
 import errno
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass, field, replace
 from itertools import islice
-from typing import Final, TypeVar
+from math import inf
+from typing import Final
 
 from watcher.recovery.pattern import NOISE_BYTES, SECTOR_BYTES, Pattern
 from watcher.recovery.proving import FAULTS_KEPT, FAULTS_MOST, Curve, Fault, FaultKind
@@ -30,11 +32,16 @@ BAD_BYTES_MOST: Final = 256 * 1024 * 1024
 """So much that failed ends a burn-in too, however few places it makes. Our choice: no drive with a
 quarter of a gigabyte of bad data is worth more hours."""
 
-AHEAD: Final = 3
-"""How many pieces are made ready, or read, ahead. Our choice: enough that a moment's delay of one
-thread does not stop the other; 16 MiB in all."""
+ABREAST: Final = 2
+"""How many pieces are worked on at a time. Our choice: what keeps a drive busy, measured beside dd
+in ``tests/bench/prove.py``."""
 
-T = TypeVar("T")
+AHEAD: Final = 3
+"""How many pieces are given out beyond the one that is heard. Our choice: those that are worked on
+and one more, so that no helper waits to be heard."""
+
+Operation = Callable[[int, memoryview], None]
+"""Reads or writes a buffer at a place; OSError when that cannot be done."""
 
 _GONE: Final = frozenset({errno.ENODEV, errno.ENXIO, errno.EBADF})
 
@@ -71,7 +78,7 @@ def _raise_when_gone(error: OSError) -> None:
 
 
 def _narrowed(
-    operation: Callable[[int, memoryview], None],
+    operation: Operation,
     at: int,
     buffer: memoryview,
     smallest: int,
@@ -97,32 +104,82 @@ def _narrowed(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Got:
-    """What reading one piece gave."""
+class Worked:
+    """What came of one piece."""
 
-    buffer: memoryview
-    error: OSError | None
-    seconds: float
+    buffer: memoryview  # its content holds for a piece that is not right; others take it meanwhile
+    began: float  # when the drive was asked, and when it had answered; seconds that only grow
+    ended: float
+    error: OSError | None = None
+    differs: bool = False  # it was read, and holds something else than what was written
+
+    @property
+    def is_right(self) -> bool:
+        """Whether there is nothing to find out about it."""
+        return self.error is None and not self.differs
+
+    def own_seconds(self, through: float) -> float:
+        """Give how long the drive took for it alone, when the one before was through at a time."""
+        return max(0.0, self.ended - max(self.began, through))
 
 
-def ahead_of(
-    helper: ThreadPoolExecutor, make: Callable[[int, int], T], places: Iterable[int]
-) -> Iterator[tuple[int, T]]:
-    """Give each place with what was made of it, a few places made ahead by the helper.
+class Buffers:
+    """Buffers that are taken again and again, the last one first: a cache still holds it."""
 
-    ``make`` gets a number that counts up and the place. What was made ``AHEAD + 1`` places before
-    is not in use any more.
-    """
-    waiting: deque[tuple[int, Future[T]]] = deque()
-    numbered = enumerate(places)
-    for number, place in islice(numbered, AHEAD):
-        waiting.append((place, helper.submit(make, number, place)))
-    while waiting:
-        place, made = waiting.popleft()
-        result = made.result()
-        for number, following in islice(numbered, 1):
-            waiting.append((following, helper.submit(make, number, following)))
-        yield place, result
+    def __init__(self, pattern: Pattern | None = None) -> None:
+        """Begin with none; each new one is prepared with a pattern."""
+        self._pattern = pattern
+        self._free: list[memoryview] = []
+
+    def take(self) -> memoryview:
+        """Give one that is free, or a new one."""
+        try:
+            return self._free.pop()
+        except IndexError:
+            made = aligned(NOISE_BYTES)
+            if self._pattern is not None:
+                self._pattern.prepare(made)
+            return made
+
+    def give_back(self, buffer: memoryview) -> None:
+        """Let others take it; one that is not given back is let go."""
+        self._free.append(buffer)
+
+
+class Ahead:
+    """Has pieces worked on, a few at a time, and gives what came of them in their order."""
+
+    def __init__(
+        self,
+        helpers: ThreadPoolExecutor,
+        work: Callable[[int], Worked],
+        places: Iterable[int],
+    ) -> None:
+        """Begin at once.
+
+        ``work`` gets the place of a piece.
+        """
+        self._helpers, self._work = helpers, work
+        self._places = iter(places)
+        self._waiting: deque[tuple[int, Future[Worked]]] = deque()
+        self._give_out(AHEAD)
+
+    def __iter__(self) -> Iterator[tuple[int, Worked]]:
+        """Give each place with what came of it."""
+        while self._waiting:
+            place, future = self._waiting.popleft()
+            worked = future.result()
+            self._give_out(1)
+            yield place, worked
+
+    def settle(self) -> None:
+        """Wait until nothing is asked of the drive."""
+        wait([future for _, future in self._waiting])
+
+    def _give_out(self, count: int) -> None:
+        """Let the next pieces be worked on."""
+        for place in islice(self._places, count):
+            self._waiting.append((place, self._helpers.submit(self._work, place)))
 
 
 class Pass:
@@ -135,6 +192,7 @@ class Pass:
         self.curve = curve
         self.faults = Faults()
         self.smallest = max(SMALLEST_BYTES, device.sector)
+        self._through = -inf  # when the last piece was through
 
     def places(self, start: int) -> range:
         """Give where each piece begins; ``start`` is a whole number of pieces."""
@@ -144,43 +202,59 @@ class Pass:
         """Give the length of the piece that begins there."""
         return min(NOISE_BYTES, self.device.size - at)
 
+    def _ask(self, operation: Operation, at: int, buffer: memoryview) -> Worked:
+        """Have one piece read or written. Raises ``DriveGone``."""
+        began = self.clock()
+        error: OSError | None = None
+        try:
+            operation(at, buffer)
+        except OSError as failed:
+            _raise_when_gone(failed)
+            error = failed
+        return Worked(buffer=buffer, began=began, ended=self.clock(), error=error)
+
+    def _narrow(
+        self, pieces: Ahead, operation: Operation, at: int, worked: Worked, kind: FaultKind
+    ) -> list[tuple[int, int]]:
+        """Note the time of a piece, and find the places of it that fail."""
+        seconds = worked.own_seconds(self._through)
+        self._through = max(worked.ended, self._through)
+        bad: list[tuple[int, int]] = []
+        if worked.error is not None:
+            pieces.settle()
+            began = self.clock()
+            word = "written" if kind is FaultKind.WRITE_FAILED else "read"
+            for place, length, why in _narrowed(operation, at, worked.buffer, self.smallest):
+                bad.append((place, length))
+                text = f"{length} bytes at {place} could not be {word} ({why})."
+                self.faults.add(Fault(kind=kind, at=place, bytes=length, text=text))
+            self._through = self.clock()
+            seconds += self._through - began
+        self.curve.add(at, len(worked.buffer), seconds)
+        return bad
+
 
 class WritePass(Pass):
     """Fills the drive with the pattern."""
 
     def run(self, pattern: Pattern, start: int) -> Generator[int, None, None]:
         """Write from ``start`` on; gives after each piece up to where it is through."""
-        buffers = [aligned(NOISE_BYTES) for _ in range(AHEAD + 1)]
-        for buffer in buffers:
-            pattern.prepare(buffer)
+        buffers = Buffers(pattern)
 
-        def made(number: int, at: int) -> memoryview:
-            buffer = buffers[number % len(buffers)][: self.length(at)]
+        def work(at: int) -> Worked:
+            whole = buffers.take()
+            buffer = whole[: self.length(at)]
             pattern.stamp(buffer, at)
-            return buffer
+            worked = self._ask(self.device.write_at, at, buffer)
+            if worked.error is None:
+                buffers.give_back(whole)
+            return worked
 
-        with ThreadPoolExecutor(1, thread_name_prefix="stamp") as helper:
-            for at, buffer in ahead_of(helper, made, self.places(start)):
-                self._write(at, buffer)
-                yield at + len(buffer)
-
-    def _write(self, at: int, buffer: memoryview) -> None:
-        """Write one piece."""
-        began = self.clock()
-        try:
-            self.device.write_at(at, buffer)
-        except OSError as error:
-            _raise_when_gone(error)
-            for place, length, why in _narrowed(self.device.write_at, at, buffer, self.smallest):
-                self.faults.add(
-                    Fault(
-                        kind=FaultKind.WRITE_FAILED,
-                        at=place,
-                        bytes=length,
-                        text=f"{length} bytes at {place} could not be written ({why}).",
-                    )
-                )
-        self.curve.add(at, len(buffer), self.clock() - began)
+        with ThreadPoolExecutor(ABREAST, thread_name_prefix="write") as helpers:
+            pieces = Ahead(helpers, work, self.places(start))
+            for at, worked in pieces:
+                self._narrow(pieces, self.device.write_at, at, worked, FaultKind.WRITE_FAILED)
+                yield at + len(worked.buffer)
 
 
 class ReadPass(Pass):
@@ -188,66 +262,33 @@ class ReadPass(Pass):
 
     def run(self, pattern: Pattern | None, start: int) -> Generator[int, None, None]:
         """Read from ``start`` on; gives after each piece up to where it is through."""
-        buffers = [aligned(NOISE_BYTES) for _ in range(AHEAD + 1)]
-        wanted = memoryview(bytearray(NOISE_BYTES))
-        if pattern is not None:
-            pattern.prepare(wanted)
+        buffers, wanted = Buffers(), Buffers(pattern)
 
-        def made(number: int, at: int) -> _Got:
-            return self._read(at, buffers[number % len(buffers)][: self.length(at)])
+        def work(at: int) -> Worked:
+            whole = buffers.take()
+            worked = self._ask(self.device.read_at, at, whole[: self.length(at)])
+            if pattern is not None and worked.error is None:
+                prepared = wanted.take()
+                there = prepared[: len(worked.buffer)]
+                pattern.stamp(there, at)
+                worked = replace(worked, differs=not same(worked.buffer, there))
+                wanted.give_back(prepared)
+            if worked.is_right:
+                buffers.give_back(whole)
+            return worked
 
-        with ThreadPoolExecutor(1, thread_name_prefix="read") as helper:
-            for at, got in ahead_of(helper, made, self.places(start)):
-                buffer, seconds = got.buffer, got.seconds
-                bad: list[tuple[int, int]] = []
-                if got.error is not None:
-                    began = self.clock()
-                    helper.submit(int).result()  # what reads ahead is through: one at a time now
-                    bad = self._narrow(at, buffer)
-                    seconds += self.clock() - began
-                self.curve.add(at, len(buffer), seconds)
-                if pattern is not None:
-                    self._compare(pattern, at, buffer, wanted[: len(buffer)], bad)
-                yield at + len(buffer)
+        with ThreadPoolExecutor(ABREAST, thread_name_prefix="read") as helpers:
+            pieces = Ahead(helpers, work, self.places(start))
+            for at, worked in pieces:
+                bad = self._narrow(pieces, self.device.read_at, at, worked, FaultKind.READ_FAILED)
+                if pattern is not None and not worked.is_right:
+                    self._explain(pattern, at, worked.buffer, bad)
+                yield at + len(worked.buffer)
 
-    def _read(self, at: int, buffer: memoryview) -> _Got:
-        """Read one piece, in the helper."""
-        began = self.clock()
-        error: OSError | None = None
-        try:
-            self.device.read_at(at, buffer)
-        except OSError as failed:
-            _raise_when_gone(failed)
-            error = failed
-        return _Got(buffer=buffer, error=error, seconds=self.clock() - began)
-
-    def _narrow(self, at: int, buffer: memoryview) -> list[tuple[int, int]]:
-        """Find the places of a piece that cannot be read."""
-        bad = []
-        for place, length, why in _narrowed(self.device.read_at, at, buffer, self.smallest):
-            bad.append((place, length))
-            self.faults.add(
-                Fault(
-                    kind=FaultKind.READ_FAILED,
-                    at=place,
-                    bytes=length,
-                    text=f"{length} bytes at {place} could not be read ({why}).",
-                )
-            )
-        return bad
-
-    def _compare(
-        self,
-        pattern: Pattern,
-        at: int,
-        buffer: memoryview,
-        wanted: memoryview,
-        bad: list[tuple[int, int]],
+    def _explain(
+        self, pattern: Pattern, at: int, buffer: memoryview, bad: list[tuple[int, int]]
     ) -> None:
-        """Compare one piece with what was written there; what could not be read is left out."""
-        pattern.stamp(wanted, at)
-        if not bad and same(buffer, wanted):
-            return
+        """Note which sectors read back wrong; what could not be read is left out."""
         unread = {
             sector
             for place, length in bad
