@@ -49,6 +49,7 @@ def job(url: str, *, timeout_seconds: float = 5.0, urgency: Urgency = Urgency.NO
         urgency=urgency,
         message_id="00c0ffee00c0ffee",
         timeout_seconds=timeout_seconds,
+        thread="5ca1ab1e5ca1ab1e",
     )
 
 
@@ -67,6 +68,10 @@ def test_a_mail_arrives_whole_with_its_id_in_the_header(sender: SenderProcess) -
     text = mail.get_payload(decode=True)
     assert isinstance(text, bytes)
     assert text.decode().split() == job("x://y").body.split()
+    assert mail.get_all("Auto-Submitted") == ["auto-generated"]
+    assert mail.get_all("Importance") == ["high"]
+    assert mail.get_all("References") == ["<5ca1ab1e5ca1ab1e.case@midwatch.invalid>"]
+    assert mail.get_all("In-Reply-To") == mail.get_all("References")
 
 
 def test_a_refused_recipient_is_a_failure_told_without_the_address(

@@ -30,6 +30,7 @@ def test_a_job_survives_the_pipe(title: str, body: str, urgency: Urgency) -> Non
         urgency=urgency,
         message_id="c0ffee",
         timeout_seconds=2.5,
+        thread="00c0ffee",
     )
     line = write_job(job)
     assert line.count(b"\n") == 1

@@ -33,6 +33,34 @@ def test_mail_and_hooks_carry_the_id_in_a_header_and_others_do_not() -> None:
     assert "+X-Midwatch-Message" not in asked("ntfy://host/x")
 
 
+def _mail(url: str, urgency: Urgency, thread: str = "") -> dict[str, list[str]]:
+    made = dressed(url, message_id="c0ffee", urgency=urgency, thread=thread)
+    return parse_qs(urlsplit(made).query.replace("+", "%2B"))
+
+
+def test_a_mail_says_that_a_program_wrote_it_and_which_case_it_is_about() -> None:
+    """RFC 3834 section 5 and RFC 5322 section 3.6.4."""
+    found = _mail("mailto://host?to=a@b.example", Urgency.NOW, "00c0ffee")
+    assert found["+Auto-Submitted"] == ["auto-generated"]
+    assert found["+References"] == found["+In-Reply-To"] == ["<00c0ffee.case@midwatch.invalid>"]
+    assert found["+Importance"] == ["high"]
+    calm = _mail("mailto://host?to=a@b.example", Urgency.TODAY)
+    assert not calm.keys() & {"+Importance", "+References", "+In-Reply-To"}
+
+
+def test_a_header_that_the_owner_wrote_into_the_address_is_not_written_twice() -> None:
+    found = _mail("mailto://host?to=a@b.example&+auto-submitted=no", Urgency.NOTE)
+    assert "+Auto-Submitted" not in found
+    assert found["+auto-submitted"] == ["no"]
+
+
+def test_only_mail_has_the_headers_of_mail() -> None:
+    for scheme in ("json", "ntfy", "mqtt", "form"):
+        assert "Auto-Submitted" not in dressed(
+            f"{scheme}://host/x", message_id="c0ffee", urgency=Urgency.NOW, thread="00c0ffee"
+        )
+
+
 @pytest.mark.parametrize(
     ("url", "urgency", "priority"),
     [

@@ -40,6 +40,7 @@ class Job:
     urgency: Urgency
     message_id: str
     timeout_seconds: float
+    thread: str = ""  # of the case it is about, "" for none or several
 
 
 def write_job(job: Job) -> bytes:
@@ -53,6 +54,7 @@ def write_job(job: Job) -> bytes:
         "urgency": job.urgency.value,
         "message_id": job.message_id,
         "timeout_seconds": job.timeout_seconds,
+        "thread": job.thread,
     }
     return json.dumps(fields).encode() + b"\n"
 
@@ -72,6 +74,7 @@ def read_job(line: bytes) -> Job:
             urgency=Urgency(fields["urgency"]),
             message_id=str(fields["message_id"]),
             timeout_seconds=float(fields["timeout_seconds"]),
+            thread=str(fields["thread"]),
         )
     except (ValueError, KeyError, TypeError) as error:
         raise BadJob(f"not a job ({type(error).__name__})") from None

@@ -93,6 +93,7 @@ def _send(job: Job) -> SendResult:
         urgency=job.urgency,
         message_id=job.message_id,
         timeout_seconds=job.timeout_seconds,
+        thread=job.thread,
     )
 
 

@@ -16,13 +16,19 @@ Measured with Apprise 2.3.0; what must be known about it:
 
 Each message carries its id where a receiver can see a repeat: as the header
 ``X-Midwatch-Message`` in mail and web hooks, as a last line everywhere else.
+
+A mail says that a program wrote it (``Auto-Submitted``, RFC 3834 section 5), so that no notice of
+absence answers it; that it is about the same case as others (``References`` and ``In-Reply-To``,
+RFC 5322 section 3.6.4; the mail they name was never sent, which RFC 5256 allows for), so that a
+mail program shows a case as one talk; and, when somebody must act now, ``Importance: high``
+(RFC 2156).
 """
 
 from __future__ import annotations
 
 import logging
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from time import monotonic
 from urllib.parse import parse_qsl, quote, unquote
 
@@ -64,7 +70,7 @@ _PRIORITY = {
 _PERMANENT = re.compile(r"error=(?:400|401|403|404|410)\b")
 
 
-def dressed(url: str, *, message_id: str, urgency: Urgency) -> str:
+def dressed(url: str, *, message_id: str, urgency: Urgency, thread: str = "") -> str:
     """Give the URL with what every message needs: cut when too long, id, priority."""
     scheme = scheme_of(url)
     _, mark, query = url.partition("?")
@@ -72,8 +78,13 @@ def dressed(url: str, *, message_id: str, urgency: Urgency) -> str:
     wanted = [] if "overflow" in given else ["overflow=truncate"]
     if scheme in _WITH_HEADERS:
         wanted.append(f"%2B{ID_HEADER}={quote(message_id)}".replace("%2B", "+"))
-    if scheme.startswith("mailto") and "format" not in given:
-        wanted.append("format=text")
+    if scheme.startswith("mailto"):
+        wanted += [] if "format" in given else ["format=text"]
+        wanted += [
+            f"+{name}={quote(value)}"
+            for name, value in _mail_headers(urgency, thread)
+            if f"+{name.lower()}" not in _plus(url)
+        ]
     family = scheme.removesuffix("s")
     if family in _PRIORITY and "priority" not in given:
         wanted.append(f"priority={_PRIORITY[family][urgency]}")
@@ -85,6 +96,23 @@ def dressed(url: str, *, message_id: str, urgency: Urgency) -> str:
         return url
     joint = "&" if mark and query else ("" if mark else "?")
     return url + joint + "&".join(wanted)
+
+
+def _mail_headers(urgency: Urgency, thread: str) -> Iterator[tuple[str, str]]:
+    """Give what a mail's header says besides the message's id."""
+    yield "Auto-Submitted", "auto-generated"
+    if urgency is Urgency.NOW:
+        yield "Importance", "high"
+    if thread:
+        root = f"<{thread}.case@midwatch.invalid>"  # RFC 2606: a name that nobody can have
+        yield "In-Reply-To", root
+        yield "References", root
+
+
+def _plus(url: str) -> set[str]:
+    """Name the headers that a URL gives itself, in small letters, with their plus sign."""
+    query = url.partition("?")[2]
+    return {unquote(part.partition("=")[0]).lower() for part in query.split("&")}
 
 
 def secret_parts(url: str) -> tuple[str, ...]:
@@ -165,6 +193,7 @@ def send(
     urgency: Urgency,
     message_id: str,
     timeout_seconds: float = TIMEOUT_SECONDS,
+    thread: str = "",
 ) -> SendResult:
     """Send one message to one target and say what came of it; returns within the time limit.
 
@@ -174,7 +203,7 @@ def send(
     url = target.url.reveal()
     began = monotonic()
     apprise = Apprise(asset=_ASSET)
-    if not apprise.add(dressed(url, message_id=message_id, urgency=urgency)):
+    if not apprise.add(dressed(url, message_id=message_id, urgency=urgency, thread=thread)):
         return SendResult(ok=False, permanent=True, error=masked(refuses(target.url), url))
     text = body
     if scheme_of(url) not in _WITH_HEADERS:

@@ -21,7 +21,7 @@ from watcher.notify.target import TIMEOUT_SECONDS, SendResult, Target
 from watcher.service.claims import is_alive, own_name
 from watcher.service.clock import Clock
 from watcher.service.lanes import Done, Lane, Lanes, Sender
-from watcher.service.message_id import message_id_of
+from watcher.service.message_id import message_id_of, thread_of
 from watcher.service.retry import next_try
 from watcher.store.database import Store
 from watcher.store.errors import StoreError
@@ -272,6 +272,7 @@ class Delivery:
                     urgency=notice.urgency,
                     message_id=message_id_of(notice.key, notice.target),
                     timeout_seconds=self._timeout_seconds,
+                    thread=thread_of(notice.key),
                 ),
             )
         self._pending = still
