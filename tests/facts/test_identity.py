@@ -22,7 +22,9 @@ def test_a_world_wide_name_is_the_same_however_it_is_written(written: str) -> No
     assert drive_id(wwn=written, model="M", serial="S") == "wwn-5000c500a0000000"
 
 
-@pytest.mark.parametrize("nothing", [None, "", "0x0000000000000000", "ffffffffffffffff", "eui.12"])
+@pytest.mark.parametrize(
+    "nothing", [None, "", "0x0000000000000000", "ffffffffffffffff", "5000000000000000", "eui.12"]
+)
 def test_without_a_world_wide_name_model_and_serial_identify(nothing: str | None) -> None:
     assert drive_id(wwn=nothing, model="Altair A8", serial=" X 1 ") == "Altair_A8_X_1"
     assert drive_id(wwn=nothing, model=None, serial="X1") == "X1"

@@ -140,6 +140,14 @@ def test_a_drive_on_two_paths_is_asked_once() -> None:
     assert named(find(text, blocks)) == [("/dev/sda", "scsi")]
 
 
+def test_drives_that_tell_one_serial_number_are_both_asked() -> None:
+    fake = {"type": "disk", "model": "Dock", "serial": "0123456789ABCDEF", "tran": "usb"}
+    blocks = blocks_of({"name": "sda", **fake}, {"name": "sdb", **fake})
+    found = find(scan_of(("/dev/sda", "sat"), ("/dev/sdb", "sat")), blocks)
+    assert named(found) == [("/dev/sda", "sat"), ("/dev/sdb", "sat")]
+    assert {target.shared for target in found.targets} == {"Dock_0123456789ABCDEF"}
+
+
 def test_nvme_controllers_are_matched_by_serial_and_not_by_number() -> None:
     blocks = blocks_of(
         {"name": "nvme0n1", "type": "disk", "model": "Brisling", "serial": "B"},

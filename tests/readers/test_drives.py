@@ -6,12 +6,13 @@ import os
 import threading
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from tests.readers.drive_samples import NOW, answer, ata_answer, ata_document, program
-from watcher.facts.drive import DriveReading, DriveUnread, Unread
+from watcher.facts.drive import SAME_NAME, DriveReading, DriveUnread, Unread, Verdict
 from watcher.facts.identity import DriveId
 from watcher.readers.blocks import parse as parse_blocks
 from watcher.readers.drives import Silence, learn_ids, read_all, sort_answers
@@ -65,6 +66,24 @@ def test_a_drive_seen_twice_is_one_drive_and_a_reading_wins() -> None:
     )
     assert readings == (first,)
     assert [one.node for one in rest] == ["/dev/sdx"]
+
+
+def test_a_world_wide_name_that_two_drives_carry_hides_neither() -> None:
+    """The block layer may show none, and both drives tell the same: one of them may be failing."""
+    first = reading()
+    other = replace(
+        first,
+        node="/dev/sdb",
+        identity=replace(first.identity, serial="S2"),
+        verdict=Verdict.FAILING,
+    )
+    readings, _ = sort_answers([first, other])
+    assert [one.identity.drive for one in readings] == [
+        first.identity.drive,
+        "Hollerup_HX-8000_S2",
+    ]
+    assert readings[1].verdict is Verdict.FAILING
+    assert readings[1].doubts == (SAME_NAME,)
 
 
 def test_two_drives_that_cannot_be_told_apart_stay_two() -> None:

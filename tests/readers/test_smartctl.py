@@ -24,6 +24,7 @@ from tests.readers.drive_samples import (
     recorded,
 )
 from watcher.facts.drive import (
+    SAME_NAME,
     DriveIdentity,
     DriveReading,
     DriveUnread,
@@ -282,6 +283,19 @@ def test_the_exit_status_of_the_program_counts_too() -> None:
     assert isinstance(result, DriveReading)
     assert result.verdict is Verdict.FAILING
     assert result.doubts == ("smartctl ended with status 8 but tells 0.",)
+
+
+def test_a_name_that_another_drive_tells_too_gives_way_to_the_place() -> None:
+    document = ata_document(serial="0123456789ABCDEF")
+    del document["wwn"]
+    shared = DriveId("Hollerup_HX-8000_0123456789ABCDEF")
+    here = DriveIdentity(drive=DriveId(f"{shared}_at_sdb"), model="Dock", serial="0123456789ABCDEF")
+    for told, expected in ((shared, here.drive), (DriveId("Dock_0123456789ABCDEF"), shared)):
+        target = DriveTarget(node="/dev/sdb", known=here, shared=told)
+        found = parse(answer(document), node="/dev/sdb", observed_at=NOW, target=target)
+        assert isinstance(found, DriveReading)
+        assert found.identity.drive == expected  # a bridge may hide a drive that tells its own
+        assert (SAME_NAME in found.doubts) is (told == shared)
 
 
 def test_an_unknown_serial_falls_back_on_the_block_layer() -> None:

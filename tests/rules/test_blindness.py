@@ -22,7 +22,7 @@ from tests.rules.build import (
     urgency,
     view,
 )
-from watcher.facts.drive import Unread
+from watcher.facts.drive import SAME_NAME, Unread
 from watcher.facts.identity import about_drive
 from watcher.facts.pool import MemberState, Remark
 from watcher.facts.survey import Blindness
@@ -96,6 +96,12 @@ def test_an_odd_answer_is_noted_in_the_readers_words() -> None:
     (finding,) = of("answer-doubtful", view(reading("a", doubts=("one", "two"))))
     assert [e.value for e in finding.evidence] == ["one", "two"]
     assert of("answer-doubtful", view(reading("a"))) == []
+
+
+def test_a_serial_number_that_is_not_its_own_alone_is_told_before_one_is_pulled() -> None:
+    (finding,) = of("answer-doubtful", view(reading("a", doubts=(SAME_NAME,))))
+    assert "same serial number" in finding.sentence
+    assert "before one is pulled" in finding.next_step
 
 
 def test_a_place_is_named_with_its_bay_and_its_way_of_being_asked() -> None:

@@ -161,6 +161,13 @@ class DriveReading:
         return None
 
 
+SAME_NAME = (
+    "Another drive here tells the same serial number or World Wide Name, as cheap bridges and "
+    "drives do; they are told apart by what else is known, such as where each is plugged in."
+)
+"""The doubt about a drive whose own name is not its own alone."""
+
+
 class Unread(StrEnum):
     """Why a drive gave no reading."""
 

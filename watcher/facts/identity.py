@@ -71,12 +71,14 @@ def drive_id(*, wwn: str | None, model: str | None, serial: str | None) -> Drive
     """Give the identity of a drive, or None when nothing that lasts is known about it.
 
     ``wwn`` is accepted as ``0x5000c500a0000000``, ``5000c500a0000000`` or with blanks between
-    its parts. An all-zero or all-f WWN (seen on cheap bridges) identifies nothing. Without a WWN
-    a serial number is needed: a model alone is not an identity.
+    its parts. An all-zero or all-f WWN (seen on cheap bridges) identifies nothing, nor does one of
+    which only the first digit, its kind, is set. Without a WWN a serial number is needed: a model
+    alone is not an identity.
     """
     if wwn is not None:
         digits = wwn.lower().removeprefix("0x").removeprefix("naa.").replace(" ", "")
-        if _HEX.fullmatch(digits) and len(digits) in {16, 32} and set(digits) not in ({"0"}, {"f"}):
+        told = set(digits[1:]) not in ({"0"}, {"f"})
+        if _HEX.fullmatch(digits) and len(digits) in {16, 32} and told:
             return DriveId(f"wwn-{digits}")
     serial_word = _NOT_WORD.sub("_", (serial or "").strip()).strip("_")
     if not serial_word or set(serial_word) == {"0"}:

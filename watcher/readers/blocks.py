@@ -12,6 +12,9 @@ Traps:
   ``/sys/block/NAME/slaves`` where that can be read.
 * A partition carries the WWN of its disk. An NVMe namespace's WWN names the namespace and not the
   drive: two namespaces of one controller are one drive, so NVMe goes by model and serial.
+* Cheap bridges tell one made-up serial number for all drives in them, and some cheap drives share
+  one World Wide Name. Two disks of one name are one drive on two paths only where serial number and
+  WWN agree; otherwise they are told apart, by serial number or by the place they are plugged into.
 * A disk may have neither WWN nor serial (a virtual disk): its id says ``unidentified_`` and is as
   good as the device name, which changes.
 * ``size`` of a loop device or card reader without medium is 0.
@@ -21,9 +24,9 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Final
 
 from watcher.facts.drive import DriveIdentity, Medium, Protocol, Unread
 from watcher.facts.identity import DriveId, drive_id
@@ -118,6 +121,50 @@ def _own_id(block: Block) -> DriveId | None:
     return known or DriveId(f"unidentified_{block.kname}")
 
 
+AT: Final = "_at_"
+"""Between the name that several drives tell and the place of one of them."""
+
+
+def twins_in(drives: Iterable[DriveId]) -> frozenset[DriveId]:
+    """Give the ids that are told by several drives, out of ids by which those were told apart."""
+    return frozenset(DriveId(drive.partition(AT)[0]) for drive in drives if AT in drive)
+
+
+def _told_apart(
+    blocks: tuple[Block, ...], links: tuple[tuple[str, str], ...], twins: frozenset[DriveId]
+) -> dict[str, tuple[DriveId, DriveId]]:
+    """Give, for disks that share a name and are not one drive, that name and one of their own.
+
+    Namespaces of an NVMe drive share its name, and are it. A disk whose twin has left keeps the
+    name that it was told apart by.
+    """
+    alike: dict[DriveId, list[Block]] = {}
+    for block in blocks:
+        own = _own_id(block) if block.is_drive else None
+        if own is not None and not block.kname.startswith("nvme"):
+            alike.setdefault(own, []).append(block)
+    found: dict[str, tuple[DriveId, DriveId]] = {}
+    for shared, disks in alike.items():
+        serials = {block.serial for block in disks if block.serial}
+        two_paths = len(serials) < 2 and shared.startswith("wwn-")
+        if shared not in twins and (len(disks) < 2 or two_paths):
+            continue
+        for block in disks:
+            others = [other for other in disks if other.serial == block.serial]
+            plain = drive_id(wwn=None, model=block.model, serial=block.serial)
+            if plain is None or len(others) > 1 or plain in twins:
+                plain = DriveId(f"{plain or shared}{AT}{_place_of(block, links)}")
+            found[block.kname] = shared, plain
+    return found
+
+
+def _place_of(block: Block, links: tuple[tuple[str, str], ...]) -> str:
+    """Name where a disk is plugged in, by its path where that is known, else as the kernel does."""
+    folder = "/dev/disk/by-path/"
+    path = next((p for p, k in links if k == block.kname and p.startswith(folder)), None)
+    return _NOT_WORD.sub("_", path.removeprefix(folder)) if path is not None else block.kname
+
+
 _PROTOCOLS = {"sata": Protocol.ATA, "ata": Protocol.ATA, "sas": Protocol.SCSI, "fc": Protocol.SCSI}
 
 
@@ -128,9 +175,11 @@ class BlockMap:
     blocks: tuple[Block, ...]
     links: tuple[tuple[str, str], ...] = ()  # other path → kernel name
     aliases: tuple[tuple[DriveId, DriveId], ...] = ()  # id seen here → id the drive itself tells
+    twins: frozenset[DriveId] = frozenset()  # ids known to be told by several drives
     _by_kname: dict[str, Block] = field(init=False, repr=False, compare=False)
     _by_other: dict[str, str] = field(init=False, repr=False, compare=False)
     _alias: dict[DriveId, DriveId] = field(init=False, repr=False, compare=False)
+    _apart: dict[str, tuple[DriveId, DriveId]] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         """Make the look-up tables."""
@@ -142,6 +191,7 @@ class BlockMap:
                 other.setdefault(f"/dev/mapper/{block.name}", block.kname)
         object.__setattr__(self, "_by_other", other)
         object.__setattr__(self, "_alias", dict(self.aliases))
+        object.__setattr__(self, "_apart", _told_apart(self.blocks, self.links, self.twins))
 
     def block(self, name: str) -> Block | None:
         """Find a device by kernel name, ``/dev`` path, mapper name or any recorded link."""
@@ -155,8 +205,15 @@ class BlockMap:
 
     def _id_of(self, block: Block) -> DriveId | None:
         """Give a device's own id, as the drive itself tells it where that was learned."""
-        own = _own_id(block)
+        apart = self._apart.get(block.kname)
+        own = apart[1] if apart is not None else _own_id(block)
         return None if own is None else self._alias.get(own, own)
+
+    def shared_id(self, name: str) -> DriveId | None:
+        """Give the id that a disk tells and that another drive tells too; None when it is alone."""
+        block = self.block(name)
+        apart = self._apart.get(block.kname) if block is not None else None
+        return apart[0] if apart is not None else None
 
     def drives_below(self, name: str) -> tuple[DriveId, ...]:
         """Give the drives that a device rests on, sorted, each once; empty when it is not here."""
@@ -233,6 +290,15 @@ class BlockMap:
         for block in self.above(name):
             found.update(block.mountpoints)
         return tuple(sorted(found))
+
+    @property
+    def shared(self) -> frozenset[DriveId]:
+        """Give the ids that several drives tell, or told."""
+        return self.twins | {name for name, _ in self._apart.values()}
+
+    def with_twins(self, twins: Iterable[DriveId]) -> BlockMap:
+        """Give a map that tells apart what is known to be told by several drives."""
+        return replace(self, twins=self.twins | frozenset(twins))
 
     def with_aliases(self, aliases: Mapping[DriveId, DriveId]) -> BlockMap:
         """Give a map that uses the ids the drives themselves told (see drives.learn_ids)."""

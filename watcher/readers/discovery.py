@@ -180,15 +180,16 @@ class _Merger:
         """Take a target unless its drive is there already."""
         block = self._block_of(target)
         node = _node_of(block, self._controllers) if block else target.node
-        known = target.known
+        known, shared = target.known, target.shared
         if block is not None and self._blocks is not None and "," not in target.device_type:
             known = self._blocks.identity_of(block.kname)
+            shared = self._blocks.shared_id(block.kname)
         key = (node, target.device_type if "," in target.device_type else "")
         if key in self._targets or (known is not None and known.drive in self._drives):
             return
         if known is not None:
             self._drives.add(known.drive)
-        self._targets[key] = replace(target, node=node, known=known)
+        self._targets[key] = replace(target, node=node, known=known, shared=shared)
 
     def _block_of(self, target: DriveTarget) -> Block | None:
         """Find the disk behind a node."""

@@ -9,12 +9,12 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
 
-from watcher.facts.drive import DriveReading, DriveUnread, Unread
-from watcher.facts.identity import DriveId
+from watcher.facts.drive import SAME_NAME, DriveReading, DriveUnread, Unread
+from watcher.facts.identity import DriveId, drive_id
 from watcher.readers.blocks import BlockMap
 from watcher.readers.host import Host
 from watcher.readers.smartctl import LIMIT_SECONDS, DriveTarget, read_drive, unread_of
@@ -118,7 +118,8 @@ def sort_answers(
     unread: list[DriveUnread] = []
     for answer in answers:
         if isinstance(answer, DriveReading):
-            readings.setdefault(answer.identity.drive, answer)
+            one = _own_name(answer, readings.get(answer.identity.drive))
+            readings.setdefault(one.identity.drive, one)
         else:
             unread.append(answer)
     seen: set[DriveId] = set(readings)
@@ -130,6 +131,20 @@ def sort_answers(
             seen.add(missing.drive)
         left.append(missing)
     return tuple(readings.values()), tuple(left)
+
+
+def _own_name(one: DriveReading, other: DriveReading | None) -> DriveReading:
+    """Name a reading by its serial number where another drive has its World Wide Name.
+
+    One drive on two paths tells one serial number.
+    """
+    who = one.identity
+    if other is None or not who.serial or who.serial == other.identity.serial:
+        return one
+    plain = drive_id(wwn=None, model=who.model, serial=who.serial)
+    if plain is None:
+        return one
+    return replace(one, identity=replace(who, drive=plain), doubts=(*one.doubts, SAME_NAME))
 
 
 def learn_ids(readings: Iterable[DriveReading], blocks: BlockMap) -> dict[DriveId, DriveId]:

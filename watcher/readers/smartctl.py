@@ -28,6 +28,7 @@ from datetime import datetime
 from typing import Any
 
 from watcher.facts.drive import (
+    SAME_NAME,
     DriveIdentity,
     DriveReading,
     DriveUnread,
@@ -35,6 +36,7 @@ from watcher.facts.drive import (
     Unread,
     Verdict,
 )
+from watcher.facts.identity import DriveId
 from watcher.readers.drive_report import Report, verdict_of
 from watcher.readers.errors import CannotParse
 from watcher.readers.host import Ended, Host, Ran
@@ -67,6 +69,7 @@ class DriveTarget:
     device_type: str = AUTO  # smartctl's -d: "sat", "megaraid,4", "auto"
     bay: str | None = None  # in the owner's words
     known: DriveIdentity | None = None  # what the block layer knows of it
+    shared: DriveId | None = None  # the id it tells, where another drive tells the same
 
     @property
     def lane(self) -> str:
@@ -296,12 +299,17 @@ def _placed(reading: DriveReading, target: DriveTarget) -> DriveReading:
     """
     identity = reading.identity
     known = target.known
+    doubts = reading.doubts
     if known and identity.drive.startswith("unidentified_"):
         identity = replace(identity, drive=known.drive)
+    elif known and identity.drive == target.shared:
+        identity = replace(identity, drive=known.drive)
+        doubts = (*doubts, SAME_NAME)
     asked = target.device_type
     return replace(
         reading,
         identity=identity,
+        doubts=doubts,
         bay=target.bay,
         device_type=reading.device_type if asked == AUTO else asked,
     )

@@ -22,7 +22,7 @@ from watcher.facts.readiness import BackupsSeen
 from watcher.facts.survey import Blindness, Survey
 from watcher.facts.units import say_count
 from watcher.readers.block_counters import BlockCounters
-from watcher.readers.blocks import BlockMap, read_blocks
+from watcher.readers.blocks import BlockMap, read_blocks, twins_in
 from watcher.readers.copies import ThingAsked, read_things
 from watcher.readers.discovery import SOURCE as DISCOVERY
 from watcher.readers.discovery import ToldDrive, discover
@@ -126,6 +126,7 @@ class Surveyor:
             looking.kernel_log, ring=ring, file=file, path=looking.kernel_log_file
         )
         self._aliases: dict[DriveId, DriveId] = {}
+        self._twins: frozenset[DriveId] = frozenset()  # ids that several drives tell
         self._pools: tuple[Pool, ...] = ()
         self._story = Story()
         self._counters = BlockCounters()
@@ -135,6 +136,7 @@ class Surveyor:
     def remember(self, pools: Iterable[Pool]) -> None:
         """Take over the pools of a look made before this run."""
         self._pools = tuple(pools)
+        self._twins |= twins_in(drive for pool in self._pools for drive in pool.drives)
 
     def take(
         self,
@@ -219,10 +221,11 @@ class Surveyor:
     def _blocks(self, answered: list[str], blind: list[Blindness]) -> BlockMap | None:
         """Map the block devices, or note why that cannot be done."""
         try:
-            blocks = read_blocks(self.host).with_aliases(self._aliases)
+            blocks = read_blocks(self.host).with_twins(self._twins).with_aliases(self._aliases)
         except ReadError as error:
             blind.append(blindness_of(BLOCK_DEVICES, error))
             return None
+        self._twins = blocks.shared
         answered.append(BLOCK_DEVICES)
         return blocks
 

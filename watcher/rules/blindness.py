@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from watcher.facts.drive import DriveUnread, Unread
+from watcher.facts.drive import SAME_NAME, DriveUnread, Unread
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import DriveId, PoolId, Subject, SubjectKind, about_source
 from watcher.facts.pool import PoolKind, Protection, Remark
@@ -159,10 +159,16 @@ def answer_doubtful(view: View, tuning: Tuning) -> Iterator[Finding]:
     for reading in sorted(view.survey.drives, key=lambda r: r.identity.drive):
         if not reading.doubts:
             continue
+        twin = SAME_NAME in reading.doubts
         found = Found(
             urgency=Urgency.NOTE,
-            sentence="Something in the drive's answer is odd, so part of it is not used.",
-            next_step="Ask the drive by hand with smartctl and compare; newer firmware may help.",
+            sentence=SAME_NAME
+            if twin
+            else "Something in the drive's answer is odd, so part of it is not used.",
+            next_step="Put a label of your own on each of them, and go by that and by its place "
+            "before one is pulled: the serial number does not tell which is which."
+            if twin
+            else "Ask the drive by hand with smartctl and compare; newer firmware may help.",
             evidence=tuple(Evidence(what="odd", value=doubt) for doubt in reading.doubts),
             level=1,
             bears_on_margin=False,
