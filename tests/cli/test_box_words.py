@@ -51,7 +51,10 @@ def test_a_box_is_heard_not_heard_never_heard_or_given_back() -> None:
     late = replace(BOX, heard_at=NOW - timedelta(hours=2))
     assert heard(late, ROOM) == "not heard from for 2 h"
     assert heard(replace(BOX, heard_at=None), ROOM) == "not heard of yet"
-    assert heard(replace(late, state=BoxState.RETURNED), ROOM) == "returned to its owner"
+    back = replace(late, state=BoxState.RETURNED)
+    assert heard(back, ROOM) == "given back to its owner"
+    dated = replace(back, returned_at=NOW)
+    assert heard(dated, ROOM) == f"given back to its owner {ROOM.say(NOW)}"
 
 
 def test_pools_that_are_not_whole_are_named_and_what_is_not_known_is_not_whole() -> None:

@@ -45,7 +45,14 @@ def test_an_invitation_prints_a_code_a_picture_of_it_and_its_term(settings: str)
     code = r"[A-Z0-9]{5}(-[A-Z0-9]{5}){3}"
     assert re.search(f"midwatch join {code} --hub https://h.example", done.output)
     assert "█" in done.output
+    assert "In the place of URL" not in done.output
     assert "once, until" in done.output
+
+
+def test_where_the_hubs_address_is_not_known_it_is_said_and_no_code_is_drawn(settings: str) -> None:
+    done = run(settings, "invite", "--client", "Harbour Print Room")
+    assert "In the place of URL write the address" in done.output
+    assert "█" not in done.output
 
 
 def test_a_client_nobody_knows_and_a_term_that_is_none_are_refused(settings: str) -> None:
@@ -131,7 +138,7 @@ def test_the_address_of_the_hub_comes_from_the_settings(tmp_path: Path) -> None:
 def test_a_box_that_was_given_back_stays_on_the_list_as_such(settings: str) -> None:
     joined(settings)
     assert run(settings, "return", "press").exit_code == 0
-    assert "returned to its owner" in run(settings, "boxes").output
+    assert "given back to its owner" in run(settings, "boxes").output
 
 
 def test_the_list_of_boxes_says_how_their_pools_stand_and_how_much_is_to_do(settings: str) -> None:

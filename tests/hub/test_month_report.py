@@ -171,6 +171,19 @@ def test_of_a_box_that_was_given_back_nothing_is_to_be_done_and_the_time_after_i
     assert "; when is not written down, it was last heard of" in given_back(undated, str)
 
 
+def test_the_time_before_a_box_joined_is_told_as_that_and_not_as_watching_that_failed() -> None:
+    hub = shop()
+    later = NOW + 100 * HOUR
+    token = enrol(hub, "press", now=later)
+    for number in range(600, 606):
+        report(hub, token, look(number))
+    found = month(hub, NOW + 101 * HOUR)
+    (box,) = found.boxes
+    assert box.unseen_share > 0.9
+    assert box.away_share < box.unseen_share
+    assert "press joined in the course of it; what was before is not known." in found.sentence
+
+
 def test_a_trouble_that_was_open_when_the_box_was_given_back_is_not_called_still_open() -> None:
     hub = shop()
     rounds(hub, enrol(hub, "press"), 0, 1, lost=1)

@@ -8,7 +8,7 @@ from datetime import datetime
 from tests.hub.stage import NOW
 from tests.hub.test_telling import DRILL, FULL, RESTORE, SPARE
 from watcher.facts.readiness import ToldReadiness
-from watcher.hub.told_words import MOST_LINES, NOT_TOLD, told_words
+from watcher.hub.told_words import MOST_LINES, NOT_TOLD, told_in_short, told_words
 from watcher.store.readiness import ToldRow
 
 
@@ -55,3 +55,12 @@ def test_a_long_shelf_is_cut_and_counted() -> None:
     lines = [text for what, text in said(replace(FULL.told, shelf=shelf)) if "shelf" in what]
     assert len(lines) == MOST_LINES + 1
     assert lines[-1] == "and 3 spares more"
+
+
+def test_in_short_an_empty_shelf_is_nothing_and_one_that_was_not_told_is_said_so() -> None:
+    def short(told: ToldReadiness | None) -> str:
+        return told_in_short(ToldRow(at=NOW if told else None, told=told), NOW, day)
+
+    assert short(None) == "Its own shelf, its drills and its restores are not told by this box."
+    assert short(ToldReadiness()) == "On its own shelf: nothing. Last drill: none."
+    assert short(FULL.told).startswith("On its own shelf: 1 spare, 1 proven. Last drill: ")

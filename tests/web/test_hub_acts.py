@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -30,7 +31,8 @@ def test_a_code_from_the_page_lets_one_box_of_that_client_join_and_is_kept_nowhe
     found = CODE.search(page.text)
     assert page.status == 200
     assert found is not None
-    assert "<svg" in page.text
+    assert "<svg" not in page.text
+    assert "In the place of URL write the address" in page.text
     with stage.site.store.transaction() as tx:
         asked = Joining(code=found[1], box="whatever", token_hash=hash_of("its token"))
         box = join(tx, asked, stage.clock.now() + CODE_LIVES - EVERY)
@@ -38,6 +40,17 @@ def test_a_code_from_the_page_lets_one_box_of_that_client_join_and_is_kept_nowhe
         assert tx.audit(limit=1)[0].what == "invited-box"
         assert found[1] not in str([dict(r) for r in tx.db.rows("SELECT * FROM invitation")])
     assert "Invited, not joined yet" not in browser.get("/client?client=Orchard+Press").text
+
+
+def test_where_the_hubs_address_is_known_the_command_is_whole_and_has_a_qr_code(
+    stage: HubStage,
+) -> None:
+    stage.site.terms = replace(stage.site.terms, hub_url="https://hub.example")
+    browser = signed_in(stage)
+    page = browser.send(browser.get(ADDRESS).form("/invite"), box="")
+    assert "--hub https://hub.example" in page.text
+    assert "<svg" in page.text
+    assert "In the place of URL" not in page.text
 
 
 def test_codes_that_wait_are_listed_for_the_shop_and_not_for_the_client(stage: HubStage) -> None:

@@ -46,6 +46,19 @@ def test_the_page_tells_protection_incidents_work_what_was_not_seen_and_readines
     assert "midwatch " not in text.partition("<main")[2].partition("</main")[0]
 
 
+def test_a_box_that_was_given_back_is_said_so_with_its_day_and_has_nothing_to_do() -> None:
+    text = signed_in().get(ADDRESS).text
+    _, _, old = text.partition(">old ")
+    assert "It was given back to its owner on 15 Mar 2026 09:00." in old
+    assert "How prepared it is" not in old
+
+
+def test_only_months_in_which_the_client_had_a_box_are_offered() -> None:
+    text = signed_in().get(ADDRESS).text
+    assert ">2026-03</a>" in text
+    assert ">2026-02</a>" not in text
+
+
 def test_a_client_reads_its_own_month_and_no_other() -> None:
     browser = signed_in("orchard")
     assert browser.get(ADDRESS).status == 200

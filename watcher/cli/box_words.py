@@ -19,7 +19,8 @@ from watcher.store.hub import BoxState, EnrolledBox
 def heard(box: EnrolledBox, room: Room) -> str:
     """Say when a box was heard of, or that it is expected no more."""
     if box.state is BoxState.RETURNED:
-        return "returned to its owner"
+        when = f" {room.say(box.returned_at)}" if box.returned_at is not None else ""
+        return f"given back to its owner{when}"
     if box.heard_at is None:
         return "not heard of yet"
     ago = say_span(room.now - box.heard_at)

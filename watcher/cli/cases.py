@@ -24,6 +24,7 @@ from watcher.notify.words import gist
 from watcher.recovery.report import bare_sentence, state_of
 from watcher.service.desk import last_view, pool_of_case
 from watcher.service.prospects import exposure_of
+from watcher.store.hub import BoxState
 from watcher.store.transaction import Transaction
 
 
@@ -112,7 +113,8 @@ def _say_elsewhere(tx: Transaction, room: Room) -> None:
     """Say at a hub that these are the hub's own cases, and how many its boxes have."""
     if not room.at_hub or room.at is not None:
         return
-    heavy = len(tx.boxes_with_weight())
+    watched = {box.box for box in tx.enrolled_boxes() if box.state is BoxState.WATCHED}
+    heavy = len(watched & set(tx.boxes_with_weight()))
     boxes = say_count(heavy, "box has", "boxes have")
     told = f"{boxes} something open that needs somebody" if heavy else "no box has anything open"
     say(

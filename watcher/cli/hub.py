@@ -12,7 +12,7 @@ import segno
 
 from watcher.cli.backup import backup
 from watcher.cli.box_words import case_words, heard, pool_words, token_words
-from watcher.cli.columns import columns
+from watcher.cli.columns import clean, columns
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.month import written_month
 from watcher.cli.pages import open_pages, terms_of
@@ -151,10 +151,17 @@ def invite_box(context: click.Context, client: str, box: str, lives: str, url: s
         _known_client(room, client)
         with room.store.transaction() as tx:
             code = invite(tx, client, box, room.now, span or CODE_LIVES)
-        words = f"midwatch join {code} --hub {url or room.config.shop.url or 'URL'}"
-        segno.make(words, error="m").terminal(compact=True)
+        at = url or room.config.shop.url
+        words = f"midwatch join {code} --hub {at or 'URL'}"
+        if at:
+            segno.make(words, error="m").terminal(compact=True)
         say(f"For a box of {client}, once, until {room.say(room.now + span)}:")
         click.echo(f"\n    {words}\n")
+        if not at:
+            say(
+                "In the place of URL write the address at which boxes reach this hub, https://… "
+                "With url: under shop: in the settings, or --url, it stands here by itself."
+            )
 
 
 @hub.command("invited")
@@ -229,20 +236,23 @@ def boxes(context: click.Context) -> None:
         for pool in tx.pools_everywhere():
             pools.setdefault(pool.box, []).append(pool)
         cases = tx.case_counts()
-        rows = [
-            [
-                box.client,
+        by_client: dict[str, list[list[str]]] = {}
+        for box in tx.enrolled_boxes():
+            row = [
                 box.box,
                 heard(box, room),
                 pool_words(pools.get(box.box, [])),
                 case_words(cases.get(box.box, {})),
             ]
-            for box in tx.enrolled_boxes()
-        ]
-    if not rows:
+            by_client.setdefault(box.client, []).append(row)
+    if not by_client:
         say("No box has joined yet: midwatch hub invite --client NAME")
         return
-    click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
+    click.echo("\n\n".join(_of_client(*one, terminal_width()) for one in by_client.items()))
+
+
+def _of_client(client: str, rows: list[list[str]], width: int) -> str:
+    return "\n".join([clean(client) or "Nobody in particular", *columns(rows, total=width)])
 
 
 @hub.command("work")

@@ -61,7 +61,7 @@ def _drives(found: WorkList, width: int) -> Iterator[str]:
         "size",
         "gone",
         "likely to go",
-        "expected of others",
+        "expected",
         "at the box",
         "on our shelf",
         "to get",

@@ -92,6 +92,7 @@ class BoxMonth:
     done: tuple[Work, ...]
     gaps: tuple[Gap, ...]  # when it was not watched
     unseen_share: float  # of the month
+    away_share: float  # of the part of it since the box joined
     drives: int
     unread: tuple[str, ...]  # drives that told nothing when the box was looked at last
     card: Card | None  # how prepared it is, as of its last survey; None: given back, or not known
@@ -156,9 +157,13 @@ class Report:
             told += f". Data was lost or out of reach in {', '.join(p.name for p in lost)}."
         else:
             told += ". No loss of data was seen."
-        away = [b for b in watched if b.unseen_share > WORTH_SAYING]
+        joined = [b for b in watched if b.joined_at > self.month.since]
+        if joined:
+            names = ", ".join(b.box for b in joined)
+            told += f" {names} joined in the course of it; what was before is not known."
+        away = [b for b in watched if b.away_share > WORTH_SAYING]
         if away:
-            names = ", ".join(f"{b.box} {say_share(b.unseen_share)}" for b in away)
+            names = ", ".join(f"{b.box} {say_share(b.away_share)}" for b in away)
             told += (
                 f" What happened while a box was not watched is not known ({names} of the time)."
             )
@@ -234,6 +239,7 @@ def box_month(
         done=_done(tx, box.box, pasts, month),
         gaps=_unseen(gaps, first, holds_until, month),
         unseen_share=_unseen_share(gaps, first, holds_until, month),
+        away_share=_unseen_share(gaps, first, holds_until, _since_joined(box, month)),
         drives=len(view.survey.present) if view is not None else 0,
         unread=_unread(view.survey) if view is not None else (),
         card=card_of(view, standing.tuning) if view is not None and not returned else None,
@@ -247,6 +253,11 @@ def _watched_part(box: EnrolledBox, month: Month) -> Month:
     if end is None or not month.since < end < month.until:
         return month
     return replace(month, until=end)
+
+
+def _since_joined(box: EnrolledBox, month: Month) -> Month:
+    """Give the part of the month since a box joined."""
+    return replace(month, since=min(max(month.since, box.joined_at), month.until))
 
 
 def _holds_until(box: EnrolledBox, last: datetime | None, now: datetime) -> datetime:
@@ -284,7 +295,8 @@ def _unseen_share(
         if gap.ended_at > begin:
             lost += gap.ended_at - begin
             reached = gap.ended_at
-    return lost / (month.until - month.since)
+    whole = month.until - month.since
+    return lost / whole if whole else 0.0
 
 
 def _weighed(case: Case) -> bool:

@@ -37,7 +37,7 @@ class Held(StrEnum):
     PROVEN = "a proven spare lies there"
     UNPROVEN = "a spare lies there that nobody proved"
     COMING = "a spare is ordered there"
-    NOTHING = "no spare lies there"
+    NOTHING = "no spare that fits lies there"
     NOT_TOLD = "whether a spare lies there is not told by this box"
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from datetime import datetime
 
-from watcher.facts.readiness import RestoreTried, ShelfSpare, ToldReadiness
+from watcher.facts.readiness import ProofState, RestoreTried, ShelfSpare, ToldReadiness
 from watcher.facts.units import say_bytes, say_count, say_span
 from watcher.recovery.shelf import say_proof
 from watcher.store.readiness import ToldRow
@@ -26,6 +26,16 @@ def told_words(row: ToldRow, now: datetime, say: Say) -> tuple[tuple[str, str], 
     if row.told is None or row.at is None:
         return (("its own shelf, drills and restores", NOT_TOLD),)
     return tuple(_lines(row.told, row.at, now, say))
+
+
+def told_in_short(row: ToldRow, now: datetime, say: Say) -> str:
+    """Give it in a line: how many spares, how many of them proven, and the last drill."""
+    told = row.told
+    if told is None:
+        return "Its own shelf, its drills and its restores are not told by this box."
+    proven = sum(spare.proof_at(now) is ProofState.PROVEN for spare in told.shelf)
+    shelf = f"{say_count(len(told.shelf), 'spare')}, {proven} proven" if told.shelf else "nothing"
+    return f"On its own shelf: {shelf}. Last drill: {_drill(told, say)}."
 
 
 def _lines(told: ToldReadiness, at: datetime, now: datetime, say: Say) -> Iterator[tuple[str, str]]:

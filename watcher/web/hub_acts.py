@@ -62,6 +62,7 @@ def _client(site: Site, ask: Ask, name: str) -> str:
 
 
 def _draw(site: Site, ask: Ask, client: str, *, code: str, box: str = "") -> Reply:
+    known = bool(site.terms.hub_url)
     hub = site.terms.hub_url or "URL"
     words = f"midwatch join {code} --hub {hub}"
     made = {
@@ -70,7 +71,8 @@ def _draw(site: Site, ask: Ask, client: str, *, code: str, box: str = "") -> Rep
         "code": code,
         "join": words if code else "",
         "watch": f"midwatch watch --hub {hub}",
-        "qr": draw_qr(words, "QR code of the command") if code else Markup(""),
+        "qr": draw_qr(words, "QR code of the command") if code and known else Markup(""),
+        "known": known,
         "ends": ask.now + CODE_LIVES,
     }
     return draw(site, ask, "invite.html", made)

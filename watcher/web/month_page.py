@@ -49,7 +49,9 @@ def page(site: Site, ask: Ask) -> Reply:
         raise not_found("month of that name")
     with site.store.snapshot() as tx:
         report = gather(site, tx, client, month, ask)
-    return draw(site, ask, "month.html", words_of(report) | {"months": _months(ask, zone)})
+        began = min((box.joined_at for box in tx.enrolled_boxes(client)), default=ask.now)
+    months = [one for one in _months(ask, zone) if one.until > began or one.name == month.name]
+    return draw(site, ask, "month.html", words_of(report) | {"months": months})
 
 
 def gather(site: Site, tx: Transaction, client: str, month: Month, ask: Ask) -> Report:

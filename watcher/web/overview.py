@@ -8,6 +8,7 @@ from datetime import timedelta
 from watcher.cases.state import Case
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Protection
+from watcher.hub.told_words import told_in_short
 from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Reply
 from watcher.web.blocks import draw_margin
@@ -76,6 +77,7 @@ def overview(site: Site, ask: Ask) -> Reply:
         glances = [glance_at(site, tx, box, cases[box], ask) for box in boxes]
         unheard = {box: site.unheard_since(tx, box, ask.now) for box in boxes}
         boxes_of_clients = {box: tx.enrolled(box) for box in boxes}
+        told = {box: tx.told_by(box) for box in boxes if boxes_of_clients[box] is not None}
     clock = site.clockwork(ask)
     lines = [
         line_of(site, box, case, clock)
@@ -102,6 +104,11 @@ def overview(site: Site, ask: Ask) -> Reply:
             "in_full": len(glances) <= MOST_IN_FULL,
             "unheard": unheard,
             "enrolled": boxes_of_clients,
+            "told": {
+                box: told_in_short(row, ask.now, clock.when)
+                for box, row in told.items()
+                if row is not None
+            },
             "blocks": draw_margin,
             "Look": Look,
         },

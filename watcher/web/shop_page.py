@@ -64,6 +64,7 @@ class BoxLine:
     pools: tuple[PoolStanding, ...]
     cases: Mapping[Urgency, int]
     drives: int
+    returned_at: datetime | None = None  # None: it was not, or nobody wrote down when
     glance: Glance | None = None  # where its bays are drawn
 
     @property
@@ -188,6 +189,7 @@ def box_lines(
             box=box.box,
             client=box.client,
             returned=box.state is BoxState.RETURNED,
+            returned_at=box.returned_at,
             seen_at=box.heard_at,
             unheard=_unheard(site, box, now),
             pools=tuple(sorted(pools[box.box], key=lambda p: (-_DANGER[p.protection], p.name))),

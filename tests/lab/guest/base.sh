@@ -13,7 +13,7 @@ rm -rf -- "$work" "$root"
 mkdir -p -- "$work"
 
 packages=systemd,systemd-sysv,udev,dbus,kmod,dmsetup,util-linux,procps,e2fsprogs,ca-certificates
-packages+=,python3,python3-venv,smartmontools,mdadm,btrfs-progs,lvm2,sg3-utils
+packages+=,python3,python3-venv,smartmontools,mdadm,btrfs-progs,lvm2,sg3-utils,iproute2
 
 mirror=${MIRROR:-$(apt-get indextargets --format '$(RELEASE) $(REPO_URI)' 2>/dev/null |
     awk -v suite="$suite" '$1 == suite { print $2; exit }')}
@@ -33,8 +33,8 @@ image=$(field linux-image-amd64 Depends | grep -o 'linux-image-[^ ,]*amd64')
 version=${image#linux-image-}
 mkdir "$work/kernel"
 wanted=()
-for part in drivers/{ata,scsi,md,nvme,block,virtio,char,cdrom,dax,hwmon,input,message,net/virtio_net.ko,net/net_failover.ko} \
-    drivers/{hotplug,pci,acpi,rtc} net/core/failover.ko fs/{btrfs,ext4,jbd2,mbcache.ko,binfmt_misc.ko,configfs,autofs,fuse,nls,efivarfs} lib crypto \
+for part in drivers/{ata,scsi,md,nvme,block,virtio,char,cdrom,dax,hwmon,input,message,net/virtio_net.ko,net/net_failover.ko,net/veth.ko} \
+    drivers/{hotplug,pci,acpi,rtc} net/core/failover.ko net/sched/sch_netem.ko fs/{btrfs,ext4,jbd2,mbcache.ko,binfmt_misc.ko,configfs,autofs,fuse,nls,efivarfs} lib crypto \
     arch/x86/crypto block; do
     for at in ./lib ./usr/lib; do # before and after the folders were merged
         wanted+=("$at/modules/$version/kernel/$part" "$at/modules/$version/kernel/$part.xz")
