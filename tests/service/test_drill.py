@@ -13,6 +13,7 @@ from watcher.cases.policy import Ladder, LadderChoice, Person, Policy, Rung
 from watcher.demo.box import SimBox
 from watcher.demo.story import BOX, new_box
 from watcher.exposure.window import WindowPlan
+from watcher.facts.finding import Urgency
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import Pool
 from watcher.facts.readiness import DrillDone
@@ -25,6 +26,7 @@ from watcher.rules.view import View
 from watcher.service.desk import Desk, Standing, last_view
 from watcher.service.drill import NoDrill, begin, case_of, end, find_member, rehearse
 from watcher.store.database import open_memory
+from watcher.store.outbox import NewNotice
 
 MINUTE = timedelta(minutes=1)
 
@@ -167,6 +169,67 @@ def test_a_drill_that_nobody_answered_says_so(scene: Scene) -> None:
     done = end(scene.desk, drill, scene.now)
     assert done.answered_at is None
     assert "No message left this box" in done.went_wrong[0]
+
+
+def test_only_a_message_of_the_drill_shows_that_its_messages_leave(scene: Scene) -> None:
+    drill, _ = scene.begin()
+    other = NewNotice(
+        key="of something else",
+        box=BOX,
+        person="ana",
+        target="ana/phone",
+        urgency=Urgency.NOTE,
+        title="The month of attic",
+        body="Nothing to do.",
+        created_at=scene.now,
+    )
+    with scene.desk.store.transaction() as tx:
+        tx.put_notices([other])
+    with scene.desk.store.snapshot() as tx:
+        number = next(n.number for n in tx.list_notices(BOX) if n.key == other.key)
+    with scene.desk.store.transaction() as tx:
+        tx.mark_sent(number, scene.now)
+    scene.box.pass_time(30 * MINUTE)
+    assert "No message left this box" in end(scene.desk, drill, scene.now).went_wrong[0]
+
+
+@pytest.mark.parametrize(("target", "said"), [("ben/phone", True), ("ben/pager of old", False)])
+def test_a_way_that_failed_before_the_drill_and_fails_still_is_named(
+    scene: Scene, target: str, said: bool
+) -> None:
+    with scene.desk.store.transaction() as tx:
+        tx.put_notices(
+            [
+                NewNotice(
+                    key="before",
+                    box=BOX,
+                    person="ben",
+                    target=target,
+                    urgency=Urgency.NOTE,
+                    title="Before",
+                    body="",
+                    created_at=scene.now,
+                )
+            ]
+        )
+        (taken,) = [n for n in tx.claim_due(scene.now, 9, "test") if n.key == "before"]
+        later = scene.now + 600 * MINUTE
+        tx.mark_failed(taken.number, "test", now=scene.now, next_try_at=later, error="refused")
+    scene.box.pass_time(MINUTE)
+    drill, _ = scene.begin()
+    scene.box.pass_time(30 * MINUTE)
+    done = end(scene.desk, drill, scene.now)
+    assert (f"No message arrived by {target}." in done.went_wrong) is said
+
+
+def test_a_watch_that_looks_seldom_still_watches(scene: Scene) -> None:
+    scene.box.pass_time(timedelta(hours=2))
+    view, pool = scene.view(), scene.pool()
+    rehearsal = rehearse(view, scene.desk, pool, min(pool.drives), scene.now)
+    hours = [timedelta(hours=count) for count in (2, 0.5)]
+    with pytest.raises(NoDrill, match="does not run"):
+        begin(scene.desk, rehearsal, view, "Ana", scene.now, every=hours[1])
+    assert begin(scene.desk, rehearsal, view, "Ana", scene.now, every=hours[0])[0].number == 1
 
 
 def test_one_drill_at_a_time_and_none_while_nobody_watches(scene: Scene) -> None:

@@ -187,7 +187,9 @@ def start(
                     f"People on the ladder are told for real, marked DRILL ({told}). Begin?",
                     abort=True,
                 )
-            started, number = begin(desk, rehearsal, view, who, room.now)
+            now = SystemClock().now()  # a person took their time over the question
+            every = timedelta(minutes=room.config.survey.every_minutes)
+            started, number = begin(desk, rehearsal, view, who, now, every=every)
         except NoDrill as refused:
             raise Stop(str(refused), Exit.REFUSED) from refused
     lines = [

@@ -12,7 +12,7 @@ from watcher.exposure.estimate import if_lost
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import DriveId, SubjectKind
 from watcher.facts.pool import Pool, Protection, members_of
-from watcher.facts.readiness import DrillDone, Preparation
+from watcher.facts.readiness import DRILL_MARK, DrillDone, Preparation
 from watcher.recovery.drill import Rehearsal, finding_of, page_of, subject_of, what_went_wrong
 from watcher.recovery.shelf import plan_with
 from watcher.rules.catalogue import judge
@@ -22,8 +22,8 @@ from watcher.service.prospects import lives_of
 from watcher.store.transaction import Transaction
 
 QUIET_AFTER: Final = timedelta(minutes=45)
-"""When the last survey is older than this, the watch does not run. Our choice: the longest usual
-rhythm, with room."""
+"""When the last survey is older than this, and than two of the settings' rhythm, the watch does not
+run. Our choice: the longest usual rhythm, with room."""
 
 _COPY_RULES: Final = frozenset({"copy-missing", "copy-stale", "copy-unseen", "restore-never-tried"})
 
@@ -95,13 +95,15 @@ def _bears_on(finding: Finding, pool: Pool) -> bool:
     return finding.rule in _COPY_RULES or (of_pool and finding.rule == "scrub-overdue")
 
 
-def refuse(tx: Transaction, desk: Desk, view: View, pool: Pool, now: datetime) -> None:
+def refuse(
+    tx: Transaction, desk: Desk, view: View, pool: Pool, now: datetime, *, every: timedelta
+) -> None:
     """Raise NoDrill when something real is going on, or when nobody would hear of it."""
     box = desk.standing.box
     going_on = [d for d in tx.drills(box) if d.ended_at is None]
     if going_on:
         raise NoDrill(f"A drill on {going_on[0].pool_name} is going on: midwatch drill --end.")
-    if now - view.survey.taken_at > QUIET_AFTER:
+    if now - view.survey.taken_at > max(QUIET_AFTER, 2 * every):
         raise NoDrill(
             f"The last look at this box was at {view.survey.taken_at:%Y-%m-%d %H:%M} UTC: the "
             "watch does not run, so no message would leave. Start it first."
@@ -122,15 +124,22 @@ def refuse(tx: Transaction, desk: Desk, view: View, pool: Pool, now: datetime) -
 
 
 def begin(
-    desk: Desk, rehearsal: Rehearsal, view: View, by: str, now: datetime
+    desk: Desk,
+    rehearsal: Rehearsal,
+    view: View,
+    by: str,
+    now: datetime,
+    *,
+    every: timedelta = timedelta(0),
 ) -> tuple[DrillDone, int]:
     """Begin a drill: open its case and tell the first rung. Gives it with its case's number.
 
-    Raises NoDrill when something real is going on.
+    ``every`` is how often the box is looked at. Raises NoDrill when something real is going on, or
+    when nobody would hear of it.
     """
     box = desk.standing.box
     with desk.store.transaction() as tx:
-        refuse(tx, desk, view, rehearsal.pool, now)
+        refuse(tx, desk, view, rehearsal.pool, now, every=every)
         drill = DrillDone(
             number=tx.next_drill(box),
             pool=rehearsal.pool.pool,
@@ -181,7 +190,7 @@ def answered(tx: Transaction, desk: Desk, drill: DrillDone) -> DrillDone:
 def end(desk: Desk, drill: DrillDone, now: datetime) -> DrillDone:
     """End a drill: clear its case, and write down what would have gone wrong.
 
-    Raises NoDrill when what was rehearsed is not there any more.
+    When what was rehearsed is not there any more, its page says only that.
     """
     box = desk.standing.box
     with desk.store.transaction() as tx:
@@ -189,12 +198,13 @@ def end(desk: Desk, drill: DrillDone, now: datetime) -> DrillDone:
         drill = answered(tx, desk, drill)
         case = case_of(tx, desk, drill)
         sent = [n for n in tx.list_notices(box, limit=500) if n.created_at >= drill.begun_at]
-        arrived = any(notice.sent_at is not None for notice in sent)
+        arrived = any(n.sent_at is not None for n in sent if DRILL_MARK in n.title + n.body)
         rehearsal = _again(view, desk, drill, now)
+        in_use = {target.key for target in desk.standing.targets}
         ways = tuple(
             record.target
             for record in tx.target_records()
-            if record.failing_since is not None and record.failing_since >= drill.begun_at
+            if record.failing_since is not None and record.target in in_use
         )
         if case is not None and case.is_open:
             desk.hear_within(tx, _said(tx, desk, (), now, drill.number), now)
