@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime, tzinfo
+from datetime import datetime, timedelta, tzinfo
 
 from watcher.cli.columns import clean, columns, columns_by_row, fold, width_of
 from watcher.facts.drive import DriveReading, DriveUnread, Metric, Unread, Verdict
@@ -51,9 +51,22 @@ def say_work(work: Work, now: datetime, zone: tzinfo) -> str:
     if rate:
         words += f" at {say_bytes(rate)}/s"
         if total is not None and done is not None and total > done:
-            finish = datetime.fromtimestamp(now.timestamp() + (total - done) / rate, zone)
-            words += f", at this rate until {finish:%a %H:%M}"
+            words += _say_finish((total - done) / rate, now, zone)
     return words
+
+
+def _say_finish(seconds: float, now: datetime, zone: tzinfo) -> str:
+    """Say when work is through at its rate: with the day where the weekday alone would mislead."""
+    if seconds > _TOLD_UP_TO.total_seconds():
+        return ""
+    left = timedelta(seconds=seconds)
+    finish = (now + left).astimezone(zone)
+    form = "%a %H:%M" if left < _WITHIN_DAYS else "%a %d %b %Y"
+    return f", at this rate until {finish:{form}}"
+
+
+_WITHIN_DAYS = timedelta(days=6)  # a weekday names one day only
+_TOLD_UP_TO = timedelta(days=366)  # slower has not begun in earnest: its rate says nothing
 
 
 def _pool_rows(survey: Survey, zone: tzinfo) -> list[list[str]]:
