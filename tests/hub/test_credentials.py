@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import stat
 from pathlib import Path
 
 import pytest
@@ -26,6 +28,19 @@ def test_a_file_that_makes_no_sense_says_to_join_again(tmp_path: Path, text: str
     (tmp_path / FILE).write_text(text)
     with pytest.raises(ValueError, match="join the hub again"):
         credentials.load(tmp_path)
+
+
+def test_what_was_saved_is_on_the_disk_by_its_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synced: list[tuple[bool, bool]] = []  # whether a folder, whether the file had its name by then
+
+    def fsync(handle: int) -> None:
+        synced.append((stat.S_ISDIR(os.fstat(handle).st_mode), (tmp_path / FILE).exists()))
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    credentials.save(tmp_path, KNOWN)
+    assert synced == [(False, False), (True, True)]
 
 
 def test_no_secret_is_shown_by_accident() -> None:

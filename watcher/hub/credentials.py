@@ -40,7 +40,11 @@ def load(folder: Path, name: str = FILE) -> Credentials | None:
 
 
 def save(folder: Path, known: Credentials, name: str = FILE) -> None:
-    """Write the file so that it is the old one or the new one, whenever we are killed."""
+    """Write the file so that it is the old one or the new one, whenever we are killed.
+
+    When this returns it is the new one after a power cut, too: the hub forgets an old token as soon
+    as the next one was used.
+    """
     told = {
         "url": known.url,
         "box": known.box,
@@ -56,3 +60,8 @@ def save(folder: Path, known: Credentials, name: str = FILE) -> None:
         file.flush()
         os.fsync(file.fileno())
     beside.replace(folder / name)
+    place = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(place)  # rename(2) alone is not on the disk yet
+    finally:
+        os.close(place)
