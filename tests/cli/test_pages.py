@@ -6,6 +6,9 @@ import socket
 import urllib.request
 from contextlib import ExitStack
 from pathlib import Path
+from typing import NoReturn
+
+import pytest
 
 from tests.cli.state import command
 from tests.cli.test_accounts import empty_state
@@ -16,6 +19,8 @@ from watcher.facts.identity import BoxId
 from watcher.service.bootstrap import load_settings, open_state
 from watcher.service.clock import SystemClock
 from watcher.service.settings_shape import Config, WebSettings
+from watcher.store.database import Store
+from watcher.store.errors import StoreError
 
 
 def free_port() -> int:
@@ -53,6 +58,19 @@ def test_the_pages_run_until_they_are_ended(tmp_path: Path) -> None:
         served.renew(changed)
         assert served.server.site.terms.public_url == "https://other.example"
     assert "Nobody can sign in yet" in told[-1]
+
+
+def test_a_state_that_cannot_be_read_is_told_and_the_watch_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def damaged(_: Store) -> NoReturn:
+        raise StoreError("it is damaged")
+
+    config = config_with(tmp_path, listen_port=free_port())
+    monkeypatch.setattr(Store, "snapshot", damaged)
+    told: list[str] = []
+    assert open_pages(config, SystemClock(), told.append) is None
+    assert told == ["There are no pages: the state cannot be opened (it is damaged)."]
 
 
 def test_a_port_that_is_taken_is_told_and_the_watch_goes_on(tmp_path: Path) -> None:

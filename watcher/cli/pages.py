@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import replace
 from typing import Self
 
@@ -83,28 +84,30 @@ def open_pages(
     A state to which boxes have reported is a hub's, also when nobody says so (``at_hub``).
     """
     web = config.web
-    try:
-        store = open_state(config, clock.now(), check=False)
-    except (StoreError, OSError) as error:
-        say(f"There are no pages: the state cannot be opened ({error}).")
-        return None
-    with store.snapshot() as tx:
-        at_hub = at_hub or bool(tx.enrolled_boxes())
-    site = Site(store=store, terms=terms_of(config, at_hub=at_hub), now=clock.now, trouble=say)
-    server = PageServer(site, web.listen_port)
-    try:
-        server.start()
-    except OSError as error:
-        store.close()
-        say(
-            f"There are no pages: {web.listen_address}:{web.listen_port} cannot be had "
-            f"({error.strerror})."
-        )
-        return None
+    with ExitStack() as until_served:
+        try:
+            store = open_state(config, clock.now(), check=False)
+            until_served.callback(store.close)
+            with store.snapshot() as tx:
+                at_hub = at_hub or bool(tx.enrolled_boxes())
+                lacks_accounts = not tx.accounts()
+        except (StoreError, OSError) as error:
+            say(f"There are no pages: the state cannot be opened ({error}).")
+            return None
+        site = Site(store=store, terms=terms_of(config, at_hub=at_hub), now=clock.now, trouble=say)
+        server = PageServer(site, web.listen_port)
+        try:
+            server.start()
+        except OSError as error:
+            say(
+                f"There are no pages: {web.listen_address}:{web.listen_port} cannot be had "
+                f"({error.strerror})."
+            )
+            return None
+        until_served.pop_all()
     say(reached_at(config))
-    with store.snapshot() as tx:
-        if not tx.accounts():
-            say("Nobody can sign in yet: midwatch account add NAME --role manage")
+    if lacks_accounts:
+        say("Nobody can sign in yet: midwatch account add NAME --role manage")
     return Pages(server, store)
 
 
