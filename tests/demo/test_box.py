@@ -42,3 +42,6 @@ def test_time_ages_its_drives() -> None:
     before = box.drives["a"].hours
     box.pass_time(timedelta(days=2))
     assert box.drives["a"].hours == before + 48
+    for _ in range(6):
+        box.pass_time(timedelta(minutes=20))
+    assert box.drives["a"].hours == before + 50

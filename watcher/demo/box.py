@@ -327,6 +327,9 @@ class SimBox:
         half = int((self.now - _USED_SINCE).total_seconds()) * 10
         return f"{half} 0 {half * 128} {half * 6} {half} 0 {half * 128} {half * 9} 0 0 0\n"
 
+    def _full_hours(self) -> int:
+        return (self.now - _USED_SINCE) // timedelta(hours=1)
+
     def _files(self) -> dict[str, str]:
         files = {"/proc/mdstat": self._mdstat(), "/proc/self/mounts": "", "/proc/mounts": ""}
         files |= {f"/sys/block/{drive.name}/stat": self._counted() for drive in self._ordered()}
@@ -385,8 +388,9 @@ class SimBox:
 
     def pass_time(self, span: timedelta) -> None:
         """Let time pass: drives age, a rebuild goes on."""
+        before = self._full_hours()
         self.now += span
         for drive in self.drives.values():
-            drive.hours = int(drive.hours + span.total_seconds() // 3600)
+            drive.hours += self._full_hours() - before
         if self.goes_on is not None:
             self.goes_on(self)
