@@ -21,6 +21,7 @@ from watcher.facts.pool import (
     RedundancySet,
     Remark,
     full_margin_of,
+    hangs_on,
     judge_pool,
     margin_of,
     members_of,
@@ -296,3 +297,24 @@ def test_a_member_in_two_sets_is_listed_once() -> None:
 def test_unknown_margin_is_unknown_protection() -> None:
     assert protection_of(None, 2) is Protection.UNKNOWN
     assert protection_of(1, None) is Protection.UNKNOWN
+
+
+def test_what_a_tree_hangs_on_is_what_it_cannot_lose() -> None:
+    """By trying it: each of these alone loses the tree, and no other does."""
+
+    def part(name: str, state: MemberState = MemberState.GOOD) -> Member:
+        return Member(name=name, state=state, drives=(DriveId(name),))
+
+    lone = RedundancySet(name="m", bears=1, parts=(part("a"), part("b", MemberState.FAILED)))
+    pair = RedundancySet(name="n", bears=1, parts=(part("c"), part("d")))
+    tree = RedundancySet(name="stripe", bears=0, parts=(lone, pair))
+    assert [m.name for m in hangs_on(tree)] == ["a"]
+    assert hangs_on(pair) == ()
+    parity = RedundancySet(name="p", bears=1, parts=(part("a"), part("b"), part("c")))
+    assert hangs_on(parity) == ()
+    bare = RedundancySet(
+        name="p", bears=1, parts=(*parity.parts[:2], part("x", MemberState.FAILED))
+    )
+    assert [m.name for m in hangs_on(bare)] == ["a", "b"]
+    broken = RedundancySet(name="s", bears=0, parts=(part("a"), part("x", MemberState.FAILED)))
+    assert hangs_on(broken) == ()

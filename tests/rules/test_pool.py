@@ -22,13 +22,17 @@ from tests.rules.build import (
 )
 from watcher.facts.pool import (
     AtStake,
+    Member,
     MemberState,
+    Pool,
     PoolKind,
     Protection,
+    RedundancySet,
     Remark,
     Work,
     WorkKind,
     WorkState,
+    judge_pool,
 )
 from watcher.facts.pool_past import WorkSample
 from watcher.rules.pool import stuck_since
@@ -78,6 +82,43 @@ def test_a_rebuild_that_brings_the_margin_back_is_left_to_finish() -> None:
     ):
         (finding,) = of("margin-thinned", view(pools=(pool("abcd", bears=2, lost="a", work=work),)))
         assert finding.next_step.startswith(start)
+
+
+def _mirror(*parts: Member) -> RedundancySet:
+    return RedundancySet(name="mirror", bears=len(parts) - 1, parts=parts)
+
+
+def _stripe(*parts: RedundancySet) -> Pool:
+    """Make a pool of several sets."""
+    return judge_pool(
+        pool=TANK,
+        name="tank",
+        kind=PoolKind.ZFS,
+        layout="several",
+        observed_at=T0,
+        tree=RedundancySet(name="stripe", bears=0, parts=parts),
+    )
+
+
+def test_in_a_stripe_of_mirrors_the_lone_copies_are_named() -> None:
+    """One more loss costs everything only where it hits them; any other drive may go."""
+    gone = member("b", MemberState.MISSING)
+    pairs = _stripe(_mirror(member("a"), gone), _mirror(member("c"), member("d")))
+    (finding,) = of("margin-gone", view(pools=(pairs,)))
+    assert "out: wwn-b. The pool hangs on wwn-a: leave that alone above all." in finding.next_step
+    (finding,) = of("margin-gone", view(pools=(pool(lost="b"),)))
+    assert "hangs on" not in finding.next_step  # on all of them
+
+
+def test_of_several_lost_the_one_that_holds_the_margin_comes_first() -> None:
+    parity = RedundancySet(
+        name="raidz2",
+        bears=2,
+        parts=(member("a", MemberState.OFFLINE), member("b"), member("c"), member("d")),
+    )
+    mixed = _stripe(parity, _mirror(member("e"), member("f", MemberState.MISSING)))
+    (finding,) = of("margin-gone", view(pools=(mixed,)))
+    assert "out: wwn-f; wwn-a." in finding.next_step
 
 
 def test_with_nothing_out_no_cable_is_to_be_checked() -> None:

@@ -12,7 +12,7 @@ margin of a pool is the price of its cheapest total loss, less one.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -170,6 +170,26 @@ def margin_of(tree: RedundancySet) -> int | None:
     best = _cheapest_loss(tree, unknown_is_good=True, as_built=False) - 1
     worst = _cheapest_loss(tree, unknown_is_good=False, as_built=False) - 1
     return best if best == worst else None
+
+
+def hangs_on(tree: RedundancySet) -> tuple[Member, ...]:
+    """Name the standing members of which one more loss would lose the tree, in order.
+
+    All of them in a parity set without margin; in a stripe of mirrors only the lone copies. Empty
+    while the tree can lose any one of them, and when it is lost already.
+    """
+
+    def is_lost(drives: Iterable[DriveId]) -> bool:
+        lost = frozenset(drives)
+        return not _price(tree, unknown_is_good=True, as_built=False, lost=lost)
+
+    if is_lost(()):
+        return ()
+    return tuple(
+        member
+        for member in dict.fromkeys(members_of(tree))
+        if member.state is MemberState.GOOD and member.drives and is_lost(member.drives)
+    )
 
 
 class WorkKind(StrEnum):

@@ -19,10 +19,12 @@ from watcher.facts.pool import (
     Noted,
     Pool,
     Protection,
+    RedundancySet,
     Remark,
     WorkKind,
     WorkState,
     full_margin_of,
+    hangs_on,
     margin_of,
 )
 from watcher.facts.pool_past import PoolPast
@@ -80,12 +82,27 @@ def quote(note: Noted) -> Evidence:
 
 
 def _name_lost(view: View, pool: Pool) -> str:
-    """Name the members that are out, as the owner knows them."""
+    """Name the members that are out, as the owner knows them; first those that hold the margin."""
+    near = _beside_lone_copies(pool.tree) if pool.tree is not None else frozenset()
     names = [
         ", ".join(view.label_of(drive) for drive in member.drives) or member.name
-        for member in lost_members(pool)
+        for member in sorted(lost_members(pool), key=lambda member: member not in near)
     ]
     return "; ".join(names)
+
+
+def _beside_lone_copies(tree: RedundancySet) -> frozenset[Member]:
+    """Give the members of the innermost sets in which one more loss would lose the tree."""
+    lone = set(hangs_on(tree))
+    found: set[Member] = set()
+    waiting: list[RedundancySet] = [tree]
+    while waiting:
+        part = waiting.pop()
+        own = [below for below in part.parts if isinstance(below, Member)]
+        if lone & set(own):
+            found.update(own)
+        waiting += [below for below in part.parts if isinstance(below, RedundancySet)]
+    return frozenset(found)
 
 
 def _reason(view: View, pool: Pool) -> tuple[Evidence, ...]:
@@ -155,6 +172,16 @@ def _stake(pool: Pool) -> str:
     return "If one more drive fails, everything in the pool is lost"
 
 
+def _hangs(view: View, pool: Pool) -> str:
+    """Say which drives the pool hangs on, where these are not all that stand."""
+    lone = hangs_on(pool.tree) if pool.tree is not None else ()
+    standing = {m for m in pool.members if m.state is MemberState.GOOD and m not in pool.others}
+    if not lone or len(lone) == len(standing):
+        return ""
+    names = "; ".join(", ".join(view.label_of(drive) for drive in m.drives) for m in lone)
+    return f"The pool hangs on {names}: leave that alone above all. "
+
+
 def _swap_step(view: View, pool: Pool) -> str:
     """Say how to get the margin back, naming what to touch and what not."""
     out = _name_lost(view, pool)
@@ -174,10 +201,10 @@ def _swap_step(view: View, pool: Pool) -> str:
     running = _refilling(pool)
     which = "meanwhile. Then the one" if running else "than the one"
     return (
-        f"{running}Touch no other drive {which} that is out: {out}. Check its cable and power "
-        "first; if it stays out, replace it with one at least as large, powering down first "
-        f"unless the bay is made for hot swap{care}. Check by model and serial number before you "
-        "pull anything."
+        f"{running}Touch no other drive {which} that is out: {out}. {_hangs(view, pool)}Check "
+        "the cable and power of what is out first; if it stays out, replace it with one at least "
+        f"as large, powering down first unless the bay is made for hot swap{care}. Check by model "
+        "and serial number before you pull anything."
     )
 
 
