@@ -194,7 +194,7 @@ def shut(at: Path) -> None:
 def test_a_state_folder_that_becomes_read_only_under_the_watch_stops_no_message(
     tmp_path: Path, loop_disk: Path
 ) -> None:
-    """As a file system does whose drive gave errors: the watch goes on in memory."""
+    """As a file system does whose drive gave errors: the watch goes on in memory, and says so."""
     hook = Hook()
     shelf = Shelf(tmp_path, 2)
     with web_server(hook) as port:
@@ -214,6 +214,8 @@ def test_a_state_folder_that_becomes_read_only_under_the_watch_stops_no_message(
             assert daemon.process.poll() is None
             ids = Counter(headers["X-Midwatch-Message"] for headers, _ in hook.posts)
             assert ids.total() == len(ids), daemon.text
+            said = " ".join(midwatch(config, "drives").split())
+            assert "what the watch has seen since is not in it" in said, "ext4 may still say rw"
         finally:
             daemon.kill()
 

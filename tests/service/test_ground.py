@@ -17,7 +17,8 @@ from watcher.service.clock import ManualClock
 from watcher.service.desk import Desk
 from watcher.service.ground import STATE, Ground
 from watcher.service.message_id import message_id_of
-from watcher.store.database import Store, open_store
+from watcher.store.connection import open_db
+from watcher.store.database import Standing, Store, open_store
 from watcher.store.errors import StoreDamaged, StoreDiskFails, StoreError, StoreFull, StoreReadOnly
 from watcher.store.only_look import open_to_look
 from watcher.store.outbox import NewNotice
@@ -240,3 +241,30 @@ def test_what_to_do_is_told_by_what_the_disk_said(
         (finding,) = ground.findings(NOW)
         assert step in finding.next_step
         assert "do not stop the watch" in finding.next_step
+
+
+def test_a_disk_that_takes_writes_and_does_not_keep_them_is_met_at_the_next_look(
+    tmp_path: Path,
+) -> None:
+    """As ext4 does that met an error: it goes on taking what is written, until it is asked."""
+    keeps = [True]
+
+    def flush(_path: Path, _where: str) -> None:
+        if not keeps[0]:
+            raise StoreDiskFails("the disk gave an error")
+
+    path = tmp_path / "s.db"
+    open_store(path, now=NOW).close()
+    disk = Store(open_db(str(path), "it"), path=path, standing=Standing(), flush=flush)
+    ground = Ground(disk, ManualClock(NOW))
+    with closing(ground):
+        ground.prove()
+        keeps[0] = False
+        with pytest.raises(StoreDiskFails):
+            ground.prove()
+        ground.give_way(StoreDiskFails("the disk gave an error"))
+        ground.prove()
+        assert not ground.come_back(), "the way back is proven too"
+        keeps[0] = True
+        assert ground.come_back()
+        ground.prove()

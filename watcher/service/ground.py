@@ -197,6 +197,11 @@ class Ground:
         self._why = str(error)
         self._show_mark()
 
+    def prove(self) -> None:
+        """Have the disk say whether it keeps what it took. Raises StoreError when it does not."""
+        if self._memory is None and self.disk is not None:
+            self.disk.prove_disk()
+
     def come_back(self) -> bool:
         """Try to bring what happened in memory to the disk; True when the desk is back on it."""
         if self._memory is None:

@@ -454,6 +454,7 @@ class Watch:
         """Hand a survey to the desk, with how far the kernel log was read."""
         self._looking = False
         self._come_back()
+        self.ground.prove()
         now = self._clock.now()
         keep = {POSITION: taken.position.to_text()} if taken.position is not None else {}
         grounds = self.ground.findings(now)

@@ -165,6 +165,14 @@ class Store:
             if tx.must_reach_disk and self.path is not None:
                 self._flush(self.path, self._db.where)
 
+    def prove_disk(self) -> None:
+        """Have the disk say whether it keeps what it took. Raises StoreError when it does not.
+
+        A file system that met an error may take writes into memory and say so only then.
+        """
+        if self.path is not None:
+            self._flush(self.path, self._db.where)
+
     @contextmanager
     def snapshot(self) -> Iterator[Transaction]:
         """Look at the store as it is at one moment, holding nobody up; nothing done is kept."""
