@@ -167,7 +167,7 @@ def test_a_disk_on_which_writes_stand_still_delays_and_loses_nothing(
             with frozen(loop_disk):
                 shelf.install("exit 2")
                 daemon.look()
-                assert not wait_until(lambda: bool(hook.posts), 4), "sent before it was written"
+                assert not wait_until(lambda: bool(hook.posts), 4), (hook.posts, daemon.text)
                 assert daemon.process.poll() is None
             sees = "cannot see how the drive is"
             assert wait_until(lambda: any(sees in str(p[1]) for p in hook.posts), 60), daemon.text

@@ -22,6 +22,7 @@ from watcher.service.desk import Outcome, Standing
 from watcher.service.ground import Ground
 from watcher.service.loop import LONGEST_LOOK, Hooks, Rhythm, Watch, Word
 from watcher.service.supervisor import Supervisor
+from watcher.store.errors import StoreDiskFails
 
 START = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 
@@ -170,6 +171,27 @@ def test_a_full_disk_stops_no_message() -> None:
     assert len(scene.told) == 1, "the loss was told"
     assert scene.here.woken + scene.delivery.woken >= 1
     assert scene.here.stopped == 1, "no two deliveries at once"
+
+
+class Unkept(Ground):
+    """A disk that takes what is written, and at the second look says that it did not keep it."""
+
+    proofs = 0
+
+    def prove(self) -> None:
+        self.proofs += not self.in_memory
+        if self.proofs == 2:
+            raise StoreDiskFails("the disk under the store gave an error")
+
+
+def test_a_disk_that_does_not_keep_what_it_took_delays_no_message() -> None:
+    scene = Scene(looks=3)
+    scene.watch.ground = Unkept(scene.disk.store, scene.clock)
+    scene.before[2] = lambda: scene.world.pull(7)
+    scene.watch.run()
+    assert scene.troubles[0].startswith("The watch goes on in memory: the disk under the store")
+    assert scene.troubles[1] == "The history is written to the disk again."
+    assert len(scene.told) == 1, "the loss was told, once"
 
 
 def test_a_busy_store_delays_a_survey_and_loses_none() -> None:

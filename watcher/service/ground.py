@@ -42,13 +42,14 @@ STATE = "state folder"
 HISTORY = "history"
 
 DOUBTS_APART = timedelta(hours=24)
-"""A store that made no sense is opened anew, which examines and rescues it, at most so often; in
-between the watch stays in memory. Our choice: a disk that damages it twice a day is no ground to
+"""A store in doubt is opened anew, which examines and rescues it, at most so often; in between the
+watch stays in memory. Our choice: a disk that damages it twice a day is no ground to
 stand on, and each rescue leaves a file set aside."""
 
 
-_GIVES_NO_ROOM = (StoreFull, StoreReadOnly, StoreLocked, StoreDiskFails, StoreAway)
-"""Errors about the ground under a store, which pass; after others it may make no sense itself."""
+_PASSES = (StoreFull, StoreReadOnly, StoreLocked, StoreAway)
+"""Errors that leave a store as it was. After others it may make no sense; after an error of the
+disk what was written last may be on it in part, though it reads well from memory (fsync(2))."""
 
 
 MOST_WAITING = 10_000
@@ -192,7 +193,7 @@ class Ground:
             self._since = self._clock.now()
             self._memory = fall_back(self.disk, now=self._since)
             _note_what_left(self._memory.store, left)
-            self._in_doubt = not isinstance(error, _GIVES_NO_ROOM)
+            self._in_doubt = not isinstance(error, _PASSES)
             self._kind = type(error)
         self._why = str(error)
         self._show_mark()
@@ -227,7 +228,7 @@ class Ground:
         return True
 
     def _let_it_go(self) -> bool:
-        """Close a store that made no sense, so that it is examined when it is opened anew.
+        """Close a store in doubt, so that all is written out and examined when it is opened anew.
 
         False while that was done lately: written to again, it would only fail again.
         """
