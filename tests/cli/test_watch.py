@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+import sqlite3
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
-from watcher.cli.watch import rhythm_of
+from watcher.cli.watch import rhythm_of, say_the_ground
+from watcher.service.clock import ManualClock
+from watcher.service.ground import Ground
 from watcher.service.settings_shape import Config
+from watcher.store.database import open_store
 
 CONFIG = Config(box_name="attic", zone="UTC", state_directory="/nowhere")
 
@@ -14,3 +20,27 @@ def test_the_rhythm_follows_the_settings() -> None:
     rhythm = rhythm_of(CONFIG)
     assert rhythm.survey == timedelta(minutes=10)
     assert rhythm.heartbeat is None
+
+
+def said_of(path: Path) -> list[str]:
+    """Give what a person reads at the start of a watch on a store."""
+    clock, said = ManualClock(datetime(2026, 3, 2, 8, 0, tzinfo=UTC)), list[str]()
+    with closing(Ground(open_store(path, now=clock.now()), clock)) as ground:
+        say_the_ground(ground, clock, said.append)
+    return said
+
+
+def test_what_was_put_right_or_rescued_in_the_store_is_said_at_the_start(tmp_path: Path) -> None:
+    path = tmp_path / "m.db"
+    assert said_of(path) == []
+    with closing(sqlite3.connect(path)) as hand:
+        hand.execute("DROP INDEX event_by_time")
+    assert said_of(path) == [
+        "In the history the index event_by_time was missing and was made again. No data was lost."
+    ]
+    assert said_of(path) == []
+    with closing(sqlite3.connect(path)) as hand:
+        hand.execute("DROP TABLE event")
+    (line,) = said_of(path)
+    assert line.startswith("The database was damaged. The history was damaged and was set aside")
+    assert "parts of these were lost: event" in line
