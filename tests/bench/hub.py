@@ -1,5 +1,7 @@
 """What a hub costs: run ``python -m tests.bench.hub [BOXES] [SURVEYS]`` (about a minute).
 
+With ``--door`` a real hub is measured instead, through its door: see ``tests.bench.hub_door``.
+
 Generated boxes of 24 drives and 2 pools hand their surveys to the whole desk of a hub: unpacking,
 strict reading, who sends, history, rules, cases, outbox, one transaction each, on SQLite on disk.
 
@@ -13,11 +15,11 @@ of ``ahead``, and one in the time of ``held``.
 
 from __future__ import annotations
 
+import argparse
 import cProfile
 import json
 import pstats
 import resource
-import sys
 import tempfile
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -63,14 +65,14 @@ class Fleet:
     def token(self, number: int) -> str:
         return f"token-of-box-number-{number:08}"
 
-    def enrol(self, shop: Shop) -> None:
+    def enrol(self, shop: Shop, now: datetime = BEGIN) -> None:
         with shop.store.transaction() as tx:
             for number in range(self.count):
-                code = invite(tx, f"Client {number % 500}", f"box {number}", BEGIN)
+                code = invite(tx, f"Client {number % 500}", f"box {number}", now)
                 asked = Joining(
                     code=code, box=f"box {number}", token_hash=hash_of(self.token(number))
                 )
-                join(tx, asked, BEGIN)
+                join(tx, asked, now)
 
     def parcel(self, number: int, survey: Survey) -> bytes:
         """Give a survey as one box would send it."""
@@ -189,16 +191,64 @@ def run(
     }
 
 
+def words() -> argparse.Namespace:
+    """Read the command line."""
+    ask = argparse.ArgumentParser(
+        prog="python -m tests.bench.hub",
+        description="What a survey of 24 drives and 2 pools costs a hub.",
+    )
+    ask.add_argument("boxes", nargs="?", type=int, help="how many boxes (10, 100 and 1000)")
+    ask.add_argument("surveys", nargs="?", type=int, help="how many surveys (600; door: 3000)")
+    ask.add_argument("--profile", action="store_true", help="print where the time goes")
+    door = ask.add_argument_group("a real hub, measured through its door")
+    door.add_argument("--door", action="store_true", help="run midwatch hub and send to it")
+    door.add_argument("--processes", type=int, default=2, help="shop.processes of the hub (2)")
+    door.add_argument("--tls", action="store_true", help="HTTPS, with an ECDSA key")
+    door.add_argument("--rsa", action="store_true", help="with an RSA key of 2048 bits instead")
+    door.add_argument("--fresh", action="store_true", help="a new connection for each survey")
+    door.add_argument("--rate", type=float, help="surveys a second (default: as many as it takes)")
+    door.add_argument("--ways", action="store_true", help="http and https, kept and fresh in turn")
+    return ask.parse_args()
+
+
+def at_the_door(asked: argparse.Namespace) -> None:
+    """Measure a real hub, one way or all of them."""
+    from tests.bench import hub_door  # noqa: PLC0415 - which imports this
+
+    plan = hub_door.Plan(
+        boxes=asked.boxes or 100,
+        surveys=asked.surveys or 3000,
+        processes=asked.processes,
+        tls=asked.tls or asked.rsa,
+        rsa=asked.rsa,
+        fresh=asked.fresh,
+        rate=asked.rate,
+    )
+    plans = [plan]
+    if asked.ways:
+        plans = [
+            replace(plan, tls=tls, rsa=rsa, fresh=fresh)
+            for tls, rsa in ((False, False), (True, False), (True, True))
+            for fresh in (False, True)
+        ]
+    for one in plans:
+        print(hub_door.table(one, hub_door.run(one)), flush=True)
+
+
 def main() -> None:
     """Print the table."""
-    surveys = int(sys.argv[2]) if len(sys.argv) > 2 else 600
-    sizes = [int(sys.argv[1])] if len(sys.argv) > 1 else [10, 100, 1000]
+    asked = words()
+    if asked.door or asked.ways:
+        at_the_door(asked)
+        return
+    surveys = asked.surveys or 600
+    sizes = [asked.boxes] if asked.boxes else [10, 100, 1000]
     print(
         f"{'boxes':>7}{'cpu ms':>9}{'at rest':>9}{'ahead':>8}{'held':>7}{'2 cores':>9}"
         f"{'passed ms':>11}{'p99 ms':>8}{'MiB':>7}"
     )
     for boxes in sizes:
-        found = run(boxes, surveys, profile="--profile" in sys.argv)
+        found = run(boxes, surveys, profile=asked.profile)
         two = run(boxes, surveys, ahead=True) if boxes <= MOST_TWICE else found
         both = min(2 / two["rest_ms"], 1 / two["held_ms"]) * 1000
         print(

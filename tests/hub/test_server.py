@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import shutil
 import signal
+import socket
 import subprocess
 import sys
+from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -18,8 +20,9 @@ from tests.store import made
 from watcher.facts.identity import BoxId
 from watcher.hub.enrolment import hash_of, invite, join
 from watcher.hub.errors import HubError
+from watcher.hub.intake import Door
 from watcher.hub.line import Line
-from watcher.hub.server import HubLoop, Place
+from watcher.hub.server import DoorServer, HubLoop, Place
 from watcher.hub.shop import Shop
 from watcher.hub.wire import Joining, pack
 from watcher.service.clock import SystemClock
@@ -50,6 +53,28 @@ def test_without_a_certificate_it_listens_on_this_machine_only() -> None:
         Place(address="0.0.0.0", port=1)
     Place(address="0.0.0.0", port=1, certificate="hub.pem")
     Place(address="127.0.0.1", port=1)
+
+
+def test_one_that_listens_no_more_leaves_the_socket_to_the_others() -> None:
+    """Several processes share it: shut down by one, it would fail all the others at every turn."""
+    said: list[str] = []
+    with socket.create_server(("127.0.0.1", 0)) as shared:
+        where = shared.getsockname()
+        own = socket.socket(fileno=os.dup(shared.fileno()))
+        door = Door(shop(), StillClock(), Silent(), said.append)
+        server = DoorServer(
+            door, Place(address=where[0], port=where[1]), said.append, listening=own
+        )
+        server.start()
+        with closing(Line(f"http://127.0.0.1:{where[1]}")) as line, pytest.raises(HubError):
+            line.post("/box/surveys", b"")
+        server.listen_no_more()
+        server.stop()
+        with socket.create_connection(where, timeout=30):
+            shared.settimeout(30)
+            shared.accept()[0].close()
+    assert said == []
+    assert own.fileno() == -1, "closed here"
 
 
 def test_a_turn_moves_books_and_finds_who_is_quiet() -> None:

@@ -97,6 +97,7 @@ class DoorServer:
         )
         self._socket = listening or _listen(place)
         self._thread = threading.Thread(target=self._run, name="door", daemon=True)
+        self._loop: asyncio.AbstractEventLoop | None = None
 
     @property
     def listening(self) -> int:
@@ -112,9 +113,13 @@ class DoorServer:
         """Begin to take surveys."""
         self._thread.start()
 
+    async def _serve(self) -> None:
+        self._loop = asyncio.get_running_loop()
+        await self._server.serve(sockets=[self._socket])
+
     def _run(self) -> None:
         try:
-            asyncio.run(self._server.serve(sockets=[self._socket]))
+            asyncio.run(self._serve())
         except Exception as fault:  # noqa: BLE001 - told, and the rest of the hub goes on
             self._trouble(f"The door ended by a fault of ours ({type(fault).__name__}: {fault}).")
 
@@ -124,9 +129,17 @@ class DoorServer:
         return self._thread.is_alive()
 
     def listen_no_more(self) -> None:
-        """Give the port free at once, for whoever comes after; what is at hand goes on."""
-        with contextlib.suppress(OSError):
-            self._socket.shutdown(socket.SHUT_RDWR)
+        """Take no more calls, so that the port is free; what is at hand goes on.
+
+        Other processes that share the socket go on listening: it is closed here, not shut down.
+        """
+        if self._loop is not None:
+            with contextlib.suppress(RuntimeError):  # the loop has ended
+                self._loop.call_soon_threadsafe(self._hang_up)
+
+    def _hang_up(self) -> None:
+        for listening in getattr(self._server, "servers", ()):
+            listening.close()
 
     def stop(self) -> None:
         """End it; what is at hand is finished."""
