@@ -162,6 +162,12 @@ def test_names_come_from_where_a_disk_sits() -> None:
     assert names.fixed == {"sdb", "2:0:0:0", "nvme0n1"}
 
 
+def test_which_port_a_disk_hangs_on_is_told_where_it_is_known() -> None:
+    subjects = dict.fromkeys(("sdb", "sdx", "nvme0n1", "sdq"), DRIVE)
+    names = names_from_sysfs(FakeSys(), subjects)
+    assert names.ports == {"sdb": "ata3", "sdx": "", "nvme0n1": ""}  # of sdq nothing is known
+
+
 def test_a_member_of_a_pool_is_never_portable() -> None:
     stick = about_drive(DriveId("STICK_1"))
     names = names_from_sysfs(FakeSys(), {"sdx": stick}, members=frozenset({stick}))

@@ -42,6 +42,7 @@ class Names:
 
     subjects: Mapping[str, Subject] = field(default_factory=dict)  # "sdb", "ata3", "md0", "2:0:0:0"
     fixed: frozenset[str] = frozenset()  # disks that are known not to come and go
+    ports: Mapping[str, str] = field(default_factory=dict)  # disk to SATA port, "" for none
 
     def lookup(self, name: str) -> Subject | None:
         """Give who a name stood for; a partition stands for its disk, a unit for its port."""
@@ -67,6 +68,7 @@ def names_from_sysfs(
     """
     known = dict(subjects)
     fixed: set[str] = set()
+    ports: dict[str, str] = {}
     for name, subject in subjects.items():
         if subject.kind is not SubjectKind.DRIVE:
             continue
@@ -74,6 +76,8 @@ def names_from_sysfs(
         found = _ATA.search(path)
         if found:
             known.setdefault(found.group(1), subject)
+        if path != f"/sys/block/{name}":
+            ports[name] = found.group(1) if found else ""
         found = _ADDRESS.search(path)
         if found:
             known.setdefault(found.group(1), subject)
@@ -88,7 +92,7 @@ def names_from_sysfs(
             address = _ADDRESS.search(path)
             if address:
                 fixed.add(address.group(1))
-    return Names(subjects=known, fixed=frozenset(fixed))
+    return Names(subjects=known, fixed=frozenset(fixed), ports=ports)
 
 
 def _is_portable(host: Host, name: str, path: str) -> bool:

@@ -313,7 +313,7 @@ class Surveyor:
         except ReadError as error:
             return _Heard(blind=(blindness_of(KERNEL_LOG, error),))
         names = names_of(self.host, blocks, pools)
-        folded = fold(self._story.read(batch.lines, names.fixed), names, now)
+        folded = fold(self._story.read(batch.lines, names.fixed, names.ports), names, now)
         doubts = list(batch.doubts)
         if batch.lost:
             doubts.append(f"{say_count(batch.lost, 'kernel line')} came and went unread.")

@@ -58,6 +58,22 @@ def test_an_input_output_error_takes_the_cause_told_before_it() -> None:
     assert kinds(read(asked_too_much, target))[-1][0] is N
 
 
+def test_a_bad_sector_on_a_port_is_not_lent_to_a_disk_on_another() -> None:
+    """The wrong drive would be replaced: it had an error of its own in the same half minute."""
+    bad = "ata4.00: error: { UNC }"
+    soft = "sd 0:0:5:0: [sdf] tag#3 FAILED Result: hostbyte=DID_SOFT_ERROR driverbyte=DRIVER_OK"
+    failed = "I/O error, dev sdf, sector 8 op 0x0:(READ)"
+    lines = [Line(text=text) for text in (bad, failed)]
+    for ports, expected in (
+        ({"sdd": "ata4", "sdf": "ata6"}, (C, "io-failed")),
+        ({"sdd": "ata4", "sdf": ""}, (C, "io-failed")),
+        ({"sdf": "ata4"}, (M, "unreadable-sector")),
+        ({}, (M, "unreadable-sector")),  # not known which disk hangs on it
+    ):
+        assert kinds(Story().read(lines, ports=ports))[-1][:2] == expected
+    assert kinds(read(bad, soft))[-1][:2] == (C, "device-aborted")  # target 5 is no port's disk
+
+
 def test_a_cause_does_not_reach_another_drive_or_a_later_hour() -> None:
     gone = "sd 0:0:1:0: [sdb] rejecting I/O to dead device"
     assert kinds(read(gone, "I/O error, dev sdc, sector 8"))[-1] == (C, "io-failed", "sdc")

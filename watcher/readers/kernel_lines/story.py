@@ -11,7 +11,7 @@ line that proves a bad sector by itself is told as such whatever its neighbours 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from watcher.facts.kernel_event import Category
@@ -57,15 +57,24 @@ class Story:
         self._last_port = ""
         self._causes: dict[str, _Cause] = {}
         self._port_cause: _Cause | None = None
+        self._ports: Mapping[str, str] = {}
         self._failures: dict[str, int] = {}
 
-    def read(self, lines: Sequence[Line], fixed: frozenset[str] | None = None) -> list[Told]:
+    def read(
+        self,
+        lines: Sequence[Line],
+        fixed: frozenset[str] | None = None,
+        ports: Mapping[str, str] | None = None,
+    ) -> list[Told]:
         """Tell what a run of lines means. Reports left open at its end are told as far as known.
 
-        ``fixed`` replaces the names of disks known not to be portable: names change over time.
+        ``fixed`` replaces the names of disks known not to be portable, ``ports`` which SATA port
+        each disk hangs on ("" for one that hangs on none): names change over time.
         """
         if fixed is not None:
             self._setting.fixed = fixed
+        if ports is not None:
+            self._ports = ports
         messages = self._memory.read([line.text for line in lines])
         if self._setting.knows_portables or any(message.of_setting for message in messages):
             self._setting.look_ahead(lines, self._number + 1)
@@ -152,7 +161,7 @@ class Story:
         adds = self._is_new(message, meaning, scsi)
         inherits = meaning.effect and meaning.category in _INHERITS
         if inherits:
-            cause = self._cause_of(meaning)
+            cause = self._cause_of(meaning, scsi)
             if cause is not None:
                 adds = False
                 meaning = cause.of(meaning.device)
@@ -173,7 +182,12 @@ class Story:
             return False
         return True
 
-    def _cause_of(self, meaning: Meaning) -> Meaning | None:
+    def _cause_of(self, meaning: Meaning, scsi: ScsiLine | None) -> Meaning | None:
+        """Find what an effect comes from: its own disk's cause, else that of its SATA port.
+
+        What another port said is no cause: a failing drive must not lend its bad sectors to a
+        neighbour that had an error of its own at that time.
+        """
         own = self._causes.get(disk_of(meaning.device))
         if own and is_near(self._here, own[1], CAUSE_LINES, CAUSE_SECONDS):
             return own[0]
@@ -181,10 +195,18 @@ class Story:
         if (
             port
             and meaning.device.startswith("sd")
+            and self._may_hang_on(meaning.device, scsi, port[0].device.split(".")[0])
             and is_near(self._here, port[1], CAUSE_LINES, CAUSE_SECONDS)
         ):
             return port[0]
         return None
+
+    def _may_hang_on(self, device: str, scsi: ScsiLine | None, port: str) -> bool:
+        """Tell whether a disk is that of a SATA port, as far as is known."""
+        known = self._ports.get(disk_of(device))
+        if known is not None:
+            return known == port
+        return scsi is None or scsi.address.split(":")[2] == "0"  # a port's disk is its target 0
 
     def _settle(self, line: Line, spot: Spot, meaning: Meaning) -> Meaning:
         """Turn what is harmless in its setting into noise."""
