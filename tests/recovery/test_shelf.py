@@ -101,6 +101,21 @@ def test_one_sector_less_does_not_fit() -> None:
     assert said(spare(1, 8 * TB - 512), orchard()) == "fits nowhere here"
 
 
+def test_a_member_of_unknown_size_is_told_apart_from_one_that_is_too_large() -> None:
+    """A drive that is gone may have taken its size with it; a new one for it is not too small."""
+    lost = compare_all(
+        (spare(1, 12 * TB),),
+        (orchard(),),
+        identity_of=lambda drive: None if drive == "b" else identity_of(drive),
+        label_of=label_of,
+    )
+    assert say_fits(lost) == (
+        "fits all whose size is known; may fit bay b of orchard, whose size is not known: compare "
+        "it, to the byte"
+    )
+    assert not lost[0].fits_all
+
+
 def test_a_spare_for_one_pool_of_two_names_the_other() -> None:
     mirror = replace(orchard("small"), pool=PoolId("md:small"))
     big = compare(spare(1, 8 * TB), mirror, identity_of=identity_of, label_of=label_of)

@@ -86,6 +86,13 @@ def test_a_spare_that_fits_only_some_members_is_told_with_those_it_cannot_replac
     assert of("spare-too-small", both) == []
 
 
+def test_a_spare_of_which_it_is_not_known_whether_it_fits_is_not_called_too_small() -> None:
+    unsure = replace(FITS, unknown_for=("bay 9",), cautions=("Compare it.",))
+    found = one("spare-too-small", seen(shelf=(spare(),), fits=(unsure,)))
+    assert "the size of bay 9 is not known" in found.sentence
+    assert found.evidence[0].value == "Compare it."
+
+
 def test_a_failed_spare_that_would_fit_does_not_help() -> None:
     small = replace(FITS, spare=2, too_small_for=("bay 9",))
     at = seen(shelf=(spare(failed_at=T0), spare(2)), fits=(FITS, small))

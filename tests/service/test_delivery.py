@@ -49,7 +49,11 @@ class World:
     """A delivery over a store in memory, with a phone and a clock that a test moves."""
 
     def __init__(
-        self, *answers: SendResult, store: Store | None = None, ways: tuple[str, ...] = ("phone",)
+        self,
+        *answers: SendResult,
+        store: Store | None = None,
+        ways: tuple[str, ...] = ("phone",),
+        to_the_end: bool = False,
     ) -> None:
         self.clock = ManualClock(START)
         self.store = store or open_memory(now=START)
@@ -57,9 +61,9 @@ class World:
         self.shown: list[str] = []
         self.said_here: list[str] = []
         self.left: list[tuple[str, datetime, int]] = []  # id, when, and how many stood as sent
-        self.delivery = self.begin(ways)
+        self.delivery = self.begin(ways, to_the_end=to_the_end)
 
-    def begin(self, ways: tuple[str, ...]) -> Delivery:
+    def begin(self, ways: tuple[str, ...], *, to_the_end: bool = False) -> Delivery:
         urls = {"terminal": "terminal://"}
         return Delivery(
             self.store,
@@ -74,6 +78,7 @@ class World:
             show=self.shown.append,
             say_here=lambda title, _body: self.said_here.append(title),
             left=self.hear,
+            to_the_end=to_the_end,
         )
 
     def hear(self, message_id: str, at: datetime) -> None:
@@ -384,3 +389,17 @@ def test_after_the_end_was_told_nothing_new_is_begun() -> None:
     world.delivery.run()
     assert world.phone.jobs == []
     assert world.only().state is NoticeState.WAITING
+
+
+def test_a_single_look_delivers_what_came_of_it_before_it_ends() -> None:
+    """Its survey ends and it is told to end at once: the messages were only just written."""
+    world = World(BUSY, ways=("phone", "terminal"), to_the_end=True)
+    world.put("phone", "terminal", key="attic/ana/7.1")
+    world.put("phone", key="attic/ana/8.1")
+    world.put("phone", key="attic/ana/9.1")
+    world.delivery.events.put("end")
+    world.delivery.run()
+    assert [n.state for n in world.notices()].count(NoticeState.SENT) == 3
+    assert [n.state for n in world.notices()].count(NoticeState.WAITING) == 1, "tried once"
+    assert len(world.phone.jobs) == 3
+    assert len(world.shown) == 1

@@ -24,6 +24,7 @@ def test_the_command_names_store_and_settings_and_no_secret() -> None:
         *("--config", "/c.yaml"),
     )
     assert "--config" not in delivery_command("/s.db", None)
+    assert delivery_command("/s.db", None, to_the_end=True)[-1] == "--to-the-end"
 
 
 def test_it_is_told_what_happens_and_ends_with_its_input(tmp_path: Path) -> None:

@@ -90,7 +90,7 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     printer.line(reached_by(standing.targets))
     link = _link(config, url, ground, clock, lambda: service.ask(Word.SURVEY), printer.line)
     standing = link.joined(standing)
-    command = delivery_command(str(store_path(config)), path)
+    command = delivery_command(str(store_path(config)), path, to_the_end=once)
     child = DeliveryChild(command, environment())
 
     def reload() -> Standing | None:

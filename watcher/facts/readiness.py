@@ -108,18 +108,19 @@ class SpareFit:
     pool_name: str
     places: int  # members that were compared
     too_small_for: tuple[str, ...] = ()  # members it cannot replace, as the owner knows them
+    unknown_for: tuple[str, ...] = ()  # members of which that is not known; none counts as fitting
     problems: tuple[str, ...] = ()  # why, a sentence each
     cautions: tuple[str, ...] = ()  # what to look at first, a sentence each
 
     @property
     def fits_all(self) -> bool:
         """Whether it can replace any member."""
-        return self.places > 0 and not self.too_small_for
+        return self.places > 0 and not self.too_small_for and not self.unknown_for
 
     @property
     def fits_some(self) -> bool:
         """Whether it can replace at least one member."""
-        return len(self.too_small_for) < self.places
+        return len(self.too_small_for) + len(self.unknown_for) < self.places
 
 
 class HowKnown(StrEnum):

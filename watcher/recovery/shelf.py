@@ -68,14 +68,17 @@ def compare(
     members = tuple(dict.fromkeys(members_of(pool.tree))) if pool.tree else ()
     new = _as_identity(spare)
     misfit: list[str] = []
+    unsure: list[str] = []
     problems: dict[str, None] = {}
     cautions: dict[str, None] = {}
     for member in members:
         place = place_of(pool, member, identity_of)
         found = fits(new, place)
         unknown = new.capacity_bytes is None or place.needed_bytes is None
-        if found.fitness is Fitness.NO or unknown:
+        if found.fitness is Fitness.NO:
             misfit.append(_name(member, label_of))
+        elif unknown:
+            unsure.append(_name(member, label_of))
         problems.update(dict.fromkeys(found.problems))
         if unknown or found.fitness is Fitness.CHECK:
             cautions.update(dict.fromkeys(found.cautions))
@@ -85,6 +88,7 @@ def compare(
         pool_name=pool.name,
         places=len(members),
         too_small_for=tuple(misfit),
+        unknown_for=tuple(unsure),
         problems=tuple(problems),
         cautions=tuple(cautions),
     )
@@ -121,17 +125,27 @@ def say_fits(fits_of_one: Sequence[SpareFit]) -> str:
         return "cannot be compared: no pool here has redundancy to bring back"
     if all(fit.fits_all for fit in fits_of_one):
         return "fits everywhere"
-    if not any(fit.fits_some for fit in fits_of_one):
+    small = [fit for fit in fits_of_one if fit.too_small_for]
+    unsure = [fit for fit in fits_of_one if fit.unknown_for]
+    if not any(fit.fits_some for fit in fits_of_one) and not unsure:
         return "fits nowhere here"
-    return f"fits all but {', '.join(_misfits(fit) for fit in fits_of_one if not fit.fits_all)}"
+    said = []
+    if small:
+        said.append(f"fits all but {', '.join(_members(fit, fit.too_small_for) for fit in small)}")
+    elif any(fit.fits_some for fit in fits_of_one):
+        said.append("fits all whose size is known")
+    if unsure:
+        which = ", ".join(_members(fit, fit.unknown_for) for fit in unsure)
+        said.append(f"may fit {which}, whose size is not known: compare it, to the byte")
+    return "; ".join(said)
 
 
-def _misfits(fit: SpareFit) -> str:
-    """Name what a spare cannot replace in a pool."""
-    if not fit.fits_some:
+def _members(fit: SpareFit, names: Sequence[str]) -> str:
+    """Name some members of a pool; the pool alone when they are all of it."""
+    if len(names) == fit.places:
         return fit.pool_name
-    data = [name for name in fit.too_small_for if not name.startswith(_PARITY)]
-    parts = [*data, "the parity"] if len(data) < len(fit.too_small_for) else data
+    data = [name for name in names if not name.startswith(_PARITY)]
+    parts = [*data, "the parity"] if len(data) < len(names) else data
     *first, last = parts
     return (
         f"{', '.join(first)} and {last} of {fit.pool_name}"

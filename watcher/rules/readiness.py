@@ -108,14 +108,18 @@ def spare_too_small(view: View, tuning: Tuning) -> Iterator[Finding]:
         held = [fit for spare in good if (fit := ready.fit(spare, pool.pool)) is not None]
         if not held or any(fit.fits_all for fit in held) or dict(ready.hot_spares).get(pool.pool):
             continue
-        best = min(held, key=lambda fit: len(fit.too_small_for))
-        for_what = ", ".join(best.too_small_for)
+        best = min(held, key=lambda fit: len(fit.too_small_for) + len(fit.unknown_for))
+        small = ", ".join(best.too_small_for)
+        lacking = f"fits all of {pool.name}: none for {small}"
+        if not small:
+            unsure = ", ".join(best.unknown_for)
+            lacking = f"is known to fit all of {pool.name}: the size of {unsure} is not known"
         yield pool_finding(
             view,
             "spare-too-small",
             pool,
             urgency=Urgency.NOTE,
-            sentence=f"No spare on the shelf fits all of {pool.name}: none for {for_what}.",
+            sentence=f"No spare on the shelf {lacking}.",
             next_step=(
                 "Get a spare as large as the largest member and of the same kind; one that large "
                 "fits everywhere."

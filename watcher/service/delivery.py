@@ -75,15 +75,18 @@ class Delivery:
         timeout_seconds: float = TIMEOUT_SECONDS,
         give_up_after: timedelta = timedelta(hours=72),
         left: Callable[[str, datetime], object] = nobody_hears,
+        to_the_end: bool = False,
     ) -> None:
         """Work over a store; nothing happens before ``step``.
 
-        ``left`` is told each message that has left, by its id, before that is written down.
+        ``left`` is told each message that has left, by its id, before that is written down. With
+        ``to_the_end`` what is due when it is told to end is still taken and tried once.
         """
         self.store, self.box, self.clock = store, box, clock
         self.use(targets, timeout_seconds, give_up_after)
         self.events: queue.SimpleQueue[Done | str] = queue.SimpleQueue()
         self.ending = False
+        self._to_the_end = to_the_end
         self.name = own_name()
         self._lanes = Lanes(make_sender, self.events.put)
         self._chance, self._show, self._say_here = chance, show, say_here
@@ -118,7 +121,7 @@ class Delivery:
                 break
             self._hear(event)
         self._write_unwritten()
-        if not self.ending:
+        if not self.ending or self._to_the_end:
             now = self.clock.now()
             self._free_the_dead(now)
             self._take(now)
@@ -136,7 +139,7 @@ class Delivery:
         """Work until told to end, and then until nothing is under way."""
         while True:
             self.step()
-            if self.ending and self.is_idle:
+            if self.ending and self.is_idle and not (self._to_the_end and self._pending):
                 return
             self.wait(self._seconds_to_next())
 

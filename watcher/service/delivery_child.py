@@ -26,16 +26,21 @@ END_SECONDS = 40.0
 """How long it may take to finish what is under way: a time limit of a message and its graces."""
 
 
-def delivery_command(store: str | None, config: str | None) -> tuple[str, ...]:
+def delivery_command(
+    store: str | None, config: str | None, *, to_the_end: bool = False
+) -> tuple[str, ...]:
     """Give the command line of the delivery process; it holds no secret.
 
     Without ``store`` (a path) it is found by the settings: the address of a server is a secret.
+    With ``to_the_end`` it delivers what is due before it ends.
     """
     command = [sys.executable, "-m", "watcher.service.delivery_main"]
     if store is not None:
         command += ["--store", store]
     if config is not None:
         command += ["--config", config]
+    if to_the_end:
+        command.append("--to-the-end")
     return tuple(command)
 
 

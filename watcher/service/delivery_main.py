@@ -19,10 +19,13 @@ written to that file descriptor (``left.py``).
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import random
+import shutil
 import signal
 import sys
+import textwrap
 import threading
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
@@ -52,6 +55,14 @@ def _listen(delivery: Delivery, reload: Callable[[], None]) -> None:
     delivery.events.put("end")
 
 
+def _for_the_eye(text: str) -> str:
+    """Fold a message between words where a person reads it; elsewhere it stays as it is."""
+    if not sys.stdout.isatty():
+        return text
+    width = max(shutil.get_terminal_size().columns, 20)
+    return "\n".join(textwrap.fill(line, width) for line in text.splitlines())
+
+
 def _settings(
     path: str | None, environ: Mapping[str, str]
 ) -> tuple[BoxId, tuple[Target, ...], float, timedelta]:
@@ -74,8 +85,11 @@ def main() -> None:
     ask.add_argument("--store")
     ask.add_argument("--config")
     ask.add_argument("--left", type=int)
+    ask.add_argument("--to-the-end", action="store_true")
     asked = ask.parse_args()
     clock = SystemClock()
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal may lack a letter of a message
     try:
         config = load(asked.config, os.environ)
         box, targets, timeout_seconds, give_up_after = _ways(config)
@@ -89,7 +103,7 @@ def main() -> None:
 
     def show(text: str) -> None:
         stamp = datetime.now(UTC).astimezone()
-        sys.stdout.write(f"\n--- message, {stamp:%H:%M} ---\n{text}\n---\n")
+        sys.stdout.write(f"\n--- message, {stamp:%H:%M} ---\n{_for_the_eye(text)}\n---\n")
         sys.stdout.flush()
 
     delivery = Delivery(
@@ -104,6 +118,7 @@ def main() -> None:
         timeout_seconds=timeout_seconds,
         give_up_after=give_up_after,
         left=nobody_hears if asked.left is None else Teller(asked.left).tell,
+        to_the_end=asked.to_the_end,
     )
 
     def reload() -> None:
