@@ -219,6 +219,25 @@ def refusal(status: int, *lines: str) -> str:
             "run as root",
         ),
         (1, "Something new", Unread.GARBLED, "Something new"),
+        # a RAID controller's own disk, and a bridge that passes nothing on, are no loose cables
+        (
+            2,
+            "DELL or MegaRaid controller, please try adding '-d megaraid,N'",
+            Unread.NO_SMART,
+            "type that smartctl proposes: DELL or MegaRaid controller",
+        ),
+        (
+            2,
+            "Read Device Identity failed: scsi error unsupported scsi opcode",
+            Unread.NO_SMART,
+            "passes no SMART on",
+        ),
+        (
+            2,
+            "Read NVMe Identify Controller failed: scsi error unsupported field in scsi command",
+            Unread.NO_SMART,
+            "passes no SMART on",
+        ),
     ],
 )
 def test_each_refusal_is_its_own_answer_with_the_next_step(

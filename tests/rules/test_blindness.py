@@ -22,7 +22,7 @@ from tests.rules.build import (
     urgency,
     view,
 )
-from watcher.facts.drive import SAME_NAME, Unread
+from watcher.facts.drive import SAME_NAME, SWITCHED_OFF, Unread
 from watcher.facts.identity import about_drive
 from watcher.facts.pool import MemberState, Remark
 from watcher.facts.survey import Blindness
@@ -77,6 +77,15 @@ def test_a_drive_without_smart_is_a_note() -> None:
     seen = view(unread=(unread("b", Unread.NO_SMART),))
     assert all_rules(seen) == {"drive-never-answers-smart"}
     assert urgency("drive-never-answers-smart", seen) == "note"
+
+
+def test_smart_that_is_only_switched_off_is_to_be_switched_on() -> None:
+    """The drive could tell; the reader names the command."""
+    told = replace(unread("b", Unread.NO_SMART), detail=f"{SWITCHED_OFF} in /dev/sdb: so and so.")
+    (finding,) = of("drive-never-answers-smart", view(unread=(told,)))
+    assert finding.urgency.value == "this-week"
+    assert finding.next_step == told.detail
+    assert "told not to" in finding.sentence
 
 
 @pytest.mark.parametrize(("days", "expected"), [(13, None), (14, "note")])

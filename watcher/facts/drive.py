@@ -168,6 +168,10 @@ SAME_NAME = (
 """The doubt about a drive whose own name is not its own alone."""
 
 
+SWITCHED_OFF = "SMART is switched off"
+"""How the detail of a drive begins that could tell how it is and was told not to."""
+
+
 class Unread(StrEnum):
     """Why a drive gave no reading."""
 

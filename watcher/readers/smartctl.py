@@ -29,6 +29,7 @@ from typing import Any
 
 from watcher.facts.drive import (
     SAME_NAME,
+    SWITCHED_OFF,
     DriveIdentity,
     DriveReading,
     DriveUnread,
@@ -149,6 +150,29 @@ _SAID = (
         ),
     ),
     (
+        "please try adding '-d ",  # "… controller, please try adding '-d megaraid,N'"
+        Unread.NO_SMART,
+        (
+            "{node} is a disk that a RAID controller makes: the drives behind it are not seen. "
+            "Name each of them in the configuration with the type that smartctl proposes: {last}"
+        ),
+    ),
+    *(
+        (
+            words,
+            Unread.NO_SMART,
+            (
+                "What {node} hangs on passes no SMART on as {kind} (smartctl says: {last}): try "
+                "another device type in the configuration, or connect the drive directly."
+            ),
+        )
+        for words in (
+            "unsupported scsi opcode",
+            "unsupported field in scsi command",
+            "badly formed scsi parameters",
+        )
+    ),
+    (
         "Inappropriate ioctl for device",
         Unread.NO_SMART,
         "{node} is no drive that can be asked for SMART.",
@@ -169,14 +193,14 @@ def _refusal(
     """Tell why smartctl got nothing out of a drive; None when it got something."""
     if not exit_status & _ASLEEP:
         return None
-    names = {"node": target.node, "kind": target.device_type}
+    last = said.strip().splitlines()[-1][:200] if said.strip() else "nothing"
+    names = {"node": target.node, "kind": target.device_type, "last": last}
     for words, why, ours in _SAID:
         if words in said:
             return unread_of(target, why, ours.format(**names), observed_at)
     if exit_status == _ASLEEP:
         detail = f"{target.node} sleeps and was left asleep."
         return unread_of(target, Unread.ASLEEP, detail, observed_at)
-    last = said.strip().splitlines()[-1][:200] if said.strip() else "nothing"
     if exit_status & _NOT_OPENED:
         detail = (
             f"{target.node} does not answer (smartctl says: {last}): "
@@ -221,7 +245,7 @@ def _no_smart(
         )
     elif flag(support, "enabled") is False and report.protocol is Protocol.ATA:
         detail = (
-            f"SMART is switched off in {target.node}: "
+            f"{SWITCHED_OFF} in {target.node}: "
             f"`smartctl -s on -d {target.device_type} {target.node}` switches it on."
         )
     else:

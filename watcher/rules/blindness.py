@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from watcher.facts.drive import SAME_NAME, DriveUnread, Unread
+from watcher.facts.drive import SAME_NAME, SWITCHED_OFF, DriveUnread, Unread
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import DriveId, PoolId, Subject, SubjectKind, about_source
 from watcher.facts.pool import PoolKind, Protection, Remark
@@ -108,10 +108,15 @@ def never_answers_smart(view: View, tuning: Tuning) -> Iterator[Finding]:
     for unread in _unread(view):
         if unread.why is not Unread.NO_SMART:
             continue
+        off = unread.detail.startswith(SWITCHED_OFF)
         found = Found(
-            urgency=Urgency.NOTE,
-            sentence="The drive does not tell how it is; only the log and its pool can.",
-            next_step=(
+            urgency=Urgency.THIS_WEEK if off else Urgency.NOTE,
+            sentence="The drive could tell how it is, and was told not to."
+            if off
+            else "The drive does not tell how it is; only the log and its pool can.",
+            next_step=unread.detail
+            if off
+            else (
                 "If it sits behind a bridge or a controller, try another device type in the "
                 "settings. A virtual disk is watched best on its host."
             ),
@@ -299,9 +304,9 @@ RULES: Final = (
         sentence="A drive does not tell how it is.",
         reads=("drives with no reading, and why",),
         thresholds=(),
-        urgency="A note.",
-        what_to_do="Try another device type; watch a virtual disk on its host.",
-        usual_cause="A virtual disk, a bridge or a stick.",
+        urgency="A note; this-week where SMART is only switched off.",
+        what_to_do="Try another device type; watch a virtual disk on its host; switch SMART on.",
+        usual_cause="A virtual disk, a RAID controller, a bridge or a stick.",
         quiet_when="It answers.",
         sources=(OURS,),
         check=never_answers_smart,
