@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -12,14 +13,17 @@ from tests.rules.build import (
     T0,
     TANK,
     all_rules,
+    drive,
     member,
     note,
     of,
     pool,
     pool_past,
+    reading,
     urgency,
     view,
 )
+from watcher.facts.identity import PoolId
 from watcher.facts.pool import (
     AtStake,
     Member,
@@ -119,6 +123,27 @@ def test_of_several_lost_the_one_that_holds_the_margin_comes_first() -> None:
     mixed = _stripe(parity, _mirror(member("e"), member("f", MemberState.MISSING)))
     (finding,) = of("margin-gone", view(pools=(mixed,)))
     assert "out: wwn-f; wwn-a." in finding.next_step
+
+
+def test_a_stripe_over_mirrors_of_their_own_bears_what_they_bear() -> None:
+    """md raid0 over two raid1 arrays: "one more drive fails, all is lost" would be untrue."""
+    mirrors = tuple(
+        replace(
+            pool(letters, layout="raid1", key=PoolId(f"md:{letters}"), lost=lost), node=f"/dev/{n}"
+        )
+        for letters, lost, n in (("ab", "", "md0"), ("cd", "d", "md1"))
+    )
+    over = tuple(
+        replace(member(x), name=n, node=f"/dev/{n}", drives=(drive(x), drive(y)))
+        for n, x, y in (("md0", "a", "b"), ("md1", "c", "d"))
+    )
+    stripe = pool(members=over, bears=0, layout="raid0", key=PoolId("md:over"))
+    seen = view(reading("a"), pools=(*mirrors, stripe))
+    assert urgency("built-without-margin", seen) is None
+    assert [home.pool for home in seen.pools_of(drive("a"))] == ["md:ab"]
+    (finding,) = of("margin-gone", seen)
+    assert finding.pool == "md:cd"
+    assert urgency("built-without-margin", view(pools=(stripe,))) == "note"
 
 
 def test_with_nothing_out_no_cable_is_to_be_checked() -> None:

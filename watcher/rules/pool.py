@@ -302,6 +302,8 @@ def built_without_margin(view: View, tuning: Tuning) -> Iterator[Finding]:
     for pool in pools(view):
         if pool.protection is not Protection.BARE or pool.full_margin != 0:
             continue
+        if view.stands_on_pools(pool):
+            continue  # the pools below it bear the loss of a drive, and say when they cannot
         yield pool_finding(
             view,
             "built-without-margin",

@@ -74,7 +74,7 @@ RULES: Final = (
         urgency="A note.",
         what_to_do="Keep only what can be replaced on it, or back it up.",
         usual_cause="A choice for space or speed.",
-        quiet_when="For pools with any redundancy.",
+        quiet_when="For pools with any redundancy, and for those that stand on such pools.",
         sources=(OURS,),
         check=built_without_margin,
     ),

@@ -13,7 +13,7 @@ from watcher.facts.checks import require_utc
 from watcher.facts.drive import DriveIdentity, DrivePast, DriveReading, DriveUnread, Metric, Trace
 from watcher.facts.identity import DriveId, PoolId, Subject
 from watcher.facts.kernel_event import KernelEvent
-from watcher.facts.pool import Pool
+from watcher.facts.pool import Pool, members_of
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.readiness import Preparation
 from watcher.facts.survey import Survey
@@ -86,11 +86,30 @@ class View:
         found: dict[DriveId, list[Pool]] = {}
         pools = self.survey.pools
         for pool in sorted(pools, key=lambda p: (-1 if p.margin is None else p.margin, p.pool)):
+            if self.stands_on_pools(pool):
+                continue  # its drives are those of the pools below, and these bear their loss
             past = self.pool_past.get(pool.pool)
             before = {*past.drives, *past.lost} if past is not None else set()
             for drive in pool.drives | before:
                 found.setdefault(drive, []).append(pool)
         return {drive: tuple(homes) for drive, homes in found.items()}
+
+    def stands_on_pools(self, pool: Pool) -> bool:
+        """Tell whether all members of a pool are pools that bear a loss themselves.
+
+        So it is with a stripe over mirrors that are arrays of their own.
+        """
+        members = tuple(members_of(pool.tree)) if pool.tree is not None else ()
+        return bool(members) and all(
+            member.node is not None and member.node in self._guarded_nodes for member in members
+        )
+
+    @cached_property
+    def _guarded_nodes(self) -> frozenset[str]:
+        """The devices of the pools that were built to bear a loss."""
+        return frozenset(
+            pool.node for pool in self.survey.pools if pool.full_margin and pool.node is not None
+        )
 
     @cached_property
     def _readings(self) -> Mapping[DriveId, DriveReading]:
