@@ -76,12 +76,15 @@ def shape_of(sql: str) -> Shape | None:
 def at_once(sql: str, rows: Sequence[Values]) -> tuple[str, dict[str, Value]] | None:
     """Give one statement for many rows, with its values; None: run them one by one."""
     shape = shape_of(sql)
-    if shape is None or _meets_itself(shape, rows):
+    if shape is None:
+        return None
+    columns = {name: [row[name] for row in rows] for name in shape.names}
+    keys = set(zip(*(columns[name] for name in shape.key), strict=True))
+    if len(keys) < len(rows):  # two rows are about the same
         return None
     types: list[str] = []
     values: dict[str, Value] = {}
-    for name in shape.names:
-        column = [row[name] for row in rows]
+    for name, column in columns.items():
         kinds = set(map(type, column)) - {type(None)}
         if len(kinds) > 1 or not kinds <= _TYPES.keys():
             return None
@@ -89,12 +92,6 @@ def at_once(sql: str, rows: Sequence[Values]) -> tuple[str, dict[str, Value]] | 
         if types[-1]:
             values[name] = packed(column, types[-1])
     return _text(sql, tuple(types)), values
-
-
-def _meets_itself(shape: Shape, rows: Sequence[Values]) -> bool:
-    """Tell whether two rows are about the same."""
-    keys = {tuple(row[name] for name in shape.key) for row in rows}
-    return len(keys) < len(rows)
 
 
 @lru_cache(maxsize=256)

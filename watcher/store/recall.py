@@ -45,6 +45,7 @@ class Recall:
         """Remember nothing yet."""
         self._db = db
         self._heard: dict[_Key, Sequence[Any]] = {}
+        self._by_table: dict[str, set[_Key]] = {}
         self._ahead: set[_Key] = set()
 
     @property
@@ -65,7 +66,8 @@ class Recall:
             for key, question in zip(keys, questions, strict=True)
             if key not in self._heard
         }
-        self._heard |= zip(fresh, self._db.ask(list(fresh.values())), strict=True)
+        for key, rows in zip(fresh, self._db.ask(list(fresh.values())), strict=True):
+            self._remember(key, rows)
         self._ahead |= fresh.keys()
 
     def once(self, sql: str, values: Values | None = None) -> Sequence[Any]:
@@ -73,7 +75,8 @@ class Recall:
         key = _key(sql, values)
         found = self._recalled(key)
         if found is None:
-            found = self._heard[key] = self._db.rows(sql, values)
+            found = self._db.rows(sql, values)
+            self._remember(key, found)
         return found
 
     def rows(self, sql: str, values: Values | None = None) -> Sequence[Any]:
@@ -112,13 +115,22 @@ class Recall:
         self._ahead.discard(key)
         return self._heard.get(key)
 
+    def _remember(self, key: _Key, rows: Sequence[Any]) -> None:
+        """Remember an answer by the tables that it was read from."""
+        self._heard[key] = rows
+        for table in tables_read(key[0]):
+            self._by_table.setdefault(table, set()).add(key)
+
     def _forget(self, sql: str) -> None:
         """Forget what was read from where a statement writes to."""
         if not self._heard:
             return
         table = table_written(sql)
-        for key in [k for k in self._heard if table is None or table in tables_read(k[0])]:
-            del self._heard[key]
+        if table is None:
+            self._heard, self._by_table = {}, {}
+            return
+        for key in self._by_table.pop(table, ()):
+            self._heard.pop(key, None)
 
 
 def _key(sql: str, values: Values | None) -> _Key:

@@ -48,19 +48,28 @@ def packed(column: Sequence[Value], kind: str) -> Packed:
     it sign by sign.
     """
     number, form, size = _TRAVELS[kind]
-    head = _HEAD.pack(1, int(None in column), number, len(column), 1)
+    has_none = None in column
+    head = _HEAD.pack(1, int(has_none), number, len(column), 1)
+    if has_none:
+        return Packed(head + b"".join(_item(value, form, size) for value in column))
     if kind == "text":
-        texts = [None if value is None else written(value) for value in column]
-        return Packed(head + b"".join(map(_lengthened, texts)))
-    if None not in column:
-        pairs = chain.from_iterable(zip(repeat(size), column))
-        return Packed(head + _of_pairs(form, len(column)).pack(*pairs))
-    one = _of_pairs(form, 1)
-    return Packed(head + b"".join(_NONE if v is None else one.pack(size, v) for v in column))
+        texts = list(map(str.encode, map(str, column)))
+        if b"\0" in b"".join(texts):
+            texts = [written(value) or b"" for value in column]
+        lengths = map(_LENGTH.pack, map(len, texts))
+        return Packed(head + b"".join(chain.from_iterable(zip(lengths, texts, strict=True))))
+    pairs = chain.from_iterable(zip(repeat(size), column))
+    return Packed(head + _of_pairs(form, len(column)).pack(*pairs))
 
 
-def _lengthened(value: bytes | None) -> bytes:
-    return _NONE if value is None else _LENGTH.pack(len(value)) + value
+def _item(value: Value, form: str, size: int) -> bytes:
+    """Write one value of an array after its length."""
+    if value is None:
+        return _NONE
+    if form:
+        return _of_pairs(form, 1).pack(size, value)
+    text = written(value) or b""
+    return _LENGTH.pack(len(text)) + text
 
 
 @lru_cache(maxsize=64)
