@@ -25,7 +25,12 @@ UNSAFE = ("fsync=off", "full_page_writes=off")
 
 
 def programs() -> Path | None:
-    """Say where the server's programs are, the newest; Debian keeps them off the path."""
+    """Say where the server's programs are, the newest; Debian keeps them off the path.
+
+    ``MIDWATCH_POSTGRES=FOLDER`` names others, to try another version by hand.
+    """
+    if named := os.environ.get("MIDWATCH_POSTGRES"):
+        return Path(named)
     places = sorted(
         Path("/usr/lib/postgresql").glob("*/bin/initdb"), key=lambda p: int(p.parts[-3])
     )

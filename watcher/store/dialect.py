@@ -40,10 +40,10 @@ _TYPES = (
 
 
 _STORED = (
-    # Every row of it is written anew with each survey. Left to itself the server would compress
+    # Every row of these is written anew with each survey. Left to itself the server would compress
     # each of them (rows of 2 KiB and more), and find no room for the new one beside the old: half
     # a millisecond for 24 drives, measured.
-    (re.compile(r"(CREATE TABLE drive \(.*\))(;?)\s*$", re.DOTALL),
+    (re.compile(r"(CREATE TABLE (?:drive|pool|book|case_file) \(.*\))(;?)\s*$", re.DOTALL),
      r"\1 WITH (toast_tuple_target = 8160, fillfactor = 60)\2"),
 )  # fmt: skip
 """How tables are kept on the server's disk, where that matters."""
