@@ -14,7 +14,7 @@ from tests.store.made import BOX, NOW
 from tests.store.test_migrate import make_version
 from tests.store.test_salvage import CASES, usable
 from tests.store.test_salvage import make as make_slowly
-from watcher.store.connection import open_db
+from watcher.store.connection import Db, open_db
 from watcher.store.database import open_store
 from watcher.store.errors import StoreDamaged, StoreForeign, StoreReadOnly, StoreTooNew
 from watcher.store.form import check_form, faults_of, shape_at
@@ -52,8 +52,8 @@ def rescued(path: Path) -> Rescue:
         rescue = store.rescue
         assert rescue is not None
         assert rescue.aside.exists()
-        with store.snapshot() as tx:
-            check_form(tx.db)
+        with closing(open_db(str(path), "it")) as db:
+            check_form(db)
     usable(path)
     assert len(list(path.parent.glob("*.damaged-*Z"))) == 1, "not again at the next opening"
     return rescue
@@ -127,6 +127,7 @@ def test_a_table_that_lacks_a_column_is_left_out_and_the_others_are_kept(path: P
             "CREATE TRIGGER quick AFTER INSERT ON notice BEGIN DELETE FROM notice; END",
             "the trigger quick is not ours",
         ),
+        ("CREATE VIRTUAL TABLE found USING fts5(words)", "the table found is not ours"),
         ("CREATE UNIQUE INDEX once ON notice (notice_key)", "another key (notice_key)"),
     ],
 )
@@ -280,3 +281,26 @@ def test_a_form_differs_from_every_other() -> None:
     for one in numbers:
         same = [n for n in numbers if not tuple(faults_of(shape_at(one), shape_at(n)))]
         assert same == [one]
+
+
+def test_the_form_is_seen_as_it_is_at_one_moment(path: Path) -> None:
+    """Another process may take a step of its own between two questions."""
+
+    class Slow(sqlite3.Connection):
+        """The other process comes after each question."""
+
+        asked = 0
+
+        def execute(self, sql: str, *values: object) -> sqlite3.Cursor:  # type: ignore[override]
+            done = super().execute(sql, *values)  # type: ignore[arg-type]
+            if "FROM schema_step" in sql:
+                self.asked += 1
+                by_hand(path, f"CREATE TABLE later_{self.asked} (x)")
+            return done
+
+    with closing(sqlite3.connect(path, isolation_level=None, factory=Slow)) as connection:
+        connection.row_factory = sqlite3.Row
+        check_form(Db(connection, "it"))
+        assert connection.asked >= 2
+        with pytest.raises(StoreDamaged, match="later_1"):
+            check_form(Db(connection, "it"))

@@ -6,10 +6,9 @@ import pytest
 
 from tests.store.cluster import Cluster
 from tests.store.made import BOX, NOW, book, case
-from watcher.store.dialect import POSTGRES
 from watcher.store.errors import StoreDamaged, StoreTooNew
 from watcher.store.form import shape_at
-from watcher.store.form_on_server import ON_SERVER, check_server
+from watcher.store.form_on_server import ON_SERVER
 from watcher.store.migrate import steps
 
 
@@ -34,11 +33,11 @@ def by_hand(url: str, *statements: str) -> None:
 
 
 def opened(url: str) -> None:
+    """Open it, which looks at its form; what was in it is there."""
     from watcher.store.postgres import open_server  # noqa: PLC0415 - an extra
 
     with open_server(url, now=NOW) as store, store.snapshot() as tx:
-        assert tx.db.dialect is POSTGRES
-        check_server(tx.db)
+        assert tx.load_book(BOX) == book(case(1))
 
 
 def test_the_types_that_the_steps_use_are_all_known() -> None:

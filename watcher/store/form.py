@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache
@@ -24,7 +25,7 @@ from operator import itemgetter
 from typing import Any, Final
 
 from watcher.store.connection import Db, open_db
-from watcher.store.errors import StoreDamaged
+from watcher.store.errors import StoreDamaged, StoreError
 from watcher.store.migrate import migrate, steps, version_of
 
 MOST_TOLD: Final = 3
@@ -57,7 +58,7 @@ class Shape:
     keys: frozenset[tuple[str, tuple[str, ...]]]  # table and columns that are there once only
     packed: frozenset[str]  # tables whose rows lie in the order of their key
     indexes: Mapping[str, Index]
-    others: frozenset[str]  # triggers and views, of which we make none
+    others: frozenset[str]  # triggers, views and the like, of which we make none
 
 
 @cache
@@ -76,13 +77,28 @@ def check_form(db: Db) -> None:
 
     Indexes are not looked at; see ``mend_indexes``.
     """
-    number = version_of(db)
-    faults = tuple(record_faults(db)) or tuple(faults_of(shape_of(db), shape_at(number)))
+    with at_one_moment(db):
+        number = version_of(db)
+        faults = tuple(record_faults(db)) or tuple(faults_of(shape_of(db), shape_at(number)))
     if faults:
         raise StoreDamaged(
             f"{db.where} is damaged ({told(faults)}): restart the watch, which sets it aside and "
             "keeps what can be read"
         )
+
+
+@contextmanager
+def at_one_moment(db: Db) -> Iterator[None]:
+    """Let all that is asked in a block be true together: another process may change the form."""
+    if db.in_transaction:
+        yield
+        return
+    db.change(db.dialect.begin_look)
+    try:
+        yield
+    finally:
+        with suppress(StoreError):  # the error that led here is the one to tell
+            db.change("ROLLBACK")
 
 
 def record_faults(db: Db) -> Iterator[str]:
@@ -166,7 +182,9 @@ def faults_of(here: Shape, right: Shape) -> Iterator[str]:
 _COLUMNS = """
 SELECT m.name AS "table", c.name, c.type, c."notnull", c.dflt_value, c.pk
 FROM sqlite_master m, pragma_table_xinfo(m.name) c
-WHERE m.type = 'table' AND m.name NOT LIKE 'sqlite~_%' ESCAPE '~' ORDER BY m.name, c.pk, c.cid
+WHERE m.type = 'table' AND m.rootpage <> 0
+    AND m.name NOT LIKE 'sqlite~_%' ESCAPE '~'
+ORDER BY m.name, c.pk, c.cid
 """
 
 _INDEXES = """
@@ -174,13 +192,15 @@ SELECT m.name AS "table", l.name, l."unique" AS once, l.partial, i.sql, x.name A
     x."desc" AS down, x.coll
 FROM sqlite_master m, pragma_index_list(m.name) l, pragma_index_xinfo(l.name) x
 LEFT JOIN sqlite_master i ON i.type = 'index' AND i.name = l.name
-WHERE m.type = 'table' AND x.key = 1 AND m.name NOT LIKE 'sqlite~_%' ESCAPE '~'
+WHERE m.type = 'table' AND m.rootpage <> 0 AND x.key = 1
+    AND m.name NOT LIKE 'sqlite~_%' ESCAPE '~'
 ORDER BY l.name, x.seqno
 """
 
 _PACKED = re.compile(r"WITHOUT\s+ROWID", re.IGNORECASE)
 
-# sqlite.org/pragma.html and sqlite.org/schematab.html. Names that begin with sqlite_ are its own.
+# sqlite.org/pragma.html and sqlite.org/schematab.html. Names that begin with sqlite_ are its own;
+# views, triggers and tables of an extension have no page in the file.
 
 
 def shape_of(db: Db) -> Shape:
@@ -205,15 +225,13 @@ def shape_of(db: Db) -> Shape:
             keys.add((table, columns))
         else:
             indexes[name] = Index(table=table, columns=columns, sql=parts[0]["sql"])
-    made = db.rows("SELECT type, name, sql FROM sqlite_master WHERE type <> 'index'")
+    made = db.rows("SELECT type, name, rootpage, sql FROM sqlite_master WHERE type <> 'index'")
     return Shape(
         tables=tables,
         keys=frozenset(keys),
         packed=frozenset(row["name"] for row in made if _PACKED.search(row["sql"] or "")),
         indexes=indexes,
-        others=frozenset(
-            f"the {row['type']} {row['name']}" for row in made if row["type"] != "table"
-        ),
+        others=frozenset(f"the {row['type']} {row['name']}" for row in made if not row["rootpage"]),
     )
 
 

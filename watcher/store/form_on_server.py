@@ -13,7 +13,16 @@ from typing import Final
 
 from watcher.store.connection import Db
 from watcher.store.errors import StoreDamaged
-from watcher.store.form import Column, Index, Shape, faults_of, record_faults, shape_at, told
+from watcher.store.form import (
+    Column,
+    Index,
+    Shape,
+    at_one_moment,
+    faults_of,
+    record_faults,
+    shape_at,
+    told,
+)
 from watcher.store.migrate import steps
 
 ON_SERVER: Final[Mapping[str, str]] = {
@@ -86,8 +95,9 @@ def _shape_of(db: Db, ours: Collection[str]) -> Shape:
 def check_server(db: Db) -> None:
     """Raise StoreDamaged for a store that does not have the form of today, with what is wrong."""
     right = _as_on_server(shape_at(len(steps())))
-    here = _shape_of(db, right.tables)
-    faults = [*record_faults(db), *faults_of(here, right)]
+    with at_one_moment(db):
+        here = _shape_of(db, right.tables)
+        faults = [*record_faults(db), *faults_of(here, right)]
     faults += [
         f"the index {name} is missing (make it again: {' '.join(index.sql.split())};)"
         for name, index in right.indexes.items()
