@@ -127,7 +127,7 @@ def test_a_table_that_lacks_a_column_is_left_out_and_the_others_are_kept(path: P
             "CREATE TRIGGER quick AFTER INSERT ON notice BEGIN DELETE FROM notice; END",
             "the trigger quick is not ours",
         ),
-        ("CREATE VIRTUAL TABLE found USING fts5(words)", "the table found is not ours"),
+        ("CREATE VIRTUAL TABLE found USING fts5(words)", "the table found_data is not ours"),
         ("CREATE UNIQUE INDEX once ON notice (notice_key)", "another key (notice_key)"),
     ],
 )
