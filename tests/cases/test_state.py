@@ -61,11 +61,13 @@ def test_a_calm_case_is_still_named_for_what_held_last() -> None:
     desk = Desk()
     desk.survey(finding())
     assert desk.book.cases[0].weightiest.rule == "sectors-in-doubt"
+    assert desk.book.cases[0].says == desk.book.cases[0].weightiest.sentence
     desk.now += timedelta(minutes=1)
     desk.survey()
     case = desk.book.cases[0]
     assert case.standing == ()
     assert case.weightiest.rule == "sectors-in-doubt"
+    assert case.says == f"It was: {case.weightiest.sentence}"
     assert desk.book.case(9) is None
 
 

@@ -109,3 +109,14 @@ def test_drives_stand_in_the_order_of_their_bays() -> None:
     lines = _with_long_names(120, "10,9,2,1,4,3,6,5")
     bays = [line.split()[1] for line in lines if line.startswith("  bay ")]
     assert bays == ["1", "2", "3", "4", "5", "6", "9", "10"]
+
+
+def test_a_pool_that_lost_a_member_does_not_count_it_as_there() -> None:
+    box = new_box()
+    survey = Surveyor(box, Looking(box=BOX)).take("s", box.now).survey
+    whole = show_survey(View(survey=survey, now=box.now), (), zone=UTC, width=100)
+    assert "whole  6 members, 32 TB" in whole
+    box.pull("e")
+    survey = Surveyor(box, Looking(box=BOX)).take("s", box.now).survey
+    lost = show_survey(View(survey=survey, now=box.now), (), zone=UTC, width=100)
+    assert "thinned  5 of 6 members, 32 TB" in lost

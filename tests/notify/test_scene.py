@@ -20,7 +20,7 @@ from tests.notify.phone_scenes import (
 )
 from watcher.cases.state import Case, NoticeKind, ToldOf
 from watcher.facts.finding import Finding, Urgency
-from watcher.facts.identity import about_drive, about_pool
+from watcher.facts.identity import BoxId, Subject, SubjectKind, about_drive, about_pool
 from watcher.facts.pool import Protection
 from watcher.notify.message_facts import CaseExtras
 from watcher.notify.scene import Scene, happening_in, is_proven
@@ -64,6 +64,16 @@ def test_what_is_new_about_a_pool_leads_when_the_title_does_not_say_it() -> None
 def test_the_pool_leads_when_the_title_cannot_say_it_or_it_is_broken() -> None:
     assert scene(pool_case(MARGIN_GONE, GONE_3)).finding == MARGIN_GONE
     assert scene(pool_case(BROKEN, GONE_3), Protection.BROKEN).finding == BROKEN
+
+
+def test_a_case_of_the_box_itself_does_not_name_it_twice() -> None:
+    assert (
+        scene(
+            case(7, Subject(kind=SubjectKind.BOX, key=BoxId("attic")), "attic", MARGIN_GONE)
+        ).place
+        == "attic"
+    )
+    assert scene(pool_case(MARGIN_GONE)).place == "orchard on attic"
 
 
 def test_a_lesser_sign_never_leads() -> None:

@@ -242,6 +242,8 @@ def test_a_case_that_is_over_has_no_buttons() -> None:
     assert page.status == 200
     assert "Over" in page.text
     assert "Take it" not in page.text
+    assert f'<p class="what">It was: {closed.weightiest.sentence}' in page.text
+    assert '<h2 id="next">' not in page.text
 
 
 def test_for_print_stands_a_qr_code_of_the_plain_address_which_lets_nobody_in() -> None:

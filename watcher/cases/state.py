@@ -153,6 +153,12 @@ class Case:
             key=lambda h: (h.finding.urgency.rank, h.finding.subject == self.locus, h.seen_at),
         ).finding
 
+    @property
+    def says(self) -> str:
+        """What the case is about, in a sentence; of what no longer holds, that it was so."""
+        sentence = self.weightiest.sentence
+        return sentence if self.standing else f"It was: {sentence}"
+
     def holds(self, key: str) -> bool:
         """Tell whether a finding stands in this case."""
         return any(h.finding.key == key and h.cleared_at is None for h in self.held)

@@ -92,7 +92,7 @@ def cases(context: click.Context, *, also_over: bool, for_programs: bool) -> Non
                 URGENCY_WORDS[case.urgency] if case.is_open else "over",
                 f"since {room.say(case.opened_at)}",
                 standing_of(case, room),
-                f"{case.label}: {case.weightiest.sentence}",
+                f"{case.label}: {case.says}",
             ]
             for case in ordered
         ]

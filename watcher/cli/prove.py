@@ -129,7 +129,9 @@ def confirm(jobs: Sequence[Job], *, read_only: bool) -> None:
     if not sys.stdin.isatty():
         return
     for job in jobs:
-        typed = click.prompt("Type the serial number once more to erase it", default="")
+        typed = click.prompt(
+            "Type the serial number once more to erase it", default="", show_default=False
+        )
         if typed.strip() != job.drive.identity.serial:
             raise Stop("That is not its serial number. Nothing was done.", Exit.REFUSED)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, time
 
@@ -103,16 +103,25 @@ def find_spare(tx: Transaction, room: Room, number: int) -> ShelfSpare:
 
 
 def show_shelf(
-    shelf: Sequence[ShelfSpare], fits: Sequence[SpareFit], now: datetime, width: int
+    shelf: Sequence[ShelfSpare],
+    fits: Sequence[SpareFit],
+    now: datetime,
+    width: int,
+    used: Collection[int] = (),
 ) -> str:
-    """Lay out the shelf: what lies there, what it is worth, where it fits."""
+    """Lay out the shelf: what lies there, what it is worth, where it fits.
+
+    ``used`` numbers the spares that are part of a pool by now.
+    """
     if not shelf:
         return "The shelf is empty. midwatch shelf add puts a spare there."
     rows = []
     for spare in shelf:
         who = spare.identity
         name = f"{who.model} {who.serial}".strip() if who is not None else "(ordered)"
-        words = [say_proof(spare, now), say_fits([f for f in fits if f.spare == spare.number])]
+        words = [say_proof(spare, now)]
+        if spare.number not in used:
+            words.append(say_fits([fit for fit in fits if fit.spare == spare.number]))
         if spare.warranty_until is not None:
             over = "ended" if spare.warranty_until < now.date() else "until"
             words.append(f"warranty {over} {spare.warranty_until:%d %b %Y}")
@@ -144,8 +153,8 @@ def list_(context: click.Context) -> None:
     with room_of(context, need_state=False) as room, room.store.snapshot() as tx:
         _, ready = _ready(tx, room)
         every = tx.shelf(box_of(room.config))
-        say(show_shelf(every, ready.fits, room.now, terminal_width()))
         used = {s.number for s in every} - {s.number for s in ready.shelf}
+        say(show_shelf(every, ready.fits, room.now, terminal_width(), used))
         for number in sorted(used):
             say(
                 f"Spare {number} is part of a pool now: take it off the shelf with "

@@ -9,7 +9,7 @@ from watcher.cli.columns import clean, columns, columns_by_row, fold, width_of
 from watcher.facts.drive import DriveReading, DriveUnread, Metric, Unread, Verdict
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import SubjectKind
-from watcher.facts.pool import Pool, Protection, Work, WorkState
+from watcher.facts.pool import MemberState, Pool, Protection, Work, WorkState
 from watcher.facts.survey import Survey
 from watcher.facts.units import say_bytes, say_count, say_percent
 from watcher.rules.alike import alike, place_of
@@ -99,9 +99,14 @@ def _pool_says(pool: Pool, now: datetime, zone: tzinfo) -> str:
         parts.append(say_work(pool.work, now, zone))
     parts.extend(note.text.rstrip(".") for note in pool.notes[:2])
     if not parts:
-        count = sum(1 for _ in pool.members)
-        parts.append(f"{say_count(count, 'member')}, {say_bytes(pool.capacity_bytes)}")
+        states = [member.state for member in pool.members]
+        here = sum(state not in _AWAY for state in states)
+        of = f"{here} of " if here < len(states) else ""
+        parts.append(f"{of}{say_count(len(states), 'member')}, {say_bytes(pool.capacity_bytes)}")
     return "; ".join(parts)
+
+
+_AWAY = {MemberState.FAILED, MemberState.MISSING, MemberState.OFFLINE, MemberState.UNKNOWN}
 
 
 def _age(reading: DriveReading) -> str:

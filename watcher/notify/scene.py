@@ -95,7 +95,7 @@ class Scene:
     @property
     def place(self) -> str:
         """Where it is."""
-        return f"{self.label} on {self.box}" if self.label else self.box
+        return self.box if self.label in {"", self.box} else f"{self.label} on {self.box}"
 
     @property
     def pool(self) -> str:

@@ -65,7 +65,7 @@ def _said(book: Book, now: datetime) -> Iterator[Due]:
                 kind="answer-ends",
                 at=case.answer.until,
                 what=f"{case.answer.by}'s answer to case {case.number} ends",
-                more=f"{case.label}: {case.weightiest.sentence}",
+                more=f"{case.label}: {case.says}",
             )
     for silence in book.silences:
         if silence.until > now:

@@ -157,14 +157,16 @@ def test_left_over_single_chunks_hold_the_pool_at_bare_and_name_the_balance() ->
     assert note.text.endswith("btrfs balance start -dconvert=raid1,soft /b1")
 
 
-def test_left_over_chunks_of_all_kinds_want_all_flags() -> None:
-    """-s wants -f: btrfs-balance(8)."""
+def test_what_the_system_keeps_is_converted_with_the_metadata_and_without_force() -> None:
+    """btrfs-balance(8): changing only the system type needs -f; otherwise it goes with -m."""
+    alone = judged(filesystem(2), (*groups(2), group("system", "single", [path(1)])))
+    note = alone.noted(Remark.MIXED_PROFILES)
+    assert note is not None
+    assert "balance start -f -sconvert=raid1,soft /b1" in note.text
     left = [group(kind, "single", [path(1)]) for kind in ("data", "metadata", "system")]
     note = judged(filesystem(2), (*groups(2), *left)).noted(Remark.MIXED_PROFILES)
     assert note is not None
-    assert (
-        "start -f -dconvert=raid1,soft -mconvert=raid1,soft -sconvert=raid1,soft /b1" in note.text
-    )
+    assert "balance start -dconvert=raid1,soft -mconvert=raid1,soft /b1" in note.text
 
 
 def test_left_over_chunks_that_bear_some_thin_the_pool_only() -> None:

@@ -266,6 +266,8 @@ def _mixed(
     """Tell which parts have less redundancy than the rest, and what would put that right."""
     said = ", ".join(f"{g.kind} as {g.profile}" for g in weaker)
     kinds = sorted({g.kind for g in weaker if g.kind in _FLAG})
+    if "metadata" in kinds and "system" in kinds:
+        kinds.remove("system")  # converted with the metadata, and without force (btrfs-balance(8))
     flags = [f"{_FLAG[kind]}convert={best[kind].profile},soft" for kind in kinds]
     at = seen.mount.target if seen.mount else "MOUNTPOINT"
     text = f"Part of the filesystem has less redundancy than the rest ({said})"
