@@ -21,7 +21,7 @@ ROOT = Path(__file__).resolve().parents[2]
 CONSTRAINTS = ROOT / "tests" / "constraints.txt"
 LICENCES = ROOT / "watcher" / "licences.txt"
 
-SHIPPED_EXTRAS = ("postgres", "mqtt")
+SHIPPED_EXTRAS = ("postgres", "mqtt", "hub")
 
 CONSTRAINTS_HEAD = """\
 # The versions that the tests run with, on Python 3.11 to 3.13.

@@ -1,9 +1,11 @@
+from dataclasses import replace
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.store.made import BOX, DAY, HOUR, MINUTE, NOW, drive_id, event, reading, survey, unread
-from watcher.facts.drive import Metric, Trace, Unread
+from watcher.facts.drive import Metric, Trace, Unread, span_of
 from watcher.store.database import Store, open_memory
 from watcher.store.errors import StoreDamaged
 from watcher.store.times import to_micros
@@ -82,6 +84,20 @@ def test_other_moving_series_give_their_latest_value(store: Store) -> None:
     take(store, 1, power_on_hours=101, bytes_written=9)
     found = trace(store, Metric.BYTES_WRITTEN, since=-5, now=2)
     assert found == Trace(metric=Metric.BYTES_WRITTEN, points=((NOW + HOUR, 9),))
+
+
+@pytest.mark.parametrize("hours", [0, 5, 23, 26, 30, 60])
+def test_the_span_of_a_series_is_that_of_its_trace(store: Store, hours: int) -> None:
+    """Told of the temperature without making the trace: every drive is asked at every survey."""
+    for at, celsius in enumerate((30, 44, 31, 12, 33, 29)):
+        take(store, 4 * at, temperature_celsius=celsius, pending_sectors=at, bytes_written=at)
+    with store.snapshot() as tx:
+        found = tx.drive_pasts(BOX, NOW - HOUR, NOW + hours * HOUR)[drive_id(1)]
+    for metric in (*(trace.metric for trace in found.traces), Metric.MEDIA_ERRORS):
+        assert found.span(metric) == span_of(found.trace(metric)), metric
+    assert found.span(Metric.MEDIA_ERRORS) is None
+    plain = replace(found, traces=tuple(found.traces))
+    assert plain.span(Metric.TEMPERATURE_CELSIUS) == found.span(Metric.TEMPERATURE_CELSIUS)
 
 
 def test_the_past_tells_when_a_drive_was_read_and_there(store: Store) -> None:

@@ -234,6 +234,14 @@ class Trace:
         return self.points[-1][1] - floor
 
 
+def span_of(trace: Trace | None) -> tuple[int, int] | None:
+    """Give the lowest and the highest value of a trace, or None where there are none."""
+    if trace is None or not trace.points:
+        return None
+    values = [value for _, value in trace.points]
+    return min(values), max(values)
+
+
 class TracesAsAsked(Sequence[Trace]):
     """The traces of a drive, each made when it is first asked for: most of them never are.
 
@@ -254,6 +262,10 @@ class TracesAsAsked(Sequence[Trace]):
     @abstractmethod
     def make(self, metric: Metric) -> Trace | None:
         """Make the trace of a metric; None when it was never recorded."""
+
+    def span(self, metric: Metric) -> tuple[int, int] | None:
+        """Give the lowest and the highest value in the trace of a metric, or None without any."""
+        return span_of(self.of(metric))
 
     def of(self, metric: Metric) -> Trace | None:
         """Give the trace of a metric, or None when it was never recorded."""
@@ -313,3 +325,9 @@ class DrivePast:
         if isinstance(self.traces, TracesAsAsked):
             return self.traces.of(wanted)
         return next((trace for trace in self.traces if trace.metric is wanted), None)
+
+    def span(self, wanted: Metric) -> tuple[int, int] | None:
+        """Give the lowest and the highest value in the trace of a metric, or None without any."""
+        if isinstance(self.traces, TracesAsAsked):
+            return self.traces.span(wanted)
+        return span_of(self.trace(wanted))

@@ -35,6 +35,7 @@ from __future__ import annotations
 
 import json
 import zlib
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
@@ -47,6 +48,7 @@ from watcher.facts.checks import require_utc
 from watcher.facts.finding import Finding
 from watcher.facts.survey import SURVEY_FORMAT, Survey
 from watcher.hub.errors import Refused, Unreachable, Why
+from watcher.hub.quick_read import read_quickly
 
 WIRE: Final = 1
 MOST_SENT: Final = 2 * 1024 * 1024
@@ -156,7 +158,7 @@ def unpack_to_keep(body: bytes) -> tuple[Parcel, bytes]:
     """
     text = inflate(body)
     try:
-        parcel: Parcel = _adapter(Parcel).validate_json(text)
+        parcel = _read(text)
     except ValidationError as error:
         refuse_newer(text)
         found = error.errors(include_url=False, include_input=False, include_context=False)
@@ -168,6 +170,16 @@ def unpack_to_keep(body: bytes) -> tuple[Parcel, bytes]:
         refuse_newer(text)
         raise Refused(Why.UNREADABLE, f"There is no version {parcel.wire} of this exchange.")
     return parcel, body
+
+
+def _read(text: bytes) -> Parcel:
+    """Read a parcel of this version. Raises ValidationError."""
+    quick = read_quickly(text, Parcel)
+    if quick is not None:
+        with suppress(ValueError):  # what is wrong with it is said by the other
+            return Parcel(**quick)
+    found: Parcel = _adapter(Parcel).validate_json(text)
+    return found
 
 
 _EXTRA = frozenset({"unexpected_keyword_argument", "extra_forbidden"})

@@ -167,18 +167,24 @@ TEST_EVERY: Final = Threshold(
 )
 
 
+HAVE_TESTS: Final = frozenset({Protocol.ATA, Protocol.SCSI})
+"""Drives of these kinds are taken to have self-tests also where the log is empty."""
+
+
 def self_test_overdue(look: Look) -> Found | None:
     """Find a drive that ran for long with no extended self-test that came to an end."""
     hours = look.metrics.get(Metric.POWER_ON_HOURS)
-    known = look.reading.identity.protocol in {Protocol.ATA, Protocol.SCSI}
     if hours is None or look.reading.self_test_remaining_percent is not None:
         return None
     full = [t for t in look.reading.self_tests if "short" not in t.kind.lower()]
-    ended = [t for t in full if (t.passed or t.found_damage) and t.power_on_hours is not None]
-    if not full and not known:
+    if not full and look.reading.identity.protocol not in HAVE_TESTS:
         return None  # this kind of drive may have none
     # The log keeps 16 bits of the hours: the age of a test is told modulo 65,536 h.
-    ages = [(hours - (t.power_on_hours or 0)) % 65536 for t in ended]
+    ages = [
+        (hours - t.power_on_hours) % 65536
+        for t in full
+        if t.power_on_hours is not None and (t.passed or t.found_damage)
+    ]
     age = min(ages, default=hours)
     if age < look.limit("self-test-overdue", TEST_EVERY):
         return None

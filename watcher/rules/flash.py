@@ -191,12 +191,11 @@ SWING: Final = Threshold(
 def heat_swinging(look: Look) -> Found | None:
     """Find a drive that warms and cools widely within a day."""
     celsius = look.metrics.get(Metric.TEMPERATURE_CELSIUS)
-    before = look.past.trace(Metric.TEMPERATURE_CELSIUS) if look.past is not None else None
+    before = look.past.span(Metric.TEMPERATURE_CELSIUS) if look.past is not None else None
     if celsius is None or before is None:
         return None
     limit = max(look.limit("heat-swinging", SWING), 1)
-    values = [celsius, *(value for _, value in before.points)]
-    if max(values) - min(values) < limit:
+    if max(celsius, before[1]) - min(celsius, before[0]) < limit:
         return None  # as with nearly every drive, and quickly told
     trace = look.trace(Metric.TEMPERATURE_CELSIUS)
     if trace is None:

@@ -213,6 +213,20 @@ class _Traces(TracesAsAsked):
             points = self._moving_points(metric) if told is None else self._counted(told)
         return None if points is None else Trace(metric=metric, points=points)
 
+    def span(self, metric: Metric) -> tuple[int, int] | None:
+        """Give the lowest and the highest value; of the temperature without making its trace."""
+        told = self._moving.get(metric)
+        if metric is not Metric.TEMPERATURE_CELSIUS or told is None or metric in self._counters:
+            return super().span(metric)
+        lowest = highest = told[0]
+        since = self._now - DAY
+        for when_low, low, when_high, high in self._day:
+            if when_low > since:
+                lowest, highest = min(low, lowest), max(low, highest)
+            if when_high > since:
+                lowest, highest = min(high, lowest), max(high, highest)
+        return lowest, highest
+
     def _counted(self, told: list[int]) -> tuple[tuple[datetime, int], ...]:
         """Give the points of a counter that changed at most once since the window began."""
         last = (_moment(told[1]), told[0])
