@@ -41,7 +41,9 @@ def test_spans(text: str, span: timedelta) -> None:
     assert parse_span(text) == span
 
 
-@pytest.mark.parametrize("text", ["", "h", "3", "3x", "3h later", "1e9h", "P", "PT"])
+@pytest.mark.parametrize(
+    "text", ["", "h", "3", "3x", "3h later", "1e9h", "P", "PT", "999999d", "9" * 400 + "d"]
+)
 def test_what_is_no_span(text: str) -> None:
     assert parse_span(text) is None
 
@@ -53,6 +55,7 @@ def test_what_is_no_span(text: str) -> None:
         ("18:30", "2026-11-25 18:30"),
         ("07:30", "2026-11-26 07:30"),
         ("fri", "2026-11-27 18:00"),
+        ("thurs 08:00", "2026-11-26 08:00"),
         ("Friday 08:00", "2026-11-27 08:00"),
         ("wed 12:00", "2026-12-02 12:00"),
         ("wed 16:00", "2026-11-25 16:00"),
@@ -67,13 +70,24 @@ def test_until_when(text: str, local: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "soon", "25:00", "0h", "2020-01-01", "fri 99:00", "2026-13-01"]
+    "text",
+    [
+        *("", "soon", "25:00", "0h", "2020-01-01", "fri 99:00", "2026-13-01"),
+        *("month", "2026-12-01t08", "99999999d"),
+    ],
 )
 def test_what_is_no_time_ahead(text: str) -> None:
     assert parse_until(text, NOW, VIENNA) is None
 
 
-@given(st.text(max_size=30))
+def test_what_is_later_than_dates_can_hold_is_none() -> None:
+    assert parse_until("9999-12-31 23:59", NOW, ZoneInfo("America/New_York")) is None
+
+
+_WORD = st.sampled_from(["9", "12", "2026", "-", ":", " ", ".", "d", "h", "w", "min", "mon", "t"])
+
+
+@given(st.one_of(st.text(max_size=30), st.lists(_WORD, max_size=12).map("".join)))
 def test_any_text_is_a_time_ahead_or_none(text: str) -> None:
     moment = parse_until(text, NOW, VIENNA)
     assert moment is None or moment > NOW

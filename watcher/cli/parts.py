@@ -9,7 +9,7 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import click
@@ -162,18 +162,20 @@ def room_of(context: click.Context, *, need_state: bool = True) -> Iterator[Room
 
 _SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(min|m|h|d|w)", re.IGNORECASE)
 _UNITS = {"m": 1 / 60, "min": 1 / 60, "h": 1.0, "d": 24.0, "w": 168.0}
-_DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+_LONGEST = timedelta(days=36_525)  # a century: more is a slip, and soon more than dates can hold
 
 
 def parse_span(text: str) -> timedelta | None:
-    """Read a span as a person writes it: ``90min``, ``3h``, ``1d12h``; None when it is none."""
+    """Read a span as a person writes it: ``90min``, ``3h``, ``1d12h``; None when it is none.
+
+    More than a century is none.
+    """
     found = _SPAN.findall(text)
     if not found or _SPAN.sub("", text).strip():
         return None
-    try:
-        return timedelta(hours=sum(float(n) * _UNITS[unit.lower()] for n, unit in found))
-    except OverflowError:
-        return None
+    hours = sum(float(n) * _UNITS[unit.lower()] for n, unit in found)
+    return timedelta(hours=hours) if hours <= _LONGEST / timedelta(hours=1) else None
 
 
 def parse_until(text: str, now: datetime, zone: ZoneInfo) -> datetime | None:
@@ -199,20 +201,28 @@ def parse_until(text: str, now: datetime, zone: ZoneInfo) -> datetime | None:
     if not day:
         at = local.replace(hour=hour[0], minute=hour[1], second=0, microsecond=0)
         at = at if at > local else at + timedelta(days=1)
-    elif day[:3] in _DAYS and day.isalpha():
-        ahead = (_DAYS.index(day[:3]) - local.weekday()) % 7
+    elif (weekday := _weekday(day)) is not None:
+        ahead = (weekday - local.weekday()) % 7
         at = (local + timedelta(days=ahead)).replace(
             hour=hour[0], minute=hour[1], second=0, microsecond=0
         )
         at = at if at > local else at + timedelta(days=7)
     else:
         try:
-            date = datetime.fromisoformat(day)
+            at = datetime.combine(date.fromisoformat(day), time(*hour), tzinfo=zone)
         except ValueError:
             return None
-        at = date.replace(hour=hour[0], minute=hour[1], tzinfo=zone)
-    moment = at.astimezone(UTC)
+    try:
+        moment = at.astimezone(UTC)
+    except OverflowError:
+        return None
     return moment if moment > now else None
+
+
+def _weekday(text: str) -> int | None:
+    """Give the number of a weekday by its name or at least three letters of it."""
+    fits = (i for i, name in enumerate(_DAYS) if len(text) >= 3 and name.startswith(text))
+    return next(fits, None)
 
 
 def _clock(text: str) -> tuple[int, int] | None:
