@@ -99,9 +99,11 @@ def test_getting_better_is_no_news_and_the_rest_is_known() -> None:
     desk = Desk()
     desk.survey(BARE)
     desk.tell(Acknowledged(case=1, by="ada", until=desk.now + 50 * HOUR))
-    for _ in range(12):
-        desk.now += 10 * MINUTE
+    for _ in range(24):
+        desk.now += 5 * MINUTE
         desk.survey(THIN)
+        keys = [known.key for known in desk.book.open_cases[0].told_of]
+        assert sorted(keys) == sorted({BARE.key, THIN.key})  # each once, however often it is seen
     assert len(desk.said) == 1
     desk.now += 10 * MINUTE
     desk.survey(replace(THIN, level=2))
