@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -142,3 +143,9 @@ def test_refuses_a_look_that_cannot_be() -> None:
     with pytest.raises(ValueError, match="UTC"):
         Progress(at=datetime(2031, 3, 3), done=0.2)  # noqa: DTZ001 - just what is refused
     assert START.tzinfo is UTC
+
+
+@pytest.mark.parametrize("pace", Pace)
+def test_what_is_nearly_done_is_not_said_to_be_done(pace: Pace) -> None:
+    found = certain(even(120, 0.25 / 120), drive_class=DriveClass.NVME)
+    assert replace(found, done=0.996, pace=pace).sentence.startswith("99% done")

@@ -54,3 +54,19 @@ def test_a_small_share_never_becomes_nothing(share: float) -> None:
     said = say_percent(share)
     assert said.endswith("%")
     assert not said.startswith("0%")
+    assert (said == "100%") is (share == 1)
+
+
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [
+        (0.12, "12%"),
+        (0.9896, "99%"),
+        (0.9912, "99.1%"),
+        (0.99, "99%"),
+        (0.996, "99.6%"),
+        (0.9995, "over 99.9%"),
+    ],
+)
+def test_nearly_all_is_not_all(share: float, said: str) -> None:
+    assert say_percent(share) == said

@@ -123,14 +123,15 @@ class Forecast:
         """Say it for the owner."""
         left = say_span(timedelta(hours=self.left.likely))
         latest = say_span(timedelta(hours=self.left.latest))
-        text = f"{self.done * 100:.0f}% done, about {left} to go, at the latest {latest}"
+        done = f"{int(self.done * 100)}% done"  # rounded down: 99.6% is not done
+        text = f"{done}, about {left} to go, at the latest {latest}"
         match self.pace:
             case Pace.STEADY:
                 return text
             case Pace.SLOWED:
                 return f"{text}; it has slowed down"
             case Pace.STALLED:
-                return f"{self.done * 100:.0f}% done and it does not move; once it moves, {left}"
+                return f"{done} and it does not move; once it moves, {left}"
 
 
 def forecast(

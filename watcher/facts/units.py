@@ -41,8 +41,13 @@ def say_count(count: int, one: str, many: str | None = None) -> str:
 
 
 def say_percent(share: float) -> str:
-    """Say a share (0 to 1) so that small ones do not vanish: ``12%``, ``0.4%``, ``under 0.1%``."""
+    """Say a share (0 to 1) so that small ones do not vanish: ``12%``, ``0.4%``, ``under 0.1%``.
+
+    Nor is nearly all of it all: ``99.6%``, ``over 99.9%``.
+    """
     percent = share * 100
+    if 99 <= percent < 100:
+        return f"{percent:.1f}%".replace(".0%", "%") if percent < 99.9 else "over 99.9%"
     if percent >= 10:
         return f"{percent:.0f}%"
     if percent >= 1:

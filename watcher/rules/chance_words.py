@@ -18,7 +18,7 @@ fitted table (31 to 42%)."""
 def _about(share: float) -> str:
     """Say a share that is not exact; ``under 0.1%`` says so itself."""
     words = say_percent(share)
-    return words if words.startswith("under") else f"about {words}"
+    return words if words.startswith(("under", "over")) else f"about {words}"
 
 
 def say_chance(chance: Chance) -> tuple[str, ...]:

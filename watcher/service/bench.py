@@ -361,7 +361,7 @@ def _findings(look: Look | None, findings: Sequence[Finding]) -> tuple[str, ...]
 
 def _about(share: float) -> str:
     said = say_percent(share)
-    return said if said.startswith("under") else f"about {said}"
+    return said if said.startswith(("under", "over")) else f"about {said}"
 
 
 def _in_order(findings: Sequence[Finding]) -> list[Finding]:
