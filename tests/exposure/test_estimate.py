@@ -292,3 +292,19 @@ def test_without_a_size_the_stake_is_not_guessed() -> None:
     assert found.bytes_without_backup == 1 * TB
     assert "size unknown" in found.cost
     assert found.ranking.best is not None
+
+
+def test_what_costs_single_files_is_told_apart_from_what_costs_all() -> None:
+    """RAID5 never scrubbed: in one of five rebuilds a place cannot be read, in one of 750 a second
+    drive is lost. An independent figure for the latter: 3 drives x 1.68% a year x 135 h, times 1.7
+    for the week after a first failure."""
+    never = pool(parity(4, 1, (3,)), scrubbed_at=None)
+    found = estimate(never, lives(4), WindowPlan(), NOW)
+    assert found.loss is not None
+    assert found.loss.any_data.likely > 0.1
+    assert found.chance_beyond == pytest.approx(3 * 0.0168 * 135 / 8760 * 1.7, rel=0.1)
+    assert found.sentence.endswith("of losing all of it 1 in 750.")
+    clean = pool(parity(4, 1, (3,)), scrubbed_at=NOW)
+    alone = estimate(clean, lives(4), WindowPlan(), NOW)  # everything was read just now
+    assert alone.chance_beyond is None
+    assert "of losing all of it" not in alone.sentence

@@ -11,7 +11,7 @@ from watcher.cases.state import NoticeKind
 from watcher.facts.finding import Urgency
 from watcher.facts.pool import AtStake, Protection, Work, WorkKind, WorkState
 from watcher.notify.below import action_lines, say_stake, standing_lines
-from watcher.notify.message_facts import CaseExtras
+from watcher.notify.message_facts import CaseExtras, LossChance
 from watcher.notify.scene import Scene
 
 
@@ -62,6 +62,16 @@ def test_progress_is_never_rounded_up(fraction: float, words: str) -> None:
 def test_a_chance_without_a_window_does_not_speak_of_until_then() -> None:
     lines = [line.text for line in standing_lines(scene(replace(BARE, window=None)))]
     assert "Chance of loss: 2.1% (0.8% to 5%)" in lines
+
+
+def test_single_files_are_not_said_as_the_whole_pool() -> None:
+    """One unreadable place in five, beside "everything in the pool", would read as one in five for
+    all of it."""
+    loss = LossChance(likely=0.2, low=0.1, high=0.9, beyond=0.0013)
+    for stake, what in ((AtStake.POOL, "all of it"), (AtStake.MEMBER, "what sits on a drive")):
+        extras = replace(BARE, loss=loss, at_stake=stake)
+        lines = [line.text for line in standing_lines(scene(extras))]
+        assert f"Chance of loss until then: 20% (10% to 90%), of {what} 0.1%" in lines
 
 
 def test_a_link_takes_the_place_of_the_command_and_a_monstrous_one_does_not() -> None:

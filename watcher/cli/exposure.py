@@ -60,6 +60,9 @@ def as_json(exposure: Exposure) -> dict[str, Any]:
         "chance_of_loss": None
         if chance is None
         else {"low": chance.low, "likely": chance.likely, "high": chance.high},
+        "chance_beyond_margin": None
+        if exposure.loss is None
+        else exposure.loss.beyond_margin.likely,
         "choices": [
             {"title": c.title, "chance": c.measure, "hours_bare": c.hours_bare, "costs": c.costs}
             for c in exposure.ranking.choices

@@ -68,6 +68,23 @@ class Exposure:
         return None if self.loss is None else self.loss.any_data
 
     @property
+    def chance_beyond(self) -> float | None:
+        """The likely part of that chance which costs more than single files.
+
+        The rest is unreadable places. None when no window is open, or when that is nearly all of
+        it: then one figure says it.
+        """
+        if self.loss is None:
+            return None
+        whole = self.loss.beyond_margin.likely
+        return None if whole >= NEARLY_ALL * self.loss.any_data.likely else whole
+
+    @property
+    def all_of_it(self) -> str:
+        """Say what a drive lost beyond the margin costs, in a few words."""
+        return "what sits on a drive" if self.at_stake is AtStake.MEMBER else "all of it"
+
+    @property
     def is_open(self) -> bool:
         """Whether an exposure window is open."""
         return self.window is not None
@@ -105,11 +122,17 @@ class Exposure:
         likely, latest = self.window.likely, self.window.latest
         chance = say_chance(self.loss.any_data.likely)
         high = say_chance(self.loss.any_data.high)
+        whole = self.chance_beyond
+        more = "" if whole is None else f", of losing {self.all_of_it} {say_chance(whole)}"
         return (
             f"Full margin is proven back about {likely:%a %d %b %H:%M}, at the latest "
-            f"{latest:%a %d %b %H:%M}; chance of losing data until then {chance} (up to {high})."
+            f"{latest:%a %d %b %H:%M}; chance of losing data until then {chance} (up to {high})"
+            f"{more}."
         )
 
+
+NEARLY_ALL = 0.9
+"""Share of a chance from which on the rest is not worth a second figure; our choice."""
 
 _NOT_KNOWN_STATE = "The state of some members cannot be seen; they are counted as lost."
 _NO_STRUCTURE = "The structure of the pool could not be read, so nothing can be computed."

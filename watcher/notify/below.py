@@ -6,7 +6,7 @@ from watcher.cases.state import NoticeKind
 from watcher.facts.finding import Urgency
 from watcher.facts.pool import AtStake, Protection, Work, WorkKind, WorkState
 from watcher.facts.units import say_percent
-from watcher.notify.message_facts import CaseExtras
+from watcher.notify.message_facts import CaseExtras, LossChance
 from watcher.notify.scene import Line, Scene, in_short
 from watcher.notify.words import clean, cut, short_label, whole_sentences
 
@@ -31,18 +31,26 @@ def standing_lines(scene: Scene) -> list[Line]:
     if extras.work is not None:
         lines.append(Line(text=_say_work(extras.work), drop=6))
     if extras.loss is not None:
-        loss = extras.loss
-        text = f"Chance of loss until then: {say_percent(loss.likely)}"
-        if loss.low != loss.high:
-            text += f" ({say_percent(loss.low)} to {say_percent(loss.high)})"
-        if extras.window is None:
-            text = text.replace(" until then", "")
+        text = _say_loss(extras.loss, extras)
         window = _say_window(scene)
         lines += [Line(text=window, drop=3)] if window else []
         lines.append(Line(text=text, drop=3))
     elif extras.window is not None:
         lines.append(Line(text=_say_window(scene), drop=3))
     return lines
+
+
+def _say_loss(loss: LossChance, extras: CaseExtras) -> str:
+    """Say how likely a loss is, and of that what costs more than single files."""
+    until = "" if extras.window is None else " until then"
+    text = f"Chance of loss{until}: {say_percent(loss.likely)}"
+    if loss.low != loss.high:
+        text += f" ({say_percent(loss.low)} to {say_percent(loss.high)})"
+    if loss.beyond is not None:
+        member = extras.at_stake is AtStake.MEMBER
+        text += f", of {'what sits on a drive' if member else 'all of it'} "
+        text += say_percent(loss.beyond)
+    return text
 
 
 def _built(extras: CaseExtras) -> str:

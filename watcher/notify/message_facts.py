@@ -38,9 +38,11 @@ class LossChance:
     likely: float
     low: float
     high: float
+    beyond: float | None = None  # of that, what costs more than single files; None: nearly all
 
     def __post_init__(self) -> None:
         """Check the shares and their order."""
+        require_fraction(self.beyond, "beyond")
         for name in ("likely", "low", "high"):
             require_fraction(getattr(self, name), name)
         if not self.low <= self.likely <= self.high:

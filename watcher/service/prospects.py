@@ -110,7 +110,9 @@ def message_loss(exposure: Exposure) -> LossChance | None:
     chance = exposure.chance
     if chance is None:
         return None
-    return LossChance(likely=chance.likely, low=chance.low, high=chance.high)
+    return LossChance(
+        likely=chance.likely, low=chance.low, high=chance.high, beyond=exposure.chance_beyond
+    )
 
 
 def best_choice(exposure: Exposure) -> str:
