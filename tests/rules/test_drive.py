@@ -152,3 +152,14 @@ def test_the_kernel_log_makes_a_pending_sector_worth_a_look() -> None:
     assert urgency("sectors-in-doubt", view(quiet)) == "note"
     logged = view(quiet, recent=(event("a", Category.MEDIUM),))
     assert urgency("sectors-in-doubt", logged) == "this-week"
+
+
+def test_no_self_test_is_asked_of_a_drive_that_must_be_spared() -> None:
+    """The advice for a bare pool is to start no test; both at once would contradict each other."""
+    old = {Metric.POWER_ON_HOURS: 40_000}
+    assert urgency("self-test-overdue", view(reading("a", old), pools=(pool(),))) == "note"
+    for letters, bears, lost in (("abc", 1, "c"), ("abcd", 2, "d"), ("abc", 1, "bc")):
+        short = pool(letters, bears=bears, lost=lost)
+        assert urgency("self-test-overdue", view(reading("a", old), pools=(short,))) is None
+    failing = reading("a", old, verdict=Verdict.FAILING)
+    assert urgency("self-test-overdue", view(failing)) is None

@@ -146,6 +146,11 @@ def test_a_stripe_over_mirrors_of_their_own_bears_what_they_bear() -> None:
     assert urgency("built-without-margin", view(pools=(stripe,))) == "note"
 
 
+def test_of_a_broken_pool_it_is_said_which_drives_are_out() -> None:
+    (finding,) = of("pool-broken", view(pools=(pool(lost="ab"),)))
+    assert finding.next_step.endswith("Out of it: wwn-a; wwn-b.")
+
+
 def test_with_nothing_out_no_cable_is_to_be_checked() -> None:
     """A drive is being filled, or nobody knows what is lacking: there is nothing to pull."""
     filling = (member("a"), member("b"), member("c", MemberState.REBUILDING))

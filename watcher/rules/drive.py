@@ -176,6 +176,8 @@ def self_test_overdue(look: Look) -> Found | None:
     hours = look.metrics.get(Metric.POWER_ON_HOURS)
     if hours is None or look.reading.self_test_remaining_percent is not None:
         return None
+    if look.condemns_itself or look.is_in_short_pool:
+        return None  # the rule about it, or the pool's margin, says to start no test now
     full = [t for t in look.reading.self_tests if "short" not in t.kind.lower()]
     if not full and look.reading.identity.protocol not in HAVE_TESTS:
         return None  # this kind of drive may have none
@@ -319,7 +321,8 @@ RULES: Final = (
         urgency="A note.",
         what_to_do="Start an extended self-test at a quiet time.",
         usual_cause="Nobody planned one.",
-        quiet_when="While one runs, and for drives that are not known to have such tests.",
+        quiet_when="While one runs, for drives that are not known to have such tests, and while "
+        "the drive is failing or its pool lacks margin: a test is more work for it then.",
         sources=(PRACTICE,),
         check=per_drive("self-test-overdue", self_test_overdue),
         sign=self_test_overdue,

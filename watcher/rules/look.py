@@ -144,6 +144,13 @@ class Look:
         return tuple(found)
 
     @property
+    def is_in_short_pool(self) -> bool:
+        """Whether a pool of the drive lacks margin that it was built with."""
+        short = {Protection.THINNED, Protection.BARE, Protection.BROKEN}
+        pools = self.view.pools_of(self.reading.identity.drive) if self.view is not None else ()
+        return any(pool.protection in short and pool.full_margin for pool in pools)
+
+    @property
     def weight(self) -> Urgency:
         """Say how much the drive's signs weigh, from the chance: a note, or worth a look."""
         if self.chance.p >= WORTH_A_LOOK.of(self.tuning, ADDS_UP, self.target):

@@ -274,6 +274,7 @@ def pool_broken(view: View, tuning: Tuning) -> Iterator[Finding]:
         if is_capped_only_by(pool, frozenset({Remark.DAMAGED_DATA})):
             continue  # scrub-found-damage says so: every drive stands, some data is lost
         stopped = pool.noted(Remark.SUSPENDED) or pool.noted(Remark.INACTIVE)
+        out = _name_lost(view, pool)
         yield pool_finding(
             view,
             "pool-broken",
@@ -288,7 +289,7 @@ def pool_broken(view: View, tuning: Tuning) -> Iterator[Finding]:
                 "Do not repair, format or force anything yet, and write nothing to its drives. "
                 "Drives that seem dead are often only cut off: check power, cables and backplane, "
                 "reseat, and note what changed. Then follow the recovery steps, or ask for help, "
-                "before any command that writes."
+                f"before any command that writes.{f' Out of it: {out}.' if out else ''}"
             ),
             evidence=_reason(view, pool),
             level=1 + len(lost_members(pool)),
