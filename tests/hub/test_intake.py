@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import http.client
 import json
+import os
+import socket
 from collections.abc import Iterator
 
 import pytest
 
 from tests.hub.stage import NOW, StillClock, enrol, look, parcel, shop
 from tests.hub.test_telling import FULL
+from tests.lab.receivers import wait_until
 from watcher.facts.identity import BoxId
 from watcher.hub.enrolment import hash_of, invite
 from watcher.hub.intake import Door
@@ -127,3 +130,24 @@ def test_no_box_is_called_as_the_hub_is(house: House) -> None:
     with house.hub.store.snapshot() as tx:
         assert tx.enrolled(own) is None
         assert [box.box for box in tx.enrolled_boxes("Orchard")] == [f"{own} (Orchard)"]
+
+
+def test_one_of_two_at_a_door_that_listens_no_more_leaves_the_other_listening_and_says_nothing(
+    house: House, caplog: pytest.LogCaptureFixture
+) -> None:
+    shared = socket.socket(fileno=os.dup(house.server.listening))
+    door = Door(house.hub, StillClock(), house.woken, house.trouble.append)
+    place = Place(address="127.0.0.1", port=0)
+    second = DoorServer(door, place, house.trouble.append, listening=shared)
+    second.start()
+    body = pack(parcel(look(1)))
+    for _ in range(4):  # whichever of the two is faster takes it
+        assert house.post("/box/surveys", body, house.token)[0] == 200
+    second.listen_no_more()
+    assert wait_until(lambda: shared.fileno() == -1, 20)
+    for _ in range(4):
+        assert house.post("/box/surveys", body, house.token)[0] == 200
+    second.stop()
+    assert house.post("/box/surveys", body, house.token)[0] == 200
+    assert [record for record in caplog.records if record.name == "asyncio"] == []
+    assert house.trouble == []

@@ -289,7 +289,8 @@ def _present(
     rows.append(("its own verdict", _VERDICT[told.verdict]))
     hours = told.metric(Metric.POWER_ON_HOURS)
     if hours is not None:
-        rows.append(("hours run", f"{hours:,} ({hours / HOURS_OF_A_YEAR:.1f} years)"))
+        years = hours / HOURS_OF_A_YEAR
+        rows.append(("hours run", f"{hours:,}" + (f" ({years:.1f} years)" if years >= 0.1 else "")))
     rows += [
         (metric.value.replace("-", " "), f"{value:,}")
         for metric in WORTH_TELLING
@@ -409,4 +410,5 @@ def _comes_to(
         )
     if findings:
         return f"Nothing that calls for action was found{when}; some things are worth knowing."
-    return f"No sign was found in what it reports{when}. That is not a promise."
+    what = "reports" if reading is not None else "reported when it was read last"
+    return f"No sign was found in what it {what}. That is not a promise."

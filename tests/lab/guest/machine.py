@@ -118,16 +118,21 @@ class Guest:
         parcel: Path,
         memory: int = 1024,
         root: Path | None = None,
+        forward: tuple[int, int] | None = None,
     ) -> None:
         """Start it; ``parcel`` is a tar file that the guest sees as its second disk.
 
         ``root`` is a root disk of its own, on which what it writes is kept; see ``own_root``.
+        ``forward`` leads from a port of this machine's loopback to one of the guest.
         """
         self._folder = folder
         folder.mkdir(parents=True, exist_ok=True)
         self._number = 0
         self._filters = 0
         control, line = folder / "control", folder / "line"
+        net = "user,id=net"
+        if forward is not None:
+            net += f",hostfwd=tcp:127.0.0.1:{forward[0]}-:{forward[1]}"
         disk = f"file={root}" if root else f"file={image / 'root.ext4'},snapshot=on"
         command = [
             "setpriv", "--pdeathsig", "KILL",  # none is left over when the tests are killed
@@ -144,7 +149,7 @@ class Guest:
             "-device", "virtio-blk-pci,drive=root",
             "-drive", f"if=none,id=parcel,file={parcel},format=raw,readonly=on",
             "-device", "virtio-blk-pci,drive=parcel",
-            "-netdev", "user,id=net", "-device", "virtio-net-pci,netdev=net",
+            "-netdev", net, "-device", "virtio-net-pci,netdev=net",
             "-device", "virtio-scsi-pci,id=sas",
             *(word for disk in disks for word in disk.arguments()),
         ]  # fmt: skip
