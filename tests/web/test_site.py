@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from jinja2 import UndefinedError
@@ -8,7 +9,9 @@ from markupsafe import Markup
 
 from tests.web.stage import COMPARED, WORSE, stage_at
 from watcher.facts.identity import BoxId
+from watcher.service.mark import Mark
 from watcher.store.accounts import KEY_SERVES, Role
+from watcher.store.database import open_store
 from watcher.web.ask import Ask, Holder, Refusal
 from watcher.web.site import DONE, MOST_KEPT, draw, make_templates, refuse_page
 
@@ -98,3 +101,22 @@ def test_a_name_cannot_turn_the_order_in_which_a_page_is_read() -> None:
     page = make_templates().from_string("<p>{{ name }}</p>{{ markup }}")
     drawn = page.render(name="sda\u202e<b>\u2066رف", markup=Markup("<i>\u202d°</i>"))
     assert drawn == "<p>sda&lt;b&gt;رف</p><i>°</i>"
+
+
+def test_while_the_watch_is_in_memory_each_page_says_that_it_is_not_all(tmp_path: Path) -> None:
+    stage = stage_at(WORSE)
+    path = tmp_path / "midwatch.db"
+    mark = Mark(path)
+    with open_store(path, now=stage.clock.now()) as store:
+        site = replace(stage.site, store=store)
+
+        def page(asked: Ask) -> bytes:
+            return refuse_page(site, asked, Refusal(404, "x")).bytes
+
+        assert b"in memory" not in page(ask())
+        mark.show()
+        assert b"an answer given here may be lost" in page(ask())
+        assert b"in memory" not in page(replace(ask(), holder=None)), "nobody's business"
+        mark.take_down()
+        assert b"in memory" not in page(ask())
+    mark.close()

@@ -17,6 +17,7 @@ from watcher.facts.identity import BoxId
 from watcher.hub.clients import Clients
 from watcher.hub.quiet import is_quiet
 from watcher.service.desk import KEY_BYTES, Desk, Outcome, Standing
+from watcher.service.mark import is_in_memory
 from watcher.store.accounts import KEY_SERVES, AuditLine, Role, SigningKey
 from watcher.store.database import Store
 from watcher.store.hub import BoxState, EnrolledBox
@@ -241,10 +242,21 @@ def draw(
         "ticket": site.ticket(holder.bond, ask.now) if holder is not None else "",
         "clock": site.clockwork(ask),
         "done": done,
+        "not_all": NOT_ALL if holder is not None and _is_in_memory(site.store) else "",
         "path": ask.path,
         "stamp": stamp(),
     }
     return Reply(body=_templates.get_template(template).render(base | dict(words)), status=status)
+
+
+NOT_ALL = (
+    "The watch goes on in memory now, because its disk takes nothing: these pages show what was "
+    "written last, and an answer given here may be lost. Messages come as ever."
+)
+
+
+def _is_in_memory(store: Store) -> bool:
+    return store.path is not None and is_in_memory(store.path)
 
 
 DONE = {
