@@ -33,6 +33,17 @@ def test_a_program_speaks_plain_english_and_reads_nothing(tmp_path: Path) -> Non
     assert ran.stdout == "C\nend\n"
 
 
+def test_programs_that_tell_times_without_a_zone_tell_them_in_utc(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Their readers take them so: west of Greenwich a scrub after a rebuild would else count
+    as one before it, and prove nothing. All others keep the zone of the box."""
+    monkeypatch.setenv("TZ", "America/Vancouver")
+    for name, zone in (("zpool", "UTC"), ("btrfs", "UTC"), ("mdadm", "UTC"), ("date", "")):
+        ran = RealHost().run((program(tmp_path, name, "echo $TZ"),))
+        assert ran.stdout.strip() == (zone or "America/Vancouver")
+
+
 def test_arguments_reach_a_program_as_they_are(tmp_path: Path) -> None:
     path = program(tmp_path, "p", 'for a in "$@"; do echo "[$a]"; done')
     assert RealHost().run((path, "a b", "$(id)", "*")).stdout == "[a b]\n[$(id)]\n[*]\n"

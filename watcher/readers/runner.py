@@ -10,6 +10,8 @@ Traps:
   left behind, remembered under its lane, and no second one is started in that lane until it ends.
 * A program may leave a child that keeps the pipe open. The answer counts only when the pipe is
   closed; when it is not closed in time, the whole session is killed and the answer is TIMED_OUT.
+* zpool, btrfs and mdadm tell times without a zone, in that of the box: they are run with TZ=UTC, in
+  which their readers take them. Elsewhere a scrub of this morning would be one of last night.
 * Bytes that are not UTF-8 (seen in serial numbers of cheap bridges) are replaced, never an error.
 """
 
@@ -74,6 +76,14 @@ class _Pipes:
     closed: bool = False
 
 
+_WITHOUT_ZONE = frozenset({"zpool", "zfs", "btrfs", "mdadm"})
+
+
+def _tells_times(program: str) -> bool:
+    """Tell whether a program prints times with no zone that a reader takes as UTC."""
+    return program.rsplit("/", 1)[-1] in _WITHOUT_ZONE
+
+
 class RealHost:
     """This machine. Safe to use from many threads."""
 
@@ -97,6 +107,7 @@ class RealHost:
         )
         self._environment = {**os.environ, "LC_ALL": "C", "PATH": self._path}
         self._environment.pop("LANGUAGE", None)
+        self._in_utc = {**self._environment, "TZ": "UTC"}
 
     def run(
         self, argv: Sequence[str], *, limit_seconds: float = 30.0, lane: str | None = None
@@ -160,7 +171,7 @@ class RealHost:
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
-                env=self._environment,
+                env=self._in_utc if _tells_times(arguments[0]) else self._environment,
                 start_new_session=True,
                 bufsize=0,
             )

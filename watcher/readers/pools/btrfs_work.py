@@ -5,7 +5,7 @@ nothing else. The layouts are those of btrfs-progs 5.10 to 6.12 (run: 6.2); the 
 btrfs-device(8), btrfs-scrub(8), btrfs-replace(8) and btrfs-balance(8).
 
 Traps: the counters are named after the path a device had when it was last there, or after its
-number; times are in the box's local time without a zone, and are taken as UTC.
+number; times are told without a zone, and are in UTC as the program is run (runner.py).
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class Scrub:
 
     uuid: str
     going: Going
-    started: datetime | None = None  # in the box's local time, taken as UTC
+    started: datetime | None = None
     fraction: float | None = None
     corrected: int = 0
     uncorrectable: int = 0

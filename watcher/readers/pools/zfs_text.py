@@ -10,7 +10,7 @@ Traps:
 - Headings in the table (``logs``, ``cache``, ``spares``, ``special``, ``dedup``) stand at the
   pool's own depth and carry no state; ``logs`` has a tab after it in 2.3.
 - A device that cannot be opened is shown as a number, with "was /dev/…" behind.
-- Times are in the box's local time without a zone; they are taken as UTC.
+- Times are told without a zone; they are in UTC as the program is run (runner.py).
 """
 
 from __future__ import annotations
