@@ -20,6 +20,7 @@ from watcher.service.clock import Clock, SystemClock
 from watcher.service.settings_shape import Config
 from watcher.store.database import Store
 from watcher.store.errors import StoreError
+from watcher.web.allocator import give_back_freed
 from watcher.web.guard import is_loopback
 from watcher.web.server import PageServer
 from watcher.web.site import Site, Terms
@@ -84,6 +85,7 @@ def open_pages(
     A state to which boxes have reported is a hub's, also when nobody says so (``at_hub``).
     """
     web = config.web
+    give_back_freed()
     with ExitStack() as until_served:
         try:
             store = open_state(config, clock.now(), check=False)
