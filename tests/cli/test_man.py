@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import shutil
 import subprocess
 
@@ -11,7 +12,7 @@ import pytest
 from tests.cli.state import command
 from watcher.cli.exits import MEANING, Exit
 from watcher.cli.main import COMMANDS, cli
-from watcher.cli.man import page, roff
+from watcher.cli.man import EXAMPLES, page, roff
 
 PAGE = page(cli)
 PLAIN = PAGE.replace("\\-", "-").replace("\\&", "").replace("\\e", "\\")
@@ -71,3 +72,23 @@ def test_roff_has_nothing_to_say() -> None:
     )
     assert done.stderr == b""
     assert b"midwatch look" in done.stdout
+
+
+def test_what_says_nothing_is_not_printed_and_the_help_is_named_once() -> None:
+    assert "No more is said" not in PLAIN
+    assert PLAIN.count("Show this message and exit.") == 1
+
+
+@pytest.mark.parametrize("line", [line for _, line in EXAMPLES])
+def test_every_example_is_a_command_with_its_options(line: str) -> None:
+    for words in line.split(";"):
+        said = shlex.split(words.partition(">")[0])
+        assert said[0] == "midwatch"
+        one: click.Command = cli
+        context = click.Context(cli, info_name="midwatch")
+        rest = said[1:]
+        while isinstance(one, click.Group):
+            found = one.get_command(context, rest.pop(0))
+            assert found is not None, words
+            one = found
+        one.make_parser(context).parse_args(list(rest))

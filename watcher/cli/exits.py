@@ -17,6 +17,7 @@ class Exit(IntEnum):
     ACT = 10
     BLIND = 11
     OUR_FAULT = 70
+    STOPPED = 130  # as shells say it of what Ctrl-C ended
 
 
 MEANING = {
@@ -29,6 +30,7 @@ MEANING = {
     Exit.ACT: "look: somebody must act, this week or sooner",
     Exit.BLIND: "look: nothing needs you as far as can be seen, but something cannot be seen",
     Exit.OUR_FAULT: "a fault in midwatch itself; please report it",
+    Exit.STOPPED: "stopped with Ctrl-C before it was done",
 }
 
 

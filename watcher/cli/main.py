@@ -76,6 +76,7 @@ class Lazy(click.Group):
             raise TypeError(f"{where[1]} is not a command")
         if isinstance(command, click.Group):
             _say_whole_sentences(command)
+        command.short_help = where[2]  # what a shell shows beside it when it completes
         return command
 
     def resolve_command(
@@ -136,7 +137,7 @@ def main() -> None:
     except click.exceptions.Exit as ended:
         sys.exit(ended.exit_code)
     except click.Abort:
-        sys.exit(_STOPPED)
+        sys.exit(Exit.STOPPED)
     except Leave as leave:
         sys.stdout.flush()
         sys.stderr.flush()
@@ -149,7 +150,6 @@ def main() -> None:
     sys.exit(status if isinstance(status, int) else Exit.DONE)
 
 
-_STOPPED = 130  # as shells say it of what Ctrl-C ended
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 

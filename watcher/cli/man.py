@@ -17,6 +17,21 @@ SECTION = "8"
 """Commands of the administrator (man(1))."""
 
 
+EXAMPLES = (
+    ("What there is, what cannot be seen, and what to do.", "midwatch look"),
+    (
+        "What is wrong; then take case 3, so that nobody else is woken for it.",
+        "midwatch cases; midwatch ack 3 --until fri --note 'drive ordered'",
+    ),
+    (
+        "A drive is to be replaced: only that is quiet, anything else sounds at once.",
+        "midwatch maintenance begin --pool orchard --expect 'replace bay 3' --for 3h",
+    ),
+    ("What to do next to bring the margin of a pool back.", "midwatch recovery orchard"),
+    ("A settings file from what was found here.", "midwatch config init > midwatch.yaml"),
+)
+
+
 @click.command()
 @click.pass_context
 def man(context: click.Context) -> int:
@@ -43,6 +58,9 @@ def page(group: click.Command) -> str:
         command = group.get_command(root, name)
         if command is not None:
             lines += _command(command, name, root)
+    lines.append(".SH EXAMPLES")
+    for words, line in EXAMPLES:
+        lines += [".TP", f".B {roff(line)}", roff(words)]
     lines += [".SH FILES", ".TP", "/etc/midwatch/midwatch.yaml"]
     lines.append("The settings, when there are any. midwatch config init prints a commented file.")
     lines += [".TP", "/var/lib/midwatch/midwatch.db", "The history, cases and messages."]
@@ -72,11 +90,13 @@ def _options(command: click.Command, context: click.Context) -> Iterator[str]:
     """Describe the options of a command."""
     for param in command.get_params(context):
         record = param.get_help_record(context)
-        if record is None:
-            continue
+        if record is None or not record[1]:
+            continue  # an argument: the text above says what it is
+        if context.parent is not None and "--help" in param.opts:
+            continue  # said once, for all commands
         yield ".TP"
         yield f".B {roff(record[0])}"
-        yield roff(record[1] or "No more is said of it.")
+        yield roff(record[1])
 
 
 def _text(text: str) -> Iterator[str]:
