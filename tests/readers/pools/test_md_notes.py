@@ -132,6 +132,37 @@ def test_a_rebuild_that_copies_from_bad_blocks_may_not_finish() -> None:
     assert (note.member, note.amount) == ("sda", 8)
 
 
+@pytest.mark.parametrize(
+    ("lists", "lost"),
+    [
+        ({"sda": "100 8"}, None),  # one member: the others have it
+        ({"sda": "100 8", "sdc": "108 8"}, None),  # beside each other
+        ({"sda": "100 8", "sdc": "104 16"}, 4),
+        ({"sda": "100 8\n900 8", "sdc": "100 8", "sdd": "900 8"}, 16),
+    ],
+)
+def test_one_place_bad_on_two_members_of_a_raid5_is_lost(
+    lists: dict[str, str], lost: int | None
+) -> None:
+    """All members stand, no count of losses is raised, and a stripe cannot be computed any more."""
+    files = sysfs(four())
+    for name, text in lists.items():
+        files[f"/sys/block/md0/md/dev-{name}/bad_blocks"] = f"{text}\n"
+    found = pool(mdstat(line(ALL, "UUUU")), files)
+    note = found.noted(Remark.DAMAGED_DATA)
+    assert (note.amount if note is not None else None) == lost
+    assert found.protection is (Protection.WHOLE if lost is None else Protection.BROKEN)
+
+
+def test_bad_places_are_compared_from_where_the_data_begins() -> None:
+    files = sysfs(four())
+    for name, text, offset in (("sda", "2148 8", "2048"), ("sdc", "264244 8", "264144")):
+        files[f"/sys/block/md0/md/dev-{name}/bad_blocks"] = f"{text}\n"
+        files[f"/sys/block/md0/md/dev-{name}/offset"] = f"{offset}\n"
+    found = pool(mdstat(line(ALL, "UUUU")), files)
+    assert noted(found, Remark.DAMAGED_DATA).amount == 8
+
+
 SPARE = {**{n: w for n, w in four().items() if n != "sdb"}, "sde": ("none", "spare")}
 WAITS = mdstat(line("sde[5](S) sdd[4] sdc[2] sda[0]", "U_UU"))
 

@@ -102,6 +102,7 @@ def test_a_member_tells_slot_errors_and_bad_blocks() -> None:
         slot=1,
         errors=16,
         bad_sectors=24,
+        bad_ranges=((100, 8), (2000, 16)),
         size_kib=161792,
     )
 
@@ -189,3 +190,15 @@ def test_a_member_that_leaves_while_it_is_read_is_not_half_read() -> None:
 def test_a_member_whose_folder_is_empty_has_just_left() -> None:
     host = RecordedHost(files=sysfs(four()), folders={"/sys/block/md0/md/dev-sde": ()})
     assert len(read_array(host, "md0").members) == 4
+
+
+def test_a_list_of_bad_blocks_that_fills_its_page_may_be_cut_in_its_last_line() -> None:
+    """A file of sysfs ends at 4,096 bytes: a drive with many bad places must not blind us."""
+    files = {"state": "in_sync", "slot": "0"}
+    lines = [f"{1_000_000 + 100 * n} 8" for n in range(500)]
+    cut = "\n".join(lines)[:4095]
+    told = parse_member("sda", {**files, "bad_blocks": cut})
+    whole = cut.count("\n") + (1 if cut.splitlines()[-1] in lines else 0)
+    assert told.bad_sectors == 8 * whole
+    with pytest.raises(CannotParse):
+        parse_member("sda", {**files, "bad_blocks": "100 8\n12"})

@@ -58,6 +58,7 @@ def notes_of(case: Case) -> tuple[Noted, ...]:
         *_parity(case),
         *_counts_disagree(case),
         *_cannot_finish(case),
+        *_same_place_bad(case),
         *_members(case),
         *_mismatches(case),
         *_words(case),
@@ -191,6 +192,43 @@ def _was_at_it(previous: Pool | None, spares: list[str]) -> bool:
     }
     short = previous.protection is not Protection.WHOLE
     return short and bool(known.intersection(spares)) and (was_rebuild or previous.work is None)
+
+
+_LOST_FROM = {"raid1": None, "raid4": 2, "raid5": 2, "raid6": 3}
+"""On how many members the same place must be bad until it is lost; None: on all of them."""
+
+
+def _same_place_bad(case: Case) -> Iterator[Noted]:
+    """Find places that so many members list as bad that nothing can give them back.
+
+    A rebuild hands on what it could not read: the new member then lists the same place.
+    """
+    good = {m.name for m in case.seats.slots if m.state is MemberState.GOOD}
+    members = [m for m in (case.told.members if case.told else ()) if m.name in good]
+    if case.level not in _LOST_FROM or case.seats.lost or not members:
+        return  # with a member out, cannot-finish says what a rebuild will meet
+    needed = _LOST_FROM[case.level] or len(members)
+    edges = sorted(
+        (edge, step)
+        for m in members
+        for start, length in m.bad_ranges
+        for edge, step in ((start - m.data_offset, 1), (start + length - m.data_offset, -1))
+    )
+    depth = lost = 0
+    since = 0
+    for edge, step in edges:
+        if depth >= needed:
+            lost += edge - since
+        depth, since = depth + step, edge
+    if lost:
+        names = ", ".join(m.name for m in members if m.bad_ranges)
+        yield Noted(
+            remark=Remark.DAMAGED_DATA,
+            text=f"{say_count(lost, 'sector')} stand on the lists of bad blocks of {names} at the "
+            "same place: what lies there cannot be read from any of them.",
+            amount=lost,
+            at_most=Protection.BROKEN,
+        )
 
 
 def _members(case: Case) -> Iterator[Noted]:

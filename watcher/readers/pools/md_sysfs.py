@@ -72,6 +72,8 @@ class MemberTold:
     errors: int | None = None  # sectors read in error and corrected, without putting it out
     recovered_sectors: int | None = None  # None: wholly in step, or not told
     bad_sectors: int = 0  # that are recorded as unreadable
+    bad_ranges: tuple[tuple[int, int], ...] = ()  # where (from the device's start), and how many
+    data_offset: int = 0  # sectors before the data
     size_kib: int | None = None
 
 
@@ -138,6 +140,23 @@ def usual_uuid(text: str) -> str | None:
     return ":".join(digits[i : i + 8] for i in range(0, 32, 8))
 
 
+PAGE = 4096
+"""Bytes. A file of sysfs holds no more, and a list that is longer is cut there (sysfs.rst)."""
+
+
+def _bad_ranges(what: str, text: str) -> list[tuple[int, int]]:
+    """Read a list of bad blocks; of one that fills its page the last line may be cut."""
+    lines = text.splitlines()
+    found: list[tuple[int, int]] = []
+    for number_of, line in enumerate(lines, start=1):
+        one = _RANGE.fullmatch(line.strip())
+        if one is not None:
+            found.append((int(one.group(1)), int(one.group(2))))
+        elif number_of < len(lines) or len(text) < PAGE - len("\n") * 2:
+            raise _refuse(what, line)
+    return found
+
+
 def parse_member(name: str, files: dict[str, str]) -> MemberTold:
     """Read the attributes of one member; ``state`` and ``slot`` must be there."""
     missing = {"state", "slot"} - files.keys()
@@ -145,20 +164,20 @@ def parse_member(name: str, files: dict[str, str]) -> MemberTold:
         raise CannotParse(SOURCE, f"{name} has no {min(missing)}")
     words = frozenset(files["state"].replace(",", " ").split())
     start = files.get("recovery_start", "none")
-    bad = 0
-    for attribute in ("bad_blocks", "unacknowledged_bad_blocks"):
-        for line in files.get(attribute, "").splitlines():
-            found = _RANGE.fullmatch(line.strip())
-            if found is None:
-                raise _refuse(f"{name} {attribute}", line)
-            bad += int(found.group(2))
+    bad = [
+        one
+        for attribute in ("bad_blocks", "unacknowledged_bad_blocks")
+        for one in _bad_ranges(f"{name} {attribute}", files.get(attribute, ""))
+    ]
     return MemberTold(
         name=name,
         words=words,
         slot=None if files["slot"] == "journal" else number_or_none(f"{name} slot", files["slot"]),
         errors=number(f"{name} errors", files["errors"]) if "errors" in files else None,
         recovered_sectors=number_or_none(f"{name} recovery_start", start),
-        bad_sectors=bad,
+        bad_sectors=sum(length for _, length in bad),
+        bad_ranges=tuple(sorted(set(bad))),
+        data_offset=number(f"{name} offset", files["offset"]) if "offset" in files else 0,
         size_kib=number(f"{name} size", files["size"]) if "size" in files else None,
     )
 
@@ -246,6 +265,7 @@ MEMBER_FILES = (
     "bad_blocks",
     "unacknowledged_bad_blocks",
     "size",
+    "offset",
 )
 
 
