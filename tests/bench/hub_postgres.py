@@ -64,7 +64,7 @@ def open_counting(url: str) -> tuple[Store, Counting]:
     """Open a store that was made, over a connection that counts."""
     connection = Counting(url)
     db = Db(connection, connection.where, POSTGRES)
-    return Store(db, path=None, standing=Standing(), lead=connection.leads), connection
+    return Store(db, path=None, standing=Standing(), locks=connection), connection
 
 
 def work(url: str, first: int, boxes: int, surveys: int, rate: float) -> None:

@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
@@ -28,6 +29,7 @@ from watcher.hub.wire import Joining, pack
 from watcher.service.clock import SystemClock
 from watcher.store.database import Store, open_store
 from watcher.store.errors import StoreAway, StoreError
+from watcher.store.locks import Alone
 from watcher.store.upkeep import DRIVES_AT_ONCE
 
 
@@ -99,13 +101,23 @@ def test_a_turn_moves_books_and_finds_who_is_quiet() -> None:
     assert delivery.woken
 
 
+class Lead(Alone):
+    """Locks of which a test decides who leads."""
+
+    def __init__(self, ask: Callable[[], bool]) -> None:
+        self._ask = ask
+
+    def leads(self) -> bool:
+        return self._ask()
+
+
 class Turns:
     """A hub's clock over a store whose lead and whose trouble a test decides."""
 
     def __init__(self, hub: Shop | None = None) -> None:
         self.leads: bool | StoreError = True
         self.hub = hub or shop()
-        self.hub.store._lead = self.lead
+        self.hub.store._locks = Lead(self.lead)
         self.clock, self.said, self.alive = StillClock(), list[str](), list[str]()
         self.delivery = Silent()
         self.loop = HubLoop(

@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from watcher.service.claims import is_alive, own_name
+from watcher.service.claims import is_alive, is_told_by_a_lock, own_name
 
 
 def test_this_process_is_alive_under_its_own_name() -> None:
@@ -45,6 +45,17 @@ def test_a_claimer_on_another_machine_or_in_another_container_is_left_to_its_tim
         assert is_alive(f"{kind} {pid} {began} {elsewhere}", far=True)
         assert not is_alive(f"{kind} {pid} {began} {elsewhere}")
     assert not is_alive(f"{kind} {pid} {int(began) - 1} {world}", far=True)
+
+
+def test_only_a_claimer_elsewhere_that_says_so_is_told_by_its_lock() -> None:
+    """One of an older version holds none: that would say that it is dead."""
+    here = own_name(held=True)
+    kind, pid, began, _, _ = here.split()
+    assert is_alive(here)
+    assert not is_told_by_a_lock(here), "here its process is looked at"
+    assert is_told_by_a_lock(f"{kind} {pid} {began} another-boot/1 held")
+    assert not is_told_by_a_lock(f"{kind} {pid} {began} another-boot/1")
+    assert is_alive(f"{kind} {pid} {began} another-boot/1 held", far=True)
 
 
 @pytest.mark.parametrize("name", ["", "delivery", "delivery x 1 2", "someone else entirely here"])

@@ -8,6 +8,10 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any, cast
 
+import pytest
+
+from tests.lab.receivers import wait_until
+from tests.store.cluster import Cluster
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
 from watcher.notify.job import Job
@@ -17,7 +21,7 @@ from watcher.service.clock import ManualClock
 from watcher.service.delivery import NOT_BACK, Delivery
 from watcher.service.message_id import message_id_of
 from watcher.store.database import Store, open_memory
-from watcher.store.errors import StoreFull
+from watcher.store.errors import StoreAway, StoreFull
 from watcher.store.outbox import NewNotice, Notice, NoticeState
 from watcher.store.transaction import Transaction
 
@@ -225,13 +229,16 @@ def test_what_a_dead_predecessor_had_taken_for_another_box_is_sent_as_soon() -> 
     assert len(world.phone.jobs) == 1
 
 
-def test_on_a_shared_store_what_another_machine_has_taken_is_left_to_its_time_limit() -> None:
-    class Shared(FullDisk):
-        @property
-        def is_shared(self) -> bool:
-            return True
+FAR = "delivery 999999999 1 another-boot/1 held"
 
-    world = World(store=cast("Store", Shared(open_memory(now=START))))
+
+def shared_world(*answers: SendResult) -> tuple[World, Shared]:
+    shared = Shared(open_memory(now=START))
+    return World(*answers, store=cast("Store", shared)), shared
+
+
+def test_on_a_shared_store_what_another_machine_has_taken_is_left_to_its_time_limit() -> None:
+    world, _ = shared_world()
     world.put()
     with world.store.transaction() as tx:
         tx.claim_due(START, 10, "delivery 999999999 1 another-boot")
@@ -239,6 +246,89 @@ def test_on_a_shared_store_what_another_machine_has_taken_is_left_to_its_time_li
     assert world.phone.jobs == []
     world.work(after=timedelta(minutes=11))
     assert len(world.phone.jobs) == 1
+
+
+def test_on_a_shared_store_what_a_machine_had_taken_that_is_gone_is_sent_at_once() -> None:
+    world, shared = shared_world()
+    world.put()
+    with world.store.transaction() as tx:
+        tx.claim_due(START, 10, FAR)
+    shared.held.add(FAR)
+    world.work()
+    assert world.phone.jobs == [], "it is connected: it may be sending"
+    shared.held.clear()
+    world.work(after=timedelta(minutes=1))
+    (job,) = world.phone.jobs
+    assert job.message_id == message_id_of("attic/ana/7.1", "ana/phone")
+
+
+def test_a_server_says_that_a_machine_is_gone_as_soon_as_it_is(cluster: Cluster) -> None:
+    pytest.importorskip("psycopg", reason="needs psycopg: the extra [postgres]")
+    from watcher.store.postgres import open_server  # noqa: PLC0415 - an extra
+
+    url = cluster.emptied("delivery")
+    with open_server(url, now=START) as far, open_server(url, now=START) as near:
+        world = World(store=near)
+        world.put()
+        far.hold(FAR)
+        with far.transaction() as tx:
+            tx.claim_due(START, 10, FAR)
+        world.work()
+        assert world.phone.jobs == []
+        far.close()
+        assert wait_until(lambda: not near.is_held(FAR), 60)
+        world.work(after=timedelta(minutes=1))
+        assert len(world.phone.jobs) == 1
+        assert near.is_held(world.delivery.name)
+
+
+def test_what_another_took_over_while_we_were_not_connected_is_not_begun_by_us() -> None:
+    world, shared = shared_world()
+    world.put(key="first")
+    world.put(key="second")
+
+    def cut() -> None:
+        """As another machine does that finds nobody holding our name."""
+        shared.unbroken = False
+        with world.store.transaction() as tx:
+            second = next(n for n in tx.list_notices(BOX) if n.key == "second")
+            assert second.claimed_by == world.delivery.name
+            tx.mark_failed(
+                second.number, world.delivery.name, now=START, next_try_at=START, error=NOT_BACK
+            )
+            assert [n.key for n in tx.claim_due(START, 10, FAR)] == ["second"]
+        shared.held.add(FAR)
+        world.phone.meanwhile = lambda: None
+
+    world.phone.meanwhile = cut
+    world.work()
+    assert [job.title for job in world.phone.jobs] == ["title first"]
+    assert {n.key: n.state for n in world.notices()} == {
+        "first": NoticeState.SENT,
+        "second": NoticeState.SENDING,
+    }
+
+
+def test_what_nobody_took_over_while_we_were_not_connected_is_sent_once_by_us() -> None:
+    world, shared = shared_world()
+    world.put(key="first")
+    world.put(key="second")
+
+    def cut() -> None:
+        shared.away = True
+        world.phone.meanwhile = lambda: None
+
+    world.phone.meanwhile = cut
+    world.work()
+    world.work(after=timedelta(minutes=20))
+    assert [job.title for job in world.phone.jobs] == ["title first"], "nothing can be known"
+    shared.away, shared.unbroken = False, False
+    world.work()
+    world.work()
+    assert [job.title for job in world.phone.jobs] == ["title first", "title second"]
+    world.work(after=timedelta(hours=1))
+    assert [n.state for n in world.notices()] == [NoticeState.SENT, NoticeState.SENT]
+    assert len(world.phone.jobs) == 2
 
 
 def test_being_taken_up_by_one_that_died_is_no_try() -> None:
@@ -325,6 +415,37 @@ class FullDisk:
     @property
     def snapshot(self) -> Callable[[], Any]:
         return self._store.snapshot
+
+
+class Shared(FullDisk):
+    """A store that processes on other machines work with too."""
+
+    def __init__(self, store: Store) -> None:
+        super().__init__(store)
+        self.held: set[str] = set()  # by others
+        self.unbroken = True  # our connection, since it was last asked for
+        self.away = False
+
+    @contextmanager
+    def transaction(self, *, beside: bool = False) -> Iterator[Transaction]:
+        if self.away:
+            raise StoreAway("it is not reached")
+        with super().transaction(beside=beside) as tx:
+            yield tx
+
+    @property
+    def is_shared(self) -> bool:
+        return True
+
+    def hold(self, name: str) -> bool:
+        assert name not in self.held
+        if self.away:
+            raise StoreAway("it is not reached")
+        unbroken, self.unbroken = self.unbroken, True
+        return unbroken
+
+    def is_held(self, name: str) -> bool:
+        return name in self.held
 
 
 def test_a_full_disk_stops_no_message_and_doubles_none() -> None:

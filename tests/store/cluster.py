@@ -56,7 +56,7 @@ class Cluster:
     def __init__(
         self, folder: Path, bin_folder: Path, user: str | None, options: tuple[str, ...] = UNSAFE
     ) -> None:
-        self.folder, self._bin, self._user, self._options = folder, bin_folder, user, options
+        self.folder, self._bin, self._user, self.options = folder, bin_folder, user, options
         self._count = 0
 
     def run(
@@ -81,7 +81,7 @@ class Cluster:
     def start(self) -> None:
         """Start it and wait until it answers."""
         options = ["-c listen_addresses=''", f"-k {self.folder}", "-c shared_buffers=32MB"]
-        options += [f"-c {one}" for one in self._options]
+        options += [f"-c {one}" for one in self.options]
         words = ("-D", str(self.folder / "data"), "-w", "-t", str(ENDURANCE_SECONDS))
         log = ("-l", str(self.folder / "log"))
         with (self.folder / "said").open("wb") as said:  # a pipe would stay open with the server

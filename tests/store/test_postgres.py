@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from tests.store.cluster import Cluster
+from tests.lab.receivers import free_port
+from tests.store.cluster import Cluster, running_cluster
 from tests.store.made import BOX, NOW, book, case, notice, reading, survey
 from tests.store.test_statements import FILES
 from watcher.facts.identity import BoxId
@@ -174,6 +175,54 @@ def test_two_senders_take_different_messages_without_waiting(url: str) -> None:
         assert (first, second) == ({"0", "1", "2"}, {"3", "4"})
         with one.snapshot() as tx:
             assert {n.state for n in tx.list_notices(BOX)} == {NoticeState.SENDING}
+
+
+def test_a_name_is_held_until_the_connection_ends_and_that_is_seen_by_all(url: str) -> None:
+    with open_server(url, now=NOW) as one, open_server(url, now=NOW) as two:
+        assert not two.is_held("one")
+        assert not one.hold("one"), "it was not held before"
+        assert one.hold("one")
+        assert (one.is_held("one"), two.is_held("one"), two.is_held("two")) == (True, True, False)
+        with one.transaction() as tx:
+            tx.keep(BOX, "a", "1")
+        assert one.hold("one"), "transactions come and go"
+        with pytest.raises(StoreLocked):
+            two.hold("one")
+    with open_server(url, now=NOW) as two:
+        assert not two.is_held("one")
+        assert not two.hold("one")
+
+
+def test_a_break_of_the_connection_is_told_by_the_name_that_it_held(url: str) -> None:
+    with open_server(url, now=NOW) as store:
+        store.hold("one")
+        _cut(url)
+        with pytest.raises(StoreAway):
+            store.hold("one")
+        assert not store.hold("one")
+        assert store.hold("one")
+        _cut(url)
+        with store.transaction() as tx:  # opens a connection again, without a word
+            tx.keep(BOX, "a", "1")
+        assert not store.hold("one")
+
+
+def test_the_server_soon_notices_that_a_machine_is_gone() -> None:
+    """It says what it does itself: over a Unix socket nothing (documentation, 20.3.2)."""
+    port = free_port()
+    with running_cluster() as own:
+        own.stop()
+        own.options += ("listen_addresses=127.0.0.1", f"port={port}")
+        own.start()
+        url = f"postgresql://midwatch@127.0.0.1:{port}/postgres"
+        with open_server(url, now=NOW) as store, store.snapshot() as tx:
+            for name, value in (
+                ("tcp_keepalives_idle", "20"),
+                ("tcp_keepalives_interval", "5"),
+                ("tcp_keepalives_count", "3"),
+                ("tcp_user_timeout", "30000"),
+            ):
+                assert tx.db.one(f"SHOW {name}")[name] == value
 
 
 def test_a_connection_that_broke_is_opened_again_by_the_next_transaction(url: str) -> None:

@@ -11,6 +11,8 @@ import os
 from pathlib import Path
 
 _KIND = "delivery"
+_HELD = "held"
+"""Ends the name of one that holds a lock of that name for as long as it is connected."""
 
 
 def _world() -> str:
@@ -38,10 +40,20 @@ def _began(pid: int) -> str | None:
     return fields[19]  # field 22 of proc(5): starttime
 
 
-def own_name() -> str:
-    """Give the name under which this process takes messages."""
+def own_name(*, held: bool = False) -> str:
+    """Give the name under which this process takes messages; ``held``: and of which it has a lock.
+
+    An older version of this program leaves a name that ends so to its time limit.
+    """
     pid = os.getpid()
-    return f"{_KIND} {pid} {_began(pid) or 0} {_world()}"
+    name = f"{_KIND} {pid} {_began(pid) or 0} {_world()}"
+    return f"{name} {_HELD}" if held else name
+
+
+def is_told_by_a_lock(name: str) -> bool:
+    """Tell whether a claimer elsewhere is known to be gone when nobody holds its name."""
+    parts = name.split()
+    return len(parts) == 5 and parts[0] == _KIND and parts[4] == _HELD and parts[3] != _world()
 
 
 def is_alive(name: str, *, far: bool = False) -> bool:
@@ -51,7 +63,7 @@ def is_alive(name: str, *, far: bool = False) -> bool:
     other machines (``far``) so is a claim from elsewhere; otherwise that is one from before a
     restart of this machine, and dead.
     """
-    parts = name.split()
+    parts = name.removesuffix(f" {_HELD}").split()
     if len(parts) != 4 or parts[0] != _KIND or not parts[1].isdigit():
         return True
     if parts[3] != _world():

@@ -18,7 +18,7 @@ from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
 from watcher.notify.job import Job
 from watcher.notify.target import TIMEOUT_SECONDS, SendResult, Target
-from watcher.service.claims import is_alive, own_name
+from watcher.service.claims import is_alive, is_told_by_a_lock, own_name
 from watcher.service.clock import Clock
 from watcher.service.lanes import Done, Lane, Lanes, Sender
 from watcher.service.message_id import message_id_of, thread_of
@@ -87,7 +87,7 @@ class Delivery:
         self.events: queue.SimpleQueue[Done | str] = queue.SimpleQueue()
         self.ending = False
         self._to_the_end = to_the_end
-        self.name = own_name()
+        self.name = own_name(held=store.is_shared)
         self._lanes = Lanes(make_sender, self.events.put)
         self._chance, self._show, self._say_here = chance, show, say_here
         self._left = left
@@ -197,12 +197,32 @@ class Delivery:
         if holder == self.name:
             ours = self._held | self._unwritten.keys() | self._unwritten_tries.keys()
             return notice.number not in ours
+        if self.store.is_shared and is_told_by_a_lock(holder):
+            return not self.store.is_held(holder)
         return not is_alive(holder, far=self.store.is_shared)
+
+    def _holds(self) -> bool:
+        """Keep hold of our name; False while that cannot be done: then nothing more is begun.
+
+        On a shared store others take over what we took as soon as our connection is gone. So what
+        was not begun by then is put down, and taken anew if it is still there; what a lane has at
+        hand may arrive twice, under the same message id.
+        """
+        if not self.store.is_shared:
+            return True
+        try:
+            unbroken = self.store.hold(self.name)
+        except StoreError:
+            return False
+        if not unbroken:
+            self._pending = []
+            self._looked_for_dead = None
+        return True
 
     def _take(self, now: datetime) -> None:
         """Take what is due."""
         room = MOST_TAKEN - len(self._pending) - len(self._with)
-        if room <= 0:
+        if room <= 0 or not self._holds():
             return
         if self._unwritten_tries:  # the disk takes nothing
             self._take_without_writing(now)
@@ -251,6 +271,8 @@ class Delivery:
 
     def _hand_out(self) -> None:
         """Give each idle lane the first message that belongs into it."""
+        if self._pending and not self._holds():
+            return
         still: list[Notice] = []
         for notice in self._pending:
             target = self._targets.get(notice.target)

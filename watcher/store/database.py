@@ -25,6 +25,7 @@ from watcher.store.copies import COPIES_KEPT, copy_before
 from watcher.store.dialect import SQLITE
 from watcher.store.errors import StoreDamaged, StoreError, translate_os
 from watcher.store.form import check_form, mend_indexes
+from watcher.store.locks import Alone, Locks
 from watcher.store.migrate import migrate, refuse_newer, steps, version_of
 from watcher.store.place import (
     alone,
@@ -87,7 +88,7 @@ class Store:
         path: Path | None,
         standing: Standing,
         flush: Callable[[Path, str], None] = flush_log,
-        lead: Callable[[], bool] = lambda: True,
+        locks: Locks | None = None,
         refusal: StoreError | None = None,
         again: Callable[[], Db] | None = None,
     ) -> None:
@@ -99,7 +100,7 @@ class Store:
         self._refusal = refusal
         self._again = again
         self._file = None if again is None or path is None else file_at(path)
-        self._lead = lead
+        self._locks = locks or Alone()
         self._db = db
         self._lock = threading.RLock()
         self._flush = flush
@@ -124,7 +125,20 @@ class Store:
         Raises StoreError.
         """
         with self._lock:
-            return self._lead()
+            return self._locks.leads()
+
+    def hold(self, name: str) -> bool:
+        """Hold a name until the connection ends; True: it was held since it was last asked for.
+
+        Raises StoreError; then it is not known.
+        """
+        with self._lock:
+            return self._locks.hold(name)
+
+    def is_held(self, name: str) -> bool:
+        """Tell whether anybody, on any machine, holds a name now. Raises StoreError."""
+        with self._lock:
+            return self._locks.is_held(name)
 
     @property
     def rescue(self) -> Rescue | None:

@@ -4,9 +4,9 @@ psycopg 3 (the extra ``[postgres]``). What is set up, and why:
 
 - Transactions begin and end by our own words, as with SQLite (``autocommit``).
 - ``lock_timeout``: whoever waits for another process waits for a bounded time and then says so.
-- ``idle_in_transaction_session_timeout`` and keepalives: a process that stands still or whose
-  machine is gone does not hold its locks for ever. One that is killed gives them back at once,
-  because its connection closes.
+- ``idle_in_transaction_session_timeout`` and keepalives at both ends: a process that stands still
+  or whose machine is gone does not hold its locks for ever. One that is killed gives them back at
+  once, because its connection closes.
 - What a statement changes is often not asked: then it waits for the next question or the commit
   and is sent with that (``pipeline``). What is wrong with it is told then, and undoes as much.
 - A commit is waited for as the server is set up to (``synchronous_commit``, on by default). There
@@ -45,6 +45,7 @@ from watcher.store.errors import (
     StoreReadOnly,
 )
 from watcher.store.form_on_server import check_server
+from watcher.store.locks import key_of
 from watcher.store.many_rows import at_once
 from watcher.store.migrate import migrate, refuse_newer
 from watcher.store.pipeline import run_together
@@ -66,6 +67,23 @@ _LINE: Final[Mapping[str, str | int]] = {
 
 MOST_WAITING: Final = 256
 """So many statements wait for the next question at most; our choice: what a large survey writes."""
+
+_SERVERS_END: Final = (
+    f"SET tcp_keepalives_idle = {_LINE['keepalives_idle']}",
+    f"SET tcp_keepalives_interval = {_LINE['keepalives_interval']}",
+    f"SET tcp_keepalives_count = {_LINE['keepalives_count']}",
+    f"SET tcp_user_timeout = {_LINE['tcp_user_timeout']}",
+)
+"""The same for the server's end (PostgreSQL documentation, 20.3.2): left to itself a server takes
+two hours to notice that a machine lost its power, and keeps its locks for it as long."""
+
+_HOLDERS: Final = """
+SELECT count(*) AS holders FROM pg_locks
+WHERE locktype = 'advisory' AND objsubid = 1 AND granted
+    AND classid::bigint = :high AND objid::bigint = :low
+    AND database = (SELECT oid FROM pg_database WHERE datname = current_database())
+"""
+"""The key of a lock stands in two halves (PostgreSQL documentation, 54.12, "pg_locks")."""
 
 _OPEN = {TransactionStatus.ACTIVE, TransactionStatus.INTRANS, TransactionStatus.INERROR}
 
@@ -89,6 +107,7 @@ class PostgresConnection:
         self._waiting: list[Question] = []
         self._open: psycopg.Connection[Any] | None = None
         self._led: psycopg.Connection[Any] | None = None
+        self._held: dict[str, psycopg.Connection[Any]] = {}  # names, and on which connection
         self._connect()
 
     @property
@@ -149,6 +168,30 @@ class PostgresConnection:
         row = self.execute(f"SELECT pg_try_advisory_lock({LEADERS_LOCK}) AS held").fetchone()
         self._led = self._open if row["held"] else None
         return bool(row["held"])
+
+    def hold(self, name: str) -> bool:
+        """Hold the lock of a name; True: this connection has held it since it was asked before.
+
+        Raises StoreLocked while another connection has it, as our own last one that the server
+        does not know to be dead.
+        """
+        if self._open is not None and self._held.get(name) is self._open:
+            self.execute("SELECT 1")
+            return True
+        if self._open is None or self._open.closed:
+            self._return()
+        taken = self.execute("SELECT pg_try_advisory_lock(:key) AS held", {"key": key_of(name)})
+        if not taken.fetchone()["held"]:
+            raise StoreLocked(f"another connection to {self.where} goes by our name: try again")
+        if self._open is not None:
+            self._held = {name: self._open}
+        return False
+
+    def is_held(self, name: str) -> bool:
+        """Tell whether any connection to this database holds the lock of a name."""
+        key = key_of(name) & 0xFFFF_FFFF_FFFF_FFFF
+        values: Values = {"high": key >> 32, "low": key & 0xFFFF_FFFF}
+        return bool(self.execute(_HOLDERS, values).fetchone()["holders"])
 
     def close(self) -> None:
         """Close it; an open transaction is undone."""
@@ -241,6 +284,8 @@ class PostgresConnection:
             self._say(f"SET lock_timeout = {BUSY_MILLISECONDS}")
             self._say(f"SET idle_in_transaction_session_timeout = {IDLE_MILLISECONDS}")
             self._say("SET bytea_output = hex")
+            for words in _SERVERS_END:
+                self._say(words)
         except psycopg.Error as error:
             told = self._told(error)
             self.close()
@@ -324,4 +369,4 @@ def open_server(url: str, *, now: datetime) -> Store:
         raise
     is_new = taken > 0 and db.one("SELECT count(*) AS n FROM box")["n"] == 0
     standing = Standing(is_new=is_new, steps_taken=taken)
-    return Store(db, path=None, standing=standing, lead=connection.leads)
+    return Store(db, path=None, standing=standing, locks=connection)
