@@ -99,10 +99,11 @@ def work(url: str, first: int, boxes: int, surveys: int, rate: float) -> None:
             shop.take(token, told, "192.0.2.7", at + timedelta(seconds=1), sent)
             times.append(perf_counter() - start)
         passed, spent = perf_counter() - began, process_time() - spent
-    found = {"passed": passed, "spent": spent, "times": times}
-    found |= {"statements": connection.statements, "waits": connection.waits}
-    found |= {"kib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss}
-    print(json.dumps(found), flush=True)
+        found = {"passed": passed, "spent": spent, "times": times}
+        found |= {"statements": connection.statements, "waits": connection.waits}
+        found |= {"kib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss}
+        print(json.dumps(found), flush=True)
+        sys.stdin.readline()  # until the server's part was looked at
 
 
 def server_seconds(cluster: Cluster) -> float:
