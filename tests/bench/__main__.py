@@ -1,7 +1,12 @@
 """``python -m tests.bench --all`` (or names of probes): one table of every promise measured today.
 
-Writes ``tests/output/bench.json`` and ``bench.svg``. A promise that is missed is said, and the
-status is 1. ``python -m tests.bench.compare OLD.json NEW.json`` holds two runs against each other.
+Says before each probe which it is and about how long all the rest takes: by the last run that is
+written here, else by a run on a busy machine. A probe that fails ends nothing: it is said, and the
+others are measured.
+
+Writes ``tests/output/bench.json`` and ``bench.svg``. A promise that is missed, or a probe that
+failed, is said, and the status is 1. ``python -m tests.bench.compare OLD.json NEW.json`` holds two
+runs against each other.
 """
 
 from __future__ import annotations
@@ -10,12 +15,25 @@ import json
 import os
 import platform
 import sys
-from dataclasses import asdict
+import time
+import traceback
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from xml.sax.saxutils import escape
 
 from tests.bench.promises import BY_HAND, PROBES
 from tests.bench.row import Absent, Row
+
+TAKES = {
+    "idle": 160.0,
+    "poll": 30.0,
+    "pages": 120.0,
+    "signs": 600.0,
+    "reports": 60.0,
+    "prove": 90.0,
+}
+"""Seconds of the longer probes on a busy machine of two cores."""
 
 OUTPUT = Path(__file__).resolve().parents[1] / "output"
 
@@ -50,36 +68,81 @@ def drawing(rows: list[Row]) -> str:
     return "\n".join(parts) + "\n"
 
 
-def main(names: list[str]) -> int:
-    """Measure, print, write."""
-    if not names:
-        print(__doc__)
-        return 2
-    if "--all" in names:
-        names = list(PROBES)
-    rows: list[Row] = []
-    absent: dict[str, str] = {}
-    load = os.getloadavg()[0]
-    print(f"{platform.machine()}, Python {platform.python_version()}, load {load:.1f}\n")
-    for name in names:
+def minutes_left(names: Sequence[str], known: Mapping[str, float]) -> str:
+    """Say about how long some probes take."""
+    seconds = sum(known.get(name, TAKES.get(name, 60.0)) for name in names)
+    return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} min"
+
+
+def took_before() -> dict[str, float]:
+    """Give how many seconds each probe took when it was last measured here."""
+    try:
+        told = json.loads((OUTPUT / "bench.json").read_text(encoding="utf-8"))
+        return {str(name): float(seconds) for name, seconds in told["took"].items()}
+    except (OSError, ValueError, KeyError, AttributeError):
+        return {}
+
+
+@dataclass(slots=True)
+class Run:
+    """All that was measured."""
+
+    took: dict[str, float]  # seconds of each probe, now or when it was last run
+    rows: list[Row] = field(default_factory=list)
+    absent: dict[str, str] = field(default_factory=dict)
+    failed: dict[str, str] = field(default_factory=dict)
+
+    def measure(self, name: str) -> None:
+        """Run one probe and print what it gives."""
+        began = time.monotonic()
         try:
             found = PROBES[name]()
         except Absent as why:
-            absent[name] = str(why)
-            print(f"{name:38} not measured: {why}")
-            continue
-        rows += found
+            self.absent[name] = str(why)
+            print(f"{name:38} not measured: {why}", flush=True)
+            return
+        except Exception as error:  # noqa: BLE001 - said, and the others are measured
+            where = traceback.extract_tb(error.__traceback__)[-1]
+            place = f"{Path(where.filename).name}:{where.lineno}"
+            self.failed[name] = f"{type(error).__name__}: {error} ({place})"
+            print(f"{name:38} FAILED: {self.failed[name]}", flush=True)
+            return
+        self.took[name] = round(time.monotonic() - began, 1)
+        self.rows += found
         for row in found:
             print(line(row), flush=True)
+
+    def write(self, load: float) -> None:
+        """Write what was measured."""
+        OUTPUT.mkdir(exist_ok=True)
+        told = [asdict(row) | {"ratio": row.ratio, "met": row.is_met} for row in self.rows]
+        whole = {"load": load, "rows": told, "absent": self.absent, "failed": self.failed}
+        text = json.dumps(whole | {"took": self.took}, indent=1)
+        (OUTPUT / "bench.json").write_text(text + "\n", encoding="utf-8")
+        (OUTPUT / "bench.svg").write_text(drawing(self.rows), encoding="utf-8")
+
+
+def main(names: list[str]) -> int:
+    """Measure, print, write."""
+    if "--all" in names:
+        names = list(PROBES)
+    unknown = [name for name in names if name not in PROBES]
+    if unknown or not names:
+        print(__doc__)
+        print(f"Probes: {', '.join(PROBES)}")
+        return 2
+    load = os.getloadavg()[0]
+    print(f"{platform.machine()}, Python {platform.python_version()}, load {load:.1f}\n")
+    run = Run(took=took_before())
+    for number, name in enumerate(names):
+        left = minutes_left(names[number:], run.took)
+        print(f"-- {number + 1} of {len(names)}, {name}; about {left} left", file=sys.stderr)
+        run.measure(name)
     print("\nRun on their own (python -m tests.bench.NAME):")
     for name, why in BY_HAND.items():
         print(f"  {name}: {why}")
-    OUTPUT.mkdir(exist_ok=True)
-    told = [asdict(row) | {"ratio": row.ratio, "met": row.is_met} for row in rows]
-    text = json.dumps({"load": load, "rows": told, "absent": absent}, indent=1)
-    (OUTPUT / "bench.json").write_text(text + "\n", encoding="utf-8")
-    (OUTPUT / "bench.svg").write_text(drawing(rows), encoding="utf-8")
-    return 1 if any(row.is_met is False for row in rows) else 0
+    run.write(load)
+    return 1 if run.failed or any(row.is_met is False for row in run.rows) else 0
 
 
 if __name__ == "__main__":

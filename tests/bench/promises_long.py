@@ -6,6 +6,7 @@ Each is part of ``python -m tests.bench --all``, and can be left out by naming t
 from __future__ import annotations
 
 import contextlib
+import importlib.util
 import io
 import os
 import re
@@ -100,6 +101,8 @@ def pages() -> list[Row]:
 
 def signs() -> list[Row]:
     """Measure how well signs foretell failures on open data (tests.bench.signs)."""
+    if importlib.util.find_spec("pyarrow") is None:
+        raise Absent("the open drive statistics are read with pyarrow, which is not installed")
     from tests.bench.sign_data import DATA, FLEET, ST12000  # noqa: PLC0415
 
     if not (DATA / FLEET).exists():
