@@ -56,6 +56,15 @@ def test_the_inventory_keeps_a_drive_that_left(config: Path) -> None:
     assert "expected" in gone
 
 
+def test_a_drive_that_is_gone_is_said_not_to_be_there(config: Path) -> None:
+    """Whoever looks for the lost one among eight must not have to compare times."""
+    lines = command(config, "drives")[1].splitlines()
+    gone = [line for line in lines if "not there, last there" in line]
+    assert [line.split()[1] for line in gone] == ["5"]
+    assert "not there, last there" in command(config, "drive", "bay 5")[1]
+    assert "not there" not in command(config, "drive", "bay 4")[1]
+
+
 def test_a_retired_drive_is_expected_no_more_and_comes_back(config: Path) -> None:
     assert "not expected any more" in command(config, "retire", "BR4859")[1]
     assert "retired" in command(config, "drives")[1]

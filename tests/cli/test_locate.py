@@ -9,7 +9,7 @@ import pytest
 from tests.cli.state import command, prepare
 from watcher.cli import locate as module
 from watcher.cli.exits import Exit
-from watcher.service.locate import Lamp
+from watcher.service.locate import Lamp, Seat
 
 
 @pytest.fixture(scope="module")
@@ -76,3 +76,18 @@ def test_a_device_that_cannot_be_read_is_said_so(config: Path) -> None:
     assert status == Exit.REFUSED
     assert "Nothing is written." in text
     assert "cannot be read" in text
+
+
+def test_the_others_are_named_in_the_order_of_their_bays(config: Path) -> None:
+    text = command(config, "locate", "bay 5")[1]
+    named = [line.split() for line in text.splitlines() if line.startswith("  midwatch locate")]
+    assert [words[-1] for words in named] == ["1", "2", "3", "4", "6", "7", "8"]
+    assert "node before" in text
+
+
+def test_no_light_of_another_drive_blinks(config: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "seat_of", lambda *_: Seat(disk=None))
+    monkeypatch.setattr(module, "lamp_of", lambda *_: pytest.fail("a lamp was looked for"))
+    status, text = command(config, "locate", "bay 1")
+    assert status == Exit.REFUSED
+    assert "another drive now, so nothing blinks" in text

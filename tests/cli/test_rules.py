@@ -24,6 +24,7 @@ def test_a_rule_is_explained_with_its_sources() -> None:
 
 def test_an_unknown_rule_is_not_found() -> None:
     assert command(None, "rule", "no-such-rule")[0] == Exit.NOT_FOUND
+    assert "Did you mean sectors-in-doubt?" in command(None, "rule", "Sectors in dout")[1]
 
 
 @pytest.mark.parametrize("name", sorted(CATALOGUE))

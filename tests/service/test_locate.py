@@ -7,6 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from watcher.demo.box import SimBox
+from watcher.demo.story import new_box
+from watcher.facts.drive import DriveIdentity
+from watcher.readers.blocks import read_blocks
 from watcher.readers.enclosure import FOLDER
 from watcher.readers.recorded import RecordedHost
 from watcher.service import locate
@@ -15,9 +19,11 @@ from watcher.service.locate import (
     READ_BYTES,
     Beat,
     Lamp,
+    Seat,
     blink,
     lamp_of,
     reader_of,
+    seat_of,
     set_lamp,
 )
 
@@ -196,3 +202,39 @@ def test_a_light_is_switched_by_a_digit(tmp_path: Path) -> None:
 def test_a_light_that_cannot_be_set_says_so(tmp_path: Path) -> None:
     with pytest.raises(OSError, match="No such file"):
         set_lamp(Lamp(enclosure="e", slot="s", path=str(tmp_path / "no" / "l"), lit=None), on=True)
+
+
+def _who(box: SimBox, disk: str) -> DriveIdentity:
+    known = read_blocks(box).identity_of(disk)
+    assert known is not None
+    return known
+
+
+def test_a_drive_that_is_where_it_was_is_found_there() -> None:
+    box = new_box()
+    assert seat_of(box, _who(box, "sdb"), "sdb") == Seat(disk="sdb")
+
+
+def test_a_drive_that_has_another_letter_since_is_found_where_it_is_now() -> None:
+    """After a reboot the letters change; the light of another drive would have it pulled."""
+    box = new_box()
+    b, c = _who(box, "sdb"), _who(box, "sdc")
+    box.drives["b"], box.drives["c"] = box.drives["c"], box.drives["b"]
+    box.drives["b"].letter, box.drives["c"].letter = "b", "c"
+    assert (seat_of(box, b, "sdb"), seat_of(box, c, "sdc")) == (Seat(disk="sdc"), Seat(disk="sdb"))
+
+
+def test_where_another_drive_sits_now_nothing_is_lit() -> None:
+    box = new_box()
+    gone = _who(box, "sdb")
+    box.drives["b"].serial, box.drives["b"].wwn = "NEW1", 0x5000A1400000BEEF
+    assert seat_of(box, gone, "sdb") == Seat(disk=None)
+
+
+def test_where_nothing_tells_which_drive_it_is_that_is_said() -> None:
+    box = new_box()
+    who = _who(box, "sdb")
+    assert seat_of(RecordedHost(), who, "sdb") == Seat(disk="sdb", sure=False)
+    assert seat_of(box, who, "sdz") == Seat(disk="sdb")
+    box.drives.pop("b")
+    assert seat_of(box, who, "sdb") == Seat(disk="sdb", sure=False)

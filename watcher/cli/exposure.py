@@ -103,7 +103,7 @@ def show(exposure: Exposure, width: int) -> str:
         for choice in exposure.ranking.choices:
             facts = f"loss {say_chance(choice.measure)}, exposed {say_hours(choice.hours_bare)}"
             lines.append(f"  {choice.title}")
-            lines += [f"    {x}" for x in fold(f"{facts}; price: {choice.costs}", width - 4)]
+            lines += [f"    {x}" for x in fold(f"{facts}; costs: {choice.costs}", width - 4)]
         lines += ["", *(f"  {x}" for x in fold(exposure.ranking.reason, width - 2))]
     if exposure.notes:
         lines += ["", "What is not known"]

@@ -15,6 +15,7 @@ from watcher.cli.parts import Room, find_drive, label_of, parse_span, room_of, t
 from watcher.cli.say import say
 from watcher.cli.which_box import about_a_box
 from watcher.facts.drive import Metric
+from watcher.facts.survey import Survey
 from watcher.facts.units import say_bytes, say_percent
 from watcher.rules.chance_words import say_chance
 from watcher.rules.look import Look
@@ -127,6 +128,7 @@ def drive(context: click.Context, drive: str) -> None:
             ["firmware", who.firmware or "not known"],
             ["verdict", f"{found.verdict.value} (the drive's own)"],
             ["first seen", room.say(found.first_seen)],
+            ["presence", _say_presence(found, tx.last_survey(room.box), room)],
             ["last read", room.say(found.last_read) if found.last_read else "never"],
             ["expected", "yes" if found.in_use else "no, retired"],
         ]
@@ -143,12 +145,21 @@ def drive(context: click.Context, drive: str) -> None:
         say("\n".join(lines))
 
 
+def _say_presence(known: KnownDrive, last: Survey | None, room: Room) -> str:
+    """Say when a drive was last there, and that it is not there now."""
+    if known.last_present is None:
+        return "never there"
+    gone = known.in_use and last is not None and known.identity.drive not in last.present
+    return f"{'not there, ' if gone else ''}last there {room.say(known.last_present)}"
+
+
 @click.command()
 @about_a_box
 @click.pass_context
 def drives(context: click.Context) -> None:
     """List every drive that was ever seen here, retired ones too."""
     with room_of(context) as room, room.store.snapshot() as tx:
+        last = tx.last_survey(room.box)
         rows = [
             [
                 f"bay {d.bay}" if d.bay else (d.node or ""),
@@ -156,7 +167,7 @@ def drives(context: click.Context) -> None:
                 say_bytes(d.identity.capacity_bytes),
                 d.identity.serial or "no serial",
                 "expected" if d.in_use else "retired",
-                f"last there {room.say(d.last_present)}" if d.last_present else "never there",
+                _say_presence(d, last, room),
             ]
             for d in tx.drives(room.box)
         ]

@@ -11,6 +11,7 @@ from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import find_drive, room_of, terminal_width
 from watcher.cli.say import say
+from watcher.cli.show import in_order
 from watcher.facts.identity import DriveId
 from watcher.facts.units import say_bytes, say_count
 from watcher.readers.runner import RealHost
@@ -18,7 +19,7 @@ from watcher.recovery.advice import POWER_DOWN
 from watcher.rules.view import View, say_bay
 from watcher.service.bootstrap import box_of
 from watcher.service.desk import last_view
-from watcher.service.locate import Beat, blink, lamp_of, reader_of, set_lamp
+from watcher.service.locate import Beat, blink, lamp_of, reader_of, seat_of, set_lamp
 from watcher.store.history import KnownDrive
 
 LONGEST_SECONDS = 3600
@@ -47,12 +48,12 @@ def locate(
         known = find_drive(tx, drive, room)
         view = last_view(tx, box_of(room.config), room.now)
     width = terminal_width()
-    say("\n".join(_label(known, view, width)))
     here = view is None or known.identity.drive in view.survey.present
+    say("\n".join(_label(known, view, width, here=here)))
     if not here or not known.node:
         say("\n".join(_absent(known, view, width)))
         return
-    disk = known.node.rsplit("/", 1)[-1]
+    disk = _disk_of(known)
     lamp = None if rhythm else lamp_of(RealHost(), disk)
     if lamp is not None:
         try:
@@ -72,7 +73,25 @@ def locate(
     _rhythm(f"/dev/{disk}", seconds)
 
 
-def _label(known: KnownDrive, view: View | None, width: int) -> list[str]:
+def _disk_of(known: KnownDrive) -> str:
+    """Give the disk that the drive is now, or stop: no light of another drive may blink."""
+    last = (known.node or "").rsplit("/", 1)[-1]
+    seat = seat_of(RealHost(), known.identity, last)
+    if seat.disk is None:
+        raise Stop(
+            f"{known.node} is another drive now, so nothing blinks: it would be the wrong light. "
+            "Let the watch look again (midwatch look), then ask once more. A drive behind a "
+            "controller has no light of its own here; the controller's own program lights it.",
+            Exit.REFUSED,
+        )
+    if seat.disk != last:
+        say(f"It is /dev/{seat.disk} now.")
+    elif not seat.sure:
+        say(f"Whether /dev/{last} is still this drive is not known: read the serial number.")
+    return seat.disk
+
+
+def _label(known: KnownDrive, view: View | None, width: int, *, here: bool) -> list[str]:
     """Say what is printed on the drive, and the usual cautions."""
     who = known.identity
     rows = [
@@ -80,7 +99,7 @@ def _label(known: KnownDrive, view: View | None, width: int) -> list[str]:
         ["model", who.model or "unknown"],
         ["size", say_bytes(who.capacity_bytes)],
         ["serial", who.serial or "unknown"],
-        ["node now", known.node or "none"],
+        ["node" if here else "node before", known.node or "none"],
     ]
     pools = [] if view is None else [p.name for p in view.pools_of(who.drive)]
     rows.append(["pool", ", ".join(pools) or "none that is known"])
@@ -97,19 +116,22 @@ def _absent(known: KnownDrive, view: View | None, width: int) -> list[str]:
         "stays dark is it.",
         width,
     )
-    others = sorted(_others(known.identity.drive, view))
-    return [*lines, *(f"  midwatch locate {serial}" for serial in others)]
+    return [*lines, *columns(_others(known.identity.drive, view), total=width)]
 
 
-def _others(drive: DriveId, view: View | None) -> set[str]:
-    """Name the drives that answer, by serial number."""
+def _others(drive: DriveId, view: View | None) -> list[list[str]]:
+    """Give the command for each drive that answers, and where it sits; by bay where it is told."""
     if view is None:
-        return set()
-    return {
-        r.identity.serial
+        return []
+    found = [
+        (in_order(bay := view.bay_of(r.identity.drive) or ""), bay, r.identity.serial)
         for r in view.survey.drives
         if r.identity.drive != drive and r.identity.serial
-    }
+    ]
+    return [
+        [f"midwatch locate {serial}", say_bay(bay) if bay else ""]
+        for _, bay, serial in sorted(found)
+    ]
 
 
 def _rhythm(node: str, seconds: int) -> None:

@@ -151,7 +151,9 @@ def _deliver(context: click.Context, room: Room, wanted: list[tuple[str, str]]) 
         for notice in tx.list_notices(box=box_of(room.config), limit=500):
             if notice.key in {key for key, _ in wanted} and notice.state is NoticeState.WAITING:
                 why = notice.last_error[:_ERROR_LONGEST] or "it was not tried in time"
-                tx.drop_notice(notice.number, now=room.now, reason=f"{why}; {_TRIED_ONCE}")
+                tx.drop_notice(
+                    notice.number, now=room.now, reason=f"{why.rstrip('.')}; {_TRIED_ONCE}"
+                )
 
 
 @notify.command()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import difflib
+
 import click
 
 from watcher.cli.columns import columns, hang
@@ -45,6 +47,8 @@ def rule(context: click.Context, name: str) -> None:
     """Explain the rule NAME: what it reads, its thresholds with source, what to do."""
     found = CATALOGUE.get(name)
     if found is None:
-        raise Stop(f"There is no rule “{name}”. midwatch rules lists them.", Exit.NOT_FOUND)
+        near = difflib.get_close_matches(name.lower().replace(" ", "-"), CATALOGUE, n=1)
+        hint = f" Did you mean {near[0]}?" if near else ""
+        raise Stop(f"There is no rule “{name}”.{hint} midwatch rules lists them.", Exit.NOT_FOUND)
     for line in explain(found, to_tuning(settings_of(context))).splitlines():
         click.echo("\n".join(hang(line, _WORDS_BEGIN, terminal_width())))

@@ -171,7 +171,7 @@ def _unread_row(unread: DriveUnread) -> list[str]:
     ]
 
 
-def _in_order(bay: str) -> list[tuple[int, str]]:
+def in_order(bay: str) -> list[tuple[int, str]]:
     """Give the key by which bays stand in the order of their numbers."""
     return [(int(part), "") if part.isdecimal() else (-1, part) for part in _DIGITS.split(bay)]
 
@@ -257,7 +257,7 @@ def show_survey(
     rows = [_drive_row(view, reading, findings) for reading in survey.drives]
     rows += [_unread_row(unread) for unread in survey.unread]
     if all(row[0] for row in rows):
-        rows.sort(key=lambda row: _in_order(row[0]))
+        rows.sort(key=lambda row: in_order(row[0]))
     lines += _drive_lines(rows, width) or ["  none were found"]
     hidden = _hidden(survey, width)
     if hidden:

@@ -6,6 +6,9 @@ is harmless: it moves no data and touches no drive. Where there is no such lamp,
 a rhythm makes the activity light of the drive (or of its bay) flash in a pattern that no ordinary
 load has. Reads only; with O_DIRECT (open(2)), because what comes out of memory lights nothing.
 
+The kernel's letters change from boot to boot, so the drive is looked up anew before anything
+blinks: the light of another drive would have the wrong one pulled.
+
 Traps: a drive that sleeps is woken by it; one that is dying may answer each read only after many
 seconds; many boxes have one light for all drives.
 """
@@ -21,7 +24,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from watcher.facts.drive import DriveIdentity
+from watcher.readers.blocks import read_blocks
 from watcher.readers.enclosure import FOLDER, read_bays
+from watcher.readers.errors import ReadError
 from watcher.readers.host import Host
 
 READ_BYTES: Final = 1 << 20
@@ -43,6 +49,40 @@ class Lamp:
     slot: str
     path: str
     lit: bool | None  # None: not told
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seat:
+    """Which disk a drive is now."""
+
+    disk: str | None  # None: another drive is where it was, and it is nowhere else
+    sure: bool = True  # False: nothing tells which drive is there
+
+
+def seat_of(host: Host, who: DriveIdentity, last: str) -> Seat:
+    """Find the disk (``sda``) that a drive is now; ``last`` is the one that it was.
+
+    By the drive's id or its serial number, as the block layer tells them. Where that layer cannot
+    be asked, or the disk tells nothing of itself, it stays ``last`` and is not sure.
+    """
+    try:
+        blocks = read_blocks(host)
+    except ReadError:
+        return Seat(disk=last, sure=False)
+    seen = {b.kname: known for b in blocks.blocks if (known := blocks.identity_of(b.kname))}
+    mine = [
+        disk
+        for disk, known in seen.items()
+        if known.drive == who.drive or (who.serial and known.serial == who.serial)
+    ]
+    if len(mine) == 1:
+        return Seat(disk=mine[0])
+    if last in mine:
+        return Seat(disk=last, sure=False)
+    told = seen.get(last)
+    if told is None or not told.serial:
+        return Seat(disk=last, sure=False)
+    return Seat(disk=None)
 
 
 def lamp_of(host: Host, disk: str) -> Lamp | None:
