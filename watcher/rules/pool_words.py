@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import Final
 
 from watcher.rules.pool import (
-    STALL,
     built_without_margin,
     margin_gone,
     margin_thinned,
     pool_broken,
     pool_gone,
+)
+from watcher.rules.rebuild import (
+    STALL,
     rebuild_cannot_finish,
     rebuild_running,
     rebuild_stalled,
