@@ -26,12 +26,13 @@ import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from typing import Any
 
 from watcher.facts.drive import DriveIdentity, Medium, Protocol, Unread
 from watcher.facts.identity import DriveId, drive_id
 from watcher.readers.errors import CannotParse, CannotRead
 from watcher.readers.host import Host, require_exited
+from watcher.readers.twins import told_apart
 
 SOURCE = "block-devices"
 
@@ -121,48 +122,14 @@ def _own_id(block: Block) -> DriveId | None:
     return known or DriveId(f"unidentified_{block.kname}")
 
 
-AT: Final = "_at_"
-"""Between the name that several drives tell and the place of one of them."""
-
-
-def twins_in(drives: Iterable[DriveId]) -> frozenset[DriveId]:
-    """Give the ids that are told by several drives, out of ids by which those were told apart."""
-    return frozenset(DriveId(drive.partition(AT)[0]) for drive in drives if AT in drive)
-
-
-def _told_apart(
-    blocks: tuple[Block, ...], links: tuple[tuple[str, str], ...], twins: frozenset[DriveId]
-) -> dict[str, tuple[DriveId, DriveId]]:
-    """Give, for disks that share a name and are not one drive, that name and one of their own.
-
-    Namespaces of an NVMe drive share its name, and are it. A disk whose twin has left keeps the
-    name that it was told apart by.
-    """
-    alike: dict[DriveId, list[Block]] = {}
+def _alike(blocks: tuple[Block, ...]) -> dict[DriveId, list[Block]]:
+    """Give the disks by the name they tell, namespaces left out: they share that of their drive."""
+    found: dict[DriveId, list[Block]] = {}
     for block in blocks:
         own = _own_id(block) if block.is_drive else None
         if own is not None and not block.kname.startswith("nvme"):
-            alike.setdefault(own, []).append(block)
-    found: dict[str, tuple[DriveId, DriveId]] = {}
-    for shared, disks in alike.items():
-        serials = {block.serial for block in disks if block.serial}
-        two_paths = len(serials) < 2 and shared.startswith("wwn-")
-        if shared not in twins and (len(disks) < 2 or two_paths):
-            continue
-        for block in disks:
-            others = [other for other in disks if other.serial == block.serial]
-            plain = drive_id(wwn=None, model=block.model, serial=block.serial)
-            if plain is None or len(others) > 1 or plain in twins:
-                plain = DriveId(f"{plain or shared}{AT}{_place_of(block, links)}")
-            found[block.kname] = shared, plain
+            found.setdefault(own, []).append(block)
     return found
-
-
-def _place_of(block: Block, links: tuple[tuple[str, str], ...]) -> str:
-    """Name where a disk is plugged in, by its path where that is known, else as the kernel does."""
-    folder = "/dev/disk/by-path/"
-    path = next((p for p, k in links if k == block.kname and p.startswith(folder)), None)
-    return _NOT_WORD.sub("_", path.removeprefix(folder)) if path is not None else block.kname
 
 
 _PROTOCOLS = {"sata": Protocol.ATA, "ata": Protocol.ATA, "sas": Protocol.SCSI, "fc": Protocol.SCSI}
@@ -191,7 +158,7 @@ class BlockMap:
                 other.setdefault(f"/dev/mapper/{block.name}", block.kname)
         object.__setattr__(self, "_by_other", other)
         object.__setattr__(self, "_alias", dict(self.aliases))
-        object.__setattr__(self, "_apart", _told_apart(self.blocks, self.links, self.twins))
+        object.__setattr__(self, "_apart", told_apart(_alike(self.blocks), self.links, self.twins))
 
     def block(self, name: str) -> Block | None:
         """Find a device by kernel name, ``/dev`` path, mapper name or any recorded link."""

@@ -22,7 +22,7 @@ from watcher.facts.readiness import BackupsSeen
 from watcher.facts.survey import Blindness, Survey
 from watcher.facts.units import say_count
 from watcher.readers.block_counters import BlockCounters
-from watcher.readers.blocks import BlockMap, read_blocks, twins_in
+from watcher.readers.blocks import BlockMap, read_blocks
 from watcher.readers.copies import ThingAsked, read_things
 from watcher.readers.discovery import SOURCE as DISCOVERY
 from watcher.readers.discovery import ToldDrive, discover
@@ -42,6 +42,7 @@ from watcher.readers.pools.registry import read_pools
 from watcher.readers.pools.shape import Blocks, PoolsRead, UnseenBlocks, blindness_of, together
 from watcher.readers.smartctl import LIMIT_SECONDS
 from watcher.readers.taken import Taken
+from watcher.readers.twins import twins_in
 
 BLOCK_DEVICES = "block-devices"
 
