@@ -160,6 +160,10 @@ def test_with_nothing_out_no_cable_is_to_be_checked() -> None:
     (finding,) = of("margin-gone", view(pools=(pool(members=filling),)))
     assert "cable" not in finding.next_step
     assert "No drive of it is known to be out" in finding.next_step
+    remedy = "Part of it has one copy; this brings it back: btrfs balance start /srv."
+    left_over = note(Remark.MIXED_PROFILES, remedy, at_most=Protection.BARE)
+    (finding,) = of("margin-gone", view(pools=(pool(notes=(left_over,)),)))
+    assert finding.next_step.endswith(f"No drive of it is out. {remedy} Touch no drive.")
 
 
 def test_power_goes_off_in_a_bare_pool_only_after_the_copy_and_with_the_reason() -> None:

@@ -171,6 +171,14 @@ def _stake(pool: Pool) -> str:
     return "If one more drive fails, everything in the pool is lost"
 
 
+def _what_caps(pool: Pool) -> str:
+    """Say, where no member is out, what else takes the margin; its words name the remedy."""
+    texts = [note.text.rstrip(".") for note in pool.notes if note.at_most is not None]
+    if not texts:
+        return "No drive of it is known to be out: look at what the pool says of itself. "
+    return f"No drive of it is out. {'. '.join(texts)}. "
+
+
 def _hangs(view: View, pool: Pool) -> str:
     """Say which drives the pool hangs on, where these are not all that stand."""
     lone = hangs_on(pool.tree) if pool.tree is not None else ()
@@ -185,13 +193,7 @@ def _swap_step(view: View, pool: Pool) -> str:
     """Say how to get the margin back, naming what to touch and what not."""
     out = _name_lost(view, pool)
     if not out:
-        filled = _refilling(pool)
-        return (
-            f"{filled}Touch no drive."
-            if filled
-            else "No drive of it is known to be out: look at what the pool says of itself, and "
-            "touch no drive before you know what is lacking."
-        )
+        return f"{_refilling(pool) or _what_caps(pool)}Touch no drive."
     care = (
         ", and after the copy is made: a weak drive may not start again"
         if pool.protection is Protection.BARE
