@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.hub.stage import CONFIG, EVERY, NOW, enrol, look, parcel, report, shop
-from watcher.cases.sounding import FLOOD_MESSAGES, FLOOD_MESSAGES_NOW
+from watcher.cases.leaving import FLOOD_MESSAGES, FLOOD_MESSAGES_NOW
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
 from watcher.hub.shop import Shop

@@ -46,6 +46,7 @@ from typing import assert_never
 from watcher.cases.draft import Draft
 from watcher.cases.effects import Effect
 from watcher.cases.intake import COMES_BACK_WITHIN, take_in
+from watcher.cases.leaving import flush, ready_at
 from watcher.cases.news import audible_of, heard_of, sound_the_news
 from watcher.cases.observations import (
     Acknowledged,
@@ -67,7 +68,7 @@ from watcher.cases.people import (
     silence,
 )
 from watcher.cases.policy import Policy
-from watcher.cases.sounding import climb, flush, hurry, ready_at, sound
+from watcher.cases.sounding import climb, hurry, sound
 from watcher.cases.state import Book, Case, NoticeKind, Pending
 from watcher.cases.timeshift import follow_clock
 from watcher.cases.works import run_works, works_deadline

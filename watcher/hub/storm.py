@@ -1,6 +1,6 @@
 """Trouble on many boxes at once: the first messages leave, what is beyond is gathered into few.
 
-Each box has a flood limit of its own (``cases/sounding.py``); a power cut in a street, a bad update
+Each box has a flood limit of its own (``cases/leaving.py``); a power cut in a street, a bad update
 or a hot summer night makes hundreds of boxes speak in one minute. For each way to a person the
 first messages of ten minutes leave as they are, whichever boxes they are from. Later ones are put
 off for a moment and leave as one message that counts them and names the most urgent. Nothing is
@@ -15,7 +15,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
-from watcher.cases.sounding import FLOOD_GAP, FLOOD_MESSAGES, FLOOD_MESSAGES_NOW
+from watcher.cases.leaving import FLOOD_GAP, FLOOD_MESSAGES, FLOOD_MESSAGES_NOW
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
 from watcher.facts.units import say_count

@@ -17,7 +17,7 @@ def message_id_of(key: str, target: str) -> str:
 
 
 _OF_ONE_CASE = re.compile(r"(?P<box>.*)/[^/]*/(?P<case>\d+)\.\d+", re.DOTALL)
-"""The key of a message about one case (``cases/sounding.py``): box, person, case and word."""
+"""The key of a message about one case (``cases/leaving.py``): box, person, case and word."""
 
 
 def thread_of(key: str) -> str:
