@@ -78,7 +78,7 @@ def _box(box: BoxMonth, room: Room, width: int) -> Iterator[str]:
     if box.card is not None:
         yield "  How prepared it is"
         rows = [
-            [topic, word, sentence + (f" And {more} more like that." if more else "")]
+            [topic, word, sentence + (f" And {more} more about it." if more else "")]
             for topic, word, sentence, more in lacks_of(box.card)
         ]
         yield from columns(rows, total=width, indent="    ") or ["    Nothing is lacking."]

@@ -27,9 +27,9 @@ now may ask about."""
 MIRRORED: Final = (
     "account",
     "box_gap",
-    "box_told",
     "box_sender",
     "box_token",
+    "box_told",
     "drill",
     "enrolled_box",
     "invitation",
