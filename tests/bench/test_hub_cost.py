@@ -13,7 +13,7 @@ from watcher.store.connection import Connection, connect_sqlite
 from watcher.store.database import open_store
 
 MOST_ON_SQLITE = 34
-MOST_ON_A_SERVER = 32
+MOST_ON_A_SERVER = 33
 MOST_WAITS = 5
 """Of a survey of 24 drives and 2 pools in which nothing begins and nothing ends, as it is today. A
 statement for each drive or pool, or one asked twice, goes beyond."""

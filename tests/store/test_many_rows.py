@@ -44,6 +44,13 @@ def test_an_update_of_many_rows_finds_each_by_its_key_and_a_value_nobody_has_is_
     assert values == {"id": packed([1, 2], "bigint"), "c": packed([0.5, 1.5], "double precision")}
 
 
+def test_an_insert_that_joins_nothing_may_name_its_key_in_a_comment() -> None:
+    sql = "INSERT INTO t (a, b) VALUES (:a, :b) /*key: a*/"
+    text, _ = at_once(sql, [{"a": 1, "b": 2}, {"a": 2, "b": 3}]) or ("", {})
+    assert text.split(" FROM ")[0] == "INSERT INTO t (a, b) SELECT v_a, v_b"
+    assert at_once(sql, [{"a": 1, "b": 2}, {"a": 1, "b": 3}]) is None
+
+
 @pytest.mark.parametrize(
     "sql",
     [
@@ -72,7 +79,7 @@ def test_values_of_several_kinds_are_left_alone() -> None:
 
 
 def test_all_that_a_survey_writes_for_each_drive_is_written_at_once() -> None:
-    for name in ("count-poll", "add-to-span", "add-change", "drive-read"):
+    for name in ("count-poll", "begin-span", "add-to-span", "add-change", "drive-read"):
         assert shape_of(INTAKE[name]) is not None, name
 
 

@@ -304,6 +304,7 @@ def _coming(parcel: Parcel, survey: Survey, now: datetime) -> Coming:
     """Say what will be asked about a survey."""
     return Coming(
         survey=survey.survey,
+        taken_at=survey.taken_at,
         sender=parcel.sender,
         refused_since=now - SECOND_SENDER_HOLDS,
         events_since=now - EVENTS_BACK,

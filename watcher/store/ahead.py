@@ -12,9 +12,10 @@ from datetime import datetime
 from watcher.facts.identity import BoxId
 from watcher.store.book import names_under
 from watcher.store.connection import Question, Value
+from watcher.store.intake import SPAN
 from watcher.store.part import Part
 from watcher.store.statements import statements
-from watcher.store.times import to_micros
+from watcher.store.times import floor_to, to_micros
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +23,7 @@ class Coming:
     """What is known of a survey before the store is asked about its box."""
 
     survey: str  # its id
+    taken_at: datetime
     sender: str
     refused_since: datetime  # since when a second sender counts
     events_since: datetime
@@ -61,4 +63,7 @@ class AheadPart(Part):
                 ("recoveries", "open-recoveries"),
             )
         ]
+        if self.db.is_far:  # to join a span costs a server twice as much as to begin one
+            span = floor_to(to_micros(coming.taken_at), SPAN)
+            questions.append((statements("intake")["spans-begun"], of_box | {"at": span}))
         self.db.ask_ahead(questions)

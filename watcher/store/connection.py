@@ -158,6 +158,11 @@ class Db:
         except sqlite3.Error as error:
             raise translate(error, self.where) from error
 
+    @property
+    def is_far(self) -> bool:
+        """Whether a server is asked: each wait is dear, and so is what it must look up twice."""
+        return self._together is not None
+
     def ask(self, questions: Sequence[Question]) -> list[Sequence[Any]]:
         """Give all rows of each of several queries, which are asked in their order."""
         if self._together is None:

@@ -75,16 +75,25 @@ class _Known:
 class Batch:
     """Rows about several drives that are written together, in this order."""
 
+    span: int  # which one the survey lies in
+    unbegun: set[int]  # drives of which it is known that nothing is kept of that span
     polls: list[Values] = field(default_factory=list)
+    firsts: list[Values] = field(default_factory=list)
     spans: list[Values] = field(default_factory=list)
     changes: list[Values] = field(default_factory=list)
     reads: list[Values] = field(default_factory=list)
 
+    def spans_of(self, drive: int, span: int) -> list[Values]:
+        """Give where values of a drive belong: a span that begins is cheaper than one that may."""
+        return self.firsts if span == self.span and drive in self.unbegun else self.spans
+
     def write(self, db: Recall) -> None:
         """Write what has come together, and begin anew."""
         sql = statements("intake")
+        self.unbegun.difference_update({row["drive"] for row in self.firsts})
         for name, rows in (
             ("count-poll", self.polls),
+            ("begin-span", self.firsts),
             ("add-to-span", self.spans),
             ("add-change", self.changes),
             ("drive-read", self.reads),
@@ -138,7 +147,12 @@ class IntakePart(PoolIntake, EventIntake):
         A drive that answers twice in one survey is taken in twice, one after the other.
         """
         rows = {row["drive"]: row for row in self.drive_rows(here.box)}
-        batch = Batch()
+        span = floor_to(here.taken_at, SPAN)
+        begun = self.db.heard(statements("intake")["spans-begun"], {"box": here.box, "at": span})
+        unbegun: set[int] = set()
+        if begun is not None:
+            unbegun = {row["id"] for row in rows.values()} - {row["drive"] for row in begun}
+        batch = Batch(span=span, unbegun=unbegun)
         for reading in survey.drives:
             row = rows.pop(reading.identity.drive, None)
             if row is None:
@@ -200,13 +214,12 @@ class IntakePart(PoolIntake, EventIntake):
         numbers, known_counters = self.metric_numbers(), known.counters
         moved: dict[str, Sequence[int]] = {}
         moving: dict[str, tuple[int, int]] = {}
+        spans = batch.spans_of(known.number, span)
         for metric, told in reading.metrics:
             value = told if -LARGEST <= told <= LARGEST else _within(told)
             if metric in CHATTY:
                 number = numbers.get(metric) or self.metric_number(metric)
-                batch.spans.append(
-                    {"drive": known.number, "metric": number, "at": span, "value": value}
-                )
+                spans.append({"drive": known.number, "metric": number, "at": span, "value": value})
                 moving[metric] = (value, at)
                 continue
             before = known_counters.get(metric)
@@ -218,6 +231,7 @@ class IntakePart(PoolIntake, EventIntake):
                 moved[metric.value] = [value, at, *(before or ())[:2]]
             else:
                 batch.write(self.db)
+                spans = batch.spans
                 self._late_change(known, metric, row)
                 moved[metric.value] = self._last_changes(known.number, metric.value)
         if not moved:

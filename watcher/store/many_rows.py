@@ -3,8 +3,8 @@
 PostgreSQL takes some 20 µs for each statement, however small, and a survey of 24 drives writes 190
 rows. So ``INSERT … VALUES (:a, …)`` and ``UPDATE … SET … WHERE …`` for many rows become one, which
 reads its rows from arrays: ``unnest(:a, …) AS given (v_a, …)``. Other statements, those without a
-key, and batches in which two rows have the same key are left to be run row by row: there the order
-matters, and one statement has none.
+key (of ``ON CONFLICT``, or named as ``/*key: a, b*/``), and batches in which two rows have the same
+key are left to be run row by row: there the order matters, and one statement has none.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from watcher.store.travel import packed
 
 _INSERT = re.compile(
     r"INSERT INTO (?P<table>\w+)\s*\((?P<columns>[^()]*)\)\s*VALUES\s*\((?P<values>[^()]*)\)"
-    r"(?P<rest>\s*ON CONFLICT \((?P<key>[^()]*)\).*)",
+    r"\s*(?P<rest>ON CONFLICT \((?P<key>[^()]*)\).*|/\*key: (?P<told>[^*]*)\*/)",
     re.DOTALL,
 )
 _UPDATE = re.compile(
@@ -60,7 +60,8 @@ def shape_of(sql: str) -> Shape | None:
     if found is None:
         return None
     columns, values, key = (
-        [word.strip() for word in found[part].split(",")] for part in ("columns", "values", "key")
+        [word.strip() for word in words.split(",")]
+        for words in (found["columns"], found["values"], found["key"] or found["told"])
     )
     by_column = dict(zip(columns, values, strict=True))
     if not all(by_column.get(word, "").startswith(":") for word in key):
@@ -69,7 +70,7 @@ def shape_of(sql: str) -> Shape | None:
         names=names,
         key=tuple(by_column[word][1:] for word in key),
         before=f"INSERT INTO {found['table']} ({found['columns']}) SELECT {found['values']}",
-        after=f" WHERE true{found['rest']}",  # without it, ON would be read as that of a join
+        after=f" WHERE true {found['rest']}",  # without it, ON would be read as that of a join
     )
 
 

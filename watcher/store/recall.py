@@ -54,6 +54,11 @@ class Recall:
         return self._db.dialect
 
     @property
+    def is_far(self) -> bool:
+        """Whether a server is asked; see ``Db.is_far``."""
+        return self._db.is_far
+
+    @property
     def asked_in_vain(self) -> frozenset[str]:
         """The statements whose answers were asked ahead and were of no use so far."""
         return frozenset(sql for sql, _ in self._ahead)
@@ -69,6 +74,10 @@ class Recall:
         for key, rows in zip(fresh, self._db.ask(list(fresh.values())), strict=True):
             self._remember(key, rows)
         self._ahead |= fresh.keys()
+
+    def heard(self, sql: str, values: Values) -> Sequence[Any] | None:
+        """Give all rows of a query if they were asked ahead and still hold, else None."""
+        return self._recalled(_key(sql, values))
 
     def once(self, sql: str, values: Values | None = None) -> Sequence[Any]:
         """Give all rows of a query, and give them again until something is written over them."""

@@ -99,6 +99,17 @@ ON CONFLICT (at, drive, metric) DO UPDATE SET
         THEN (fresh.last + fresh.above) - excluded.last ELSE 0 END,
     readings = fresh.readings + 1;
 
+-- name: spans-begun
+-- The drives of a box of which something is kept of a span of ten minutes. Each is looked up by
+-- itself, for the spans of all boxes lie together.
+SELECT id AS drive FROM drive WHERE box = :box
+    AND (SELECT max(f.metric) FROM fresh AS f WHERE f.at = :at AND f.drive = drive.id) IS NOT NULL;
+
+-- name: begin-span
+-- The first value of a moving series in its span of ten minutes: nothing is there to be joined.
+INSERT INTO fresh (at, drive, metric, last, below, above, readings)
+VALUES (:at, :drive, :metric, :value, 0, 0, 1) /*key: at, drive, metric*/;
+
 -- name: count-poll
 -- Proof that we looked.
 INSERT INTO poll (day, drive, read_count, asleep_count, failed_count)
