@@ -20,7 +20,9 @@ from watcher.service.clock import ManualClock
 from watcher.service.delivery_child import Ended
 from watcher.service.desk import Outcome, Standing
 from watcher.service.ground import Ground
-from watcher.service.loop import LONGEST_LOOK, Hooks, Rhythm, Watch, Word
+from watcher.service.looker import LONGEST_LOOK
+from watcher.service.loop import Hooks, Watch
+from watcher.service.rhythm import Rhythm, Word
 from watcher.service.supervisor import Supervisor
 from watcher.store.errors import StoreDiskFails
 

@@ -40,8 +40,10 @@ from watcher.service.halves import DECLARED, Line, RemoteBell, RemoteSurveyor
 from watcher.service.heartbeat import Heart, beat
 from watcher.service.last_resort import say_here
 from watcher.service.log import ServiceLog, set_up, under_journal
-from watcher.service.loop import Delivers, Hooks, Looks, Rhythm, Rings, Watch, Word
+from watcher.service.looker import Looks
+from watcher.service.loop import Delivers, Hooks, Rings, Watch
 from watcher.service.opened import open_to_remember
+from watcher.service.rhythm import Rhythm, Word
 from watcher.service.settings import to_targets
 from watcher.service.settings_shape import Config
 from watcher.service.supervisor import ours

@@ -10,21 +10,14 @@ from __future__ import annotations
 
 import contextlib
 import queue
-import threading
 import time
-import traceback
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from enum import StrEnum
 from typing import Protocol
-
-from apscheduler.executors.pool import ThreadPoolExecutor
-from apscheduler.schedulers.background import BackgroundScheduler
 
 from watcher.facts.finding import Finding
 from watcher.facts.survey import Survey
-from watcher.facts.units import say_span
 from watcher.readers.errors import CannotParse
 from watcher.readers.kernel_log import Position
 from watcher.readers.taken import Taken
@@ -32,6 +25,8 @@ from watcher.service.clock import Clock, StepWatch, raw_wall_clock
 from watcher.service.delivery_child import Ended
 from watcher.service.desk import Desk, Outcome, Standing
 from watcher.service.ground import HISTORY, STATE, Ground
+from watcher.service.looker import NOT_BACK, Looker, Looks
+from watcher.service.rhythm import Rhythm, Schedule, Word
 from watcher.service.supervisor import Supervisor
 from watcher.store.errors import StoreError, StoreLocked
 
@@ -47,23 +42,6 @@ flashes up is seen twice. Our choice."""
 
 MISSED_ROUNDS = 3
 """After so many rounds without a complete survey the service no longer says that it is alive."""
-
-
-LONGEST_LOOK = timedelta(minutes=30)
-"""A look that lasts longer is not waited for any more. Our choice: two hundred drives of which
-sixty hang need about five minutes."""
-
-
-class Word(StrEnum):
-    """What can be asked of the loop."""
-
-    SURVEY = "survey"
-    DEEP = "deep-survey"
-    UPKEEP = "upkeep"
-    CATCH_UP = "catch-up"  # upkeep, when the last one is longer ago than the rhythm has it
-    HEARTBEAT = "heartbeat"
-    RELOAD = "reload"
-    STOP = "stop"
 
 
 class Delivers(Protocol):
@@ -86,38 +64,11 @@ class Delivers(Protocol):
         """Let it finish and end it."""
 
 
-class Looks(Protocol):
-    """The surveyor, as far as the loop needs it."""
-
-    def take(
-        self, survey: str, now: datetime, *, position: Position | None = None, deep: bool = False
-    ) -> Taken:
-        """Look at everything once."""
-
-
 class Rings(Protocol):
     """The bell, as far as the loop needs it; see ``bell.KernelBell``."""
 
     def rings(self, monotonic: float) -> bool:
         """Tell whether a look should come early."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rhythm:
-    """How often things are done."""
-
-    survey: timedelta = timedelta(minutes=10)
-    deep: timedelta = timedelta(hours=24)
-    upkeep: timedelta = timedelta(hours=24)
-    heartbeat: timedelta | None = None
-
-    @property
-    def every(self) -> dict[Word, timedelta]:
-        """What is asked of the loop, and how often."""
-        spans = {Word.SURVEY: self.survey, Word.DEEP: self.deep, Word.UPKEEP: self.upkeep}
-        if self.heartbeat is not None:
-            spans[Word.HEARTBEAT] = self.heartbeat
-        return spans
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,10 +83,6 @@ class Hooks:
     besides: Callable[[datetime], tuple[Finding, ...]] = lambda _now: ()  # about the watch itself
     works: Callable[[datetime], frozenset[str]] = lambda _now: frozenset()
     rhythm: Callable[[], Rhythm | None] = lambda: None  # by the settings read last; None: as before
-
-
-_Wanted = queue.SimpleQueue[tuple[str, datetime, Position | None, bool] | None]
-"""The looks to be taken, in order; None ends the looker."""
 
 
 class Watch:
@@ -164,24 +111,14 @@ class Watch:
         self.ground = ground
         self.desk = Desk(ground.store, standing)
         self._on_disk = delivery
-        self._surveyor = surveyor
         self._clock = clock
         self._delivery = delivery
         self._supervisor = supervisor
-        self._rhythm = rhythm
-        self._scheduler = BackgroundScheduler(
-            timezone="UTC",
-            executors={"default": ThreadPoolExecutor(1)},
-            # a late run is better than none, and one is enough however many were missed
-            job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
-        )
+        self._schedule = Schedule(rhythm, self.ask)
         self._hooks = hooks
         self._bell = bell
         self._words: queue.SimpleQueue[Word | Taken | str] = queue.SimpleQueue()
-        self._looking = False
-        self._look_began = 0.0  # monotonic
-        self._wanted: _Wanted = queue.SimpleQueue()
-        self._lookers: list[threading.Thread] = []
+        self._looker = Looker(surveyor, self._words.put)
         self._again = False  # another survey was asked for while one is going on
         self._early_at: float | None = None  # monotonic
         self._complete_at = clock.monotonic()
@@ -196,16 +133,12 @@ class Watch:
     @property
     def is_held_up(self) -> bool:
         """Whether a look is still not back a second after the end: Python would wait for it."""
-        for looker in self._lookers:
-            looker.join(1.0)
-        return any(looker.is_alive() for looker in self._lookers)
+        return self._looker.is_held_up
 
     def run(self) -> None:
         """Go on until stopped."""
-        for word, span in self._rhythm.every.items():
-            self._schedule(word, span)
-        self._scheduler.start()
-        self._start_looker()
+        self._schedule.start()
+        self._looker.start()
         self.ask(Word.DEEP)
         self.ask(Word.CATCH_UP)  # many a box never runs for a whole day
         if self.ground.in_memory:  # the disk could not even be opened
@@ -217,30 +150,9 @@ class Watch:
                 pass
         finally:
             self._supervisor.stopping()
-            self._scheduler.shutdown(wait=False)
-            self._wanted.put(None)
+            self._schedule.stop()
+            self._looker.stop()
             self._delivery.stop()
-
-    def _schedule(self, word: Word, span: timedelta) -> None:
-        """Have a word said from now on so often."""
-        self._scheduler.add_job(
-            self.ask,
-            "interval",
-            args=(word,),
-            seconds=span.total_seconds(),
-            id=word.value,
-            replace_existing=True,
-        )
-
-    def _keep_time(self, rhythm: Rhythm) -> None:
-        """Go by a new rhythm; what it leaves as it was is not begun anew."""
-        before, after = self._rhythm.every, rhythm.every
-        self._rhythm = rhythm
-        for word in before.keys() - after.keys():
-            self._scheduler.remove_job(word.value)
-        for word, span in after.items():
-            if before.get(word) != span:
-                self._schedule(word, span)
 
     def _turn(self) -> bool:
         """Handle what comes next, or that nothing came; False to stop."""
@@ -256,7 +168,7 @@ class Watch:
             elif isinstance(word, Word):
                 self._do(word)
             elif isinstance(word, str):
-                self._looking = False
+                self._looker.is_looking = False
                 self._hooks.trouble(word)
             self._pass_time()
         except StoreLocked:
@@ -325,7 +237,8 @@ class Watch:
         if due is not None and due <= now and self.desk.tick(now).told:
             self._delivery.wake()
         self._keep_delivering()
-        self._mind_the_looker()
+        if self._looker.gives_up(self._clock.monotonic()):
+            self._hooks.trouble(NOT_BACK)
         if self._bell is not None and self._bell.rings(self._clock.monotonic()):
             self.ask(Word.SURVEY)
         if self._early_at is not None and self._clock.monotonic() >= self._early_at:
@@ -338,7 +251,7 @@ class Watch:
     def _makes_rounds(self) -> bool:
         """Whether looks come back: only then we say that we are alive, to systemd or the owner."""
         silent = self._clock.monotonic() - self._complete_at
-        return silent < MISSED_ROUNDS * self._rhythm.survey.total_seconds() + 120
+        return silent < MISSED_ROUNDS * self._schedule.rhythm.survey.total_seconds() + 120
 
     def _keep_delivering(self) -> None:
         """Keep the delivery running, and say when it cannot be."""
@@ -365,7 +278,7 @@ class Watch:
                 with self.desk.store.transaction() as tx:
                     now = self._clock.now()
                     last = tx.rolled_up_at(now)
-                    if last is not None and now - last >= self._rhythm.upkeep:
+                    if last is not None and now - last >= self._schedule.rhythm.upkeep:
                         tx.roll_up(now)
             case Word.HEARTBEAT:
                 if self._makes_rounds:
@@ -373,7 +286,7 @@ class Watch:
             case Word.RELOAD:
                 standing = self._hooks.reload()
                 if standing is not None:
-                    self._keep_time(self._hooks.rhythm() or self._rhythm)
+                    self._schedule.keep(self._hooks.rhythm() or self._schedule.rhythm)
                     self.desk = Desk(self.ground.store, standing)
                     self._delivery.reload()
                     self._look(deep=False)
@@ -382,18 +295,16 @@ class Watch:
 
     def _look(self, *, deep: bool) -> None:
         """Have the box looked at; one look at a time."""
-        if self._looking:
+        if self._looker.is_looking:
             self._again = True
             return
         with self.desk.store.snapshot() as tx:
             text = tx.kept(self.desk.standing.box, POSITION)
         position = self._position_of(text)
-        self._looking = True
-        self._look_began = self._clock.monotonic()
         self._count += 1
         now = self._clock.now()
         name = f"{self.desk.standing.box}/{now:%Y%m%dT%H%M%S.%f}/{self._count}"
-        self._wanted.put((name, now, position, deep))
+        self._looker.look(name, now, position, deep=deep, monotonic=self._clock.monotonic())
 
     def _position_of(self, text: str | None) -> Position | None:
         """Read how far the kernel log was read; a damaged note begins anew, and that is said."""
@@ -406,53 +317,13 @@ class Watch:
             )
             return None
 
-    def _start_looker(self) -> None:
-        """Start the thread that looks, with a queue of its own."""
-        self._wanted = queue.SimpleQueue()
-        looker = threading.Thread(
-            target=self._look_on, args=(self._wanted,), name="look", daemon=True
-        )
-        self._lookers.append(looker)
-        looker.start()
-
-    def _mind_the_looker(self) -> None:
-        """Leave a look that never comes back to itself, and let another thread look."""
-        lasted = self._clock.monotonic() - self._look_began
-        if not self._looking or lasted < LONGEST_LOOK.total_seconds():
-            return
-        self._looking = False
-        self._wanted.put(None)
-        self._start_looker()
-        self._hooks.trouble(
-            f"A look at the box has not come back for {say_span(LONGEST_LOOK)} and is not waited "
-            "for any more; the next one is tried as planned."
-        )
-
-    def _look_on(self, wanted_here: _Wanted) -> None:
-        """Look whenever asked to, in a thread of its own that lives as long as the watch.
-
-        Whatever goes wrong becomes a word for the loop. A thread for each look would do where
-        memory is plenty; where it is not, waiting for a new one to begin can last for ever.
-        """
-        while (wanted := wanted_here.get()) is not None:
-            name, now, position, deep = wanted
-            try:
-                self._words.put(self._surveyor.take(name, now, position=position, deep=deep))
-            except Exception as error:  # noqa: BLE001 - the outermost ring: said, and the watch goes on
-                where = traceback.extract_tb(error.__traceback__)[-1]
-                place = f"{where.filename.rpartition('/')[2]}:{where.lineno}"
-                self._words.put(
-                    f"A look at the box failed by a fault of ours ({type(error).__name__}: "
-                    f"{error}, {place}); the next one is tried as planned."
-                )
-
     def _works(self) -> frozenset[str]:
         """Name what of the watch itself is known to work."""
         return frozenset() if self.ground.in_memory else frozenset({STATE, HISTORY})
 
     def _take_in(self, taken: Taken) -> None:
         """Hand a survey to the desk, with how far the kernel log was read."""
-        self._looking = False
+        self._looker.is_looking = False
         self._come_back()
         self.ground.prove()
         now = self._clock.now()
