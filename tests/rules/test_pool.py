@@ -33,6 +33,7 @@ from watcher.facts.pool import (
     Protection,
     RedundancySet,
     Remark,
+    Role,
     Work,
     WorkKind,
     WorkState,
@@ -142,6 +143,19 @@ def test_a_stripe_over_mirrors_of_their_own_bears_what_they_bear() -> None:
     (finding,) = of("margin-gone", seen)
     assert finding.pool == "md:cd"
     assert urgency("built-without-margin", view(pools=(stripe,))) == "note"
+
+
+def test_a_spare_that_is_there_and_not_filled_is_named_before_one_is_bought() -> None:
+    """An array that was started read-only, or held, leaves its spare waiting."""
+    spare = member("z", MemberState.SPARE, role=Role.SPARE, said="spare")
+    (finding,) = of("margin-gone", view(pools=(pool(lost="b", others=(spare,)),)))
+    assert "A spare is there and is not being filled (wwn-z): see why" in finding.next_step
+    work = Work(kind=WorkKind.REBUILD, done_fraction=0.1)
+    (finding,) = of("margin-gone", view(pools=(pool(lost="b", others=(spare,), work=work),)))
+    assert "A spare" not in finding.next_step
+    at_work = member("z", MemberState.SPARE, role=Role.SPARE, said="INUSE")
+    (finding,) = of("margin-gone", view(pools=(pool(lost="b", others=(at_work,)),)))
+    assert "A spare" not in finding.next_step
 
 
 def test_of_a_broken_pool_it_is_said_which_drives_are_out() -> None:

@@ -171,6 +171,22 @@ def _stake(pool: Pool) -> str:
     return "If one more drive fails, everything in the pool is lost"
 
 
+def waiting_spares(pool: Pool) -> tuple[Member, ...]:
+    """Give the spares of a pool that stand in for nobody."""
+    return tuple(
+        m for m in pool.others if m.state is MemberState.SPARE and not m.said.startswith("INUSE")
+    )
+
+
+def _waits(view: View, pool: Pool) -> str:
+    """Say that a spare is there already and is not being filled."""
+    spares = waiting_spares(pool)
+    if not spares:
+        return ""
+    names = "; ".join(", ".join(view.label_of(d) for d in m.drives) or m.name for m in spares)
+    return f"A spare is there and is not being filled ({names}): see why before you buy one. "
+
+
 def _what_caps(pool: Pool) -> str:
     """Say, where no member is out, what else takes the margin; its words name the remedy."""
     texts = [note.text.rstrip(".") for note in pool.notes if note.at_most is not None]
@@ -202,7 +218,8 @@ def _swap_step(view: View, pool: Pool) -> str:
     running = _refilling(pool)
     which = "meanwhile. Then the one" if running else "than the one"
     return (
-        f"{running}Touch no other drive {which} that is out: {out}. {_hangs(view, pool)}Check "
+        f"{running}Touch no other drive {which} that is out: {out}. {_hangs(view, pool)}"
+        f"{'' if running else _waits(view, pool)}Check "
         "the cable and power of what is out first; if it stays out, replace it with one at least "
         f"as large, powering down first unless the bay is made for hot swap{care}. Check by model "
         "and serial number before you pull anything."

@@ -23,7 +23,14 @@ from watcher.facts.pool import (
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.units import say_span
 from watcher.rules.look import steps
-from watcher.rules.pool import LOST, lost_members, pool_finding, pools, quote
+from watcher.rules.pool import (
+    LOST,
+    lost_members,
+    pool_finding,
+    pools,
+    quote,
+    waiting_spares,
+)
 from watcher.rules.tuning import Threshold, Tuning
 from watcher.rules.view import View
 
@@ -262,9 +269,7 @@ def member_put_out(view: View, tuning: Tuning) -> Iterator[Finding]:
         roles = {m.role for m in out}
         role = next((role for role in PUT_OUT if role in roles), Role.DATA)
         urgency, sentence = PUT_OUT[role]
-        ready = sum(
-            m.state is MemberState.SPARE and not m.said.startswith("INUSE") for m in pool.others
-        )
+        ready = len(waiting_spares(pool))
         left = {0: "no spare is left", 1: "one spare is left"}.get(
             ready, f"{ready} spares are left"
         )
