@@ -195,3 +195,13 @@ def test_a_shell_completes_the_names_of_boxes_and_clients(hub: Path, tmp_path: P
     empty = tmp_path / "empty.yaml"
     empty.write_text(f"state_directory: {tmp_path / 'nothing'}\n")
     assert completions(empty, "--client", "") == []
+
+
+def test_a_box_that_was_given_back_has_nothing_to_do_however_it_was_then(hub: Path) -> None:
+    assert "1 now" in command(hub, "hub", "boxes")[1]
+    for box in (PRESS, NAS, OTHER):
+        assert command(hub, "hub", "return", box)[0] == 0
+    text = command(hub, "hub", "boxes")[1]
+    assert "1 now" not in text
+    assert text.count("nothing to do") == 3
+    assert "no box has anything open" in command(hub, "cases")[1]

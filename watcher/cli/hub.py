@@ -242,7 +242,7 @@ def boxes(context: click.Context) -> None:
                 box.box,
                 heard(box, room),
                 pool_words(pools.get(box.box, [])),
-                case_words(cases.get(box.box, {})),
+                case_words(cases.get(box.box, {}) if box.state is BoxState.WATCHED else {}),
             ]
             by_client.setdefault(box.client, []).append(row)
     if not by_client:
