@@ -45,3 +45,12 @@ def test_what_was_saved_is_on_the_disk_by_its_name(
 
 def test_no_secret_is_shown_by_accident() -> None:
     assert "s3cret" not in repr(KNOWN)
+
+
+def test_a_link_under_the_name_it_is_written_by_leads_nowhere(tmp_path: Path) -> None:
+    precious = tmp_path / "precious"
+    precious.write_text("kept", encoding="utf-8")
+    (tmp_path / f"{FILE}.new").symlink_to(precious)
+    credentials.save(tmp_path, KNOWN)
+    assert precious.read_text(encoding="utf-8") == "kept"
+    assert credentials.load(tmp_path) == KNOWN

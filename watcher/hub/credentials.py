@@ -7,6 +7,8 @@ import os
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from watcher.store.new_file import open_new
+
 FILE = "hub.json"
 JOINING = "hub-joining.json"
 """While joining: what holds until then stays untouched until the hub has said yes."""
@@ -54,8 +56,8 @@ def save(folder: Path, known: Credentials, name: str = FILE) -> None:
         "mask_key": known.mask_key,
     }
     beside = folder / f"{name}.new"
-    handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, MODE)
-    with os.fdopen(handle, "w", encoding="utf-8") as file:
+    beside.unlink(missing_ok=True)
+    with os.fdopen(open_new(beside, MODE), "w", encoding="utf-8") as file:
         json.dump(told, file)
         file.flush()
         os.fsync(file.fileno())

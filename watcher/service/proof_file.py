@@ -19,6 +19,7 @@ from watcher.facts.identity import DriveId
 from watcher.recovery.proving import PROOF_FORMAT, Proof
 from watcher.store.codec import Form
 from watcher.store.errors import StoreDamaged
+from watcher.store.new_file import open_new
 
 FOLDER: Final = "proofs"
 FOLDER_MODE: Final = 0o750
@@ -84,7 +85,8 @@ class ProofFile:
     def write(self, path: Path, text: str) -> None:
         """Put a text in place, whole or not at all."""
         beside = path.with_name(f".{path.name}.new")
-        file = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, FILE_MODE)
+        beside.unlink(missing_ok=True)
+        file = open_new(beside, FILE_MODE)
         try:
             content = text.encode("utf-8")
             while content:

@@ -15,6 +15,7 @@ from datetime import datetime
 from pathlib import Path
 
 from watcher.store.errors import StoreError, StoreFull, translate, translate_os
+from watcher.store.new_file import open_new
 
 COPIES_KEPT = 3
 """How many copies stay. Our choice: the way back over the last upgrades, in a bounded place."""
@@ -30,7 +31,8 @@ def copy_before(path: Path, where: str, now: datetime) -> Path:
     copy = _free_name(path, now)
     beside = path.with_name(f"{path.name}.new-{os.getpid()}-{threading.get_ident()}")
     try:
-        os.close(os.open(beside, os.O_CREAT | os.O_TRUNC | os.O_WRONLY | os.O_CLOEXEC, COPY_MODE))
+        _drop(beside)  # of a process of this number that was killed
+        os.close(open_new(beside, COPY_MODE))
         copy_pages(path, beside)
         handle = os.open(beside, os.O_RDONLY | os.O_CLOEXEC)
         try:

@@ -18,6 +18,7 @@ from pathlib import Path
 from watcher.store.connection import Connect, open_db
 from watcher.store.errors import translate_os
 from watcher.store.migrate import migrate
+from watcher.store.new_file import open_new
 
 FILE_MODE = 0o640
 """Serial numbers and messages are nobody else's business; a group may be allowed to look."""
@@ -46,7 +47,7 @@ def made_beside(
     beside = path.with_name(f"{path.name}.new-{os.getpid()}-{threading.get_ident()}")
     _remove(beside)
     with _told(where):
-        os.close(os.open(beside, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_CLOEXEC, FILE_MODE))
+        os.close(open_new(beside, FILE_MODE))
     try:
         db = open_db(str(beside), where, connect)
         try:
