@@ -144,6 +144,7 @@ def test_a_digest_without_a_weekday_is_refused() -> None:
 def test_a_rung_needs_people_and_time(people: tuple[str, ...], wait: timedelta) -> None:
     with pytest.raises(ValueError, match="rung"):
         Rung(people=people, wait=wait)
+    assert Rung(people=("ada",), wait=timedelta(minutes=1)).people == ("ada",)
 
 
 @pytest.mark.parametrize(("first", "longest"), [(timedelta(0), HOUR), (2 * HOUR, HOUR)])

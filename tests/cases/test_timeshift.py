@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+import re
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass, replace
+from datetime import datetime, timedelta
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -10,7 +13,15 @@ from hypothesis import strategies as st
 from tests.cases.build import ORCHARD, START, Desk, finding
 from watcher.cases.decide import next_deadline
 from watcher.cases.observations import Acknowledged, Silenced, TimePassed, WorkAnnounced
-from watcher.cases.state import Book, Expectation, ExpectKind, ScopeKind
+from watcher.cases.state import (
+    Book,
+    Climb,
+    Expectation,
+    ExpectKind,
+    NoticeKind,
+    Pending,
+    ScopeKind,
+)
 from watcher.cases.timeshift import STANDS_STILL_FOR, follow_clock, moved_back
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId, about_pool
@@ -59,6 +70,82 @@ def test_every_span_in_the_book_stays_as_it_was() -> None:
     assert case.answer is not None
     assert case.answer.until - desk.now == 2 * HOUR
     assert desk.book.silences[0].until - desk.now == 5 * HOUR
+
+
+def moments(thing: object, where: str = "") -> Iterator[tuple[str, datetime]]:
+    """Give every moment within, with the way to it."""
+    if isinstance(thing, datetime):
+        yield where, thing
+    elif isinstance(thing, tuple):
+        for number, part in enumerate(thing):
+            yield from moments(part, f"{where}[{number}]")
+    elif is_dataclass(thing):
+        for field in fields(thing):
+            yield from moments(getattr(thing, field.name), f"{where}.{field.name}")
+
+
+def full() -> Book:
+    """A book in which every moment that it can remember is set."""
+    desk = busy()
+    desk.now += HOUR
+    desk.survey()
+    book = desk.book
+    at = iter(desk.now + timedelta(minutes=n) for n in range(99))
+    cases = [
+        replace(
+            case,
+            held=tuple(replace(held, cleared_at=next(at)) for held in case.held),
+            told_of=tuple(replace(told, low_since=next(at)) for told in case.told_of),
+            told_at=next(at),
+            grows_at=next(at),
+            climb=Climb(rung=0, next_at=next(at), since=next(at)),
+            calm_since=next(at),
+            closed_at=next(at),
+        )
+        for case in book.cases
+    ]
+    waits = Pending(
+        person="ada",
+        kind=NoticeKind.OPENED,
+        case=1,
+        urgency=Urgency.NOW,
+        not_before=next(at),
+        number=1,
+    )
+    return replace(book, cases=tuple(cases), pending=(waits,), digest_at=next(at))
+
+
+STAYS = re.compile(r"observed_at$|^\.works\[1\]|\.first$")
+"""What was seen keeps its time, and so does what is only planned."""
+
+
+def test_no_moment_in_the_book_is_forgotten() -> None:
+    book, back = full(), 3 * HOUR
+    before, after = dict(moments(book)), dict(moments(moved_back(book, back)))
+    kinds = {re.sub(r"\[\d+\]", "", where) for where in before}
+    known = {f"{where}.{name}" for where, names in MOMENTS.items() for name in names}
+    assert kinds >= known, known - kinds
+    assert before.pop(".digest_at") > START
+    moved = {
+        where: moment if STAYS.search(where) else moment - back for where, moment in before.items()
+    }
+    assert after == moved
+
+
+MOMENTS = {
+    ".cases": ("opened_at", "told_at", "grows_at", "calm_since", "closed_at"),
+    ".cases.held": ("since", "seen_at", "cleared_at"),
+    ".cases.told_of": ("low_since",),
+    ".cases.last_told": ("at",),
+    ".cases.climb": ("next_at", "since"),
+    ".cases.answer": ("at", "until"),
+    ".cases.answers": ("at", "until"),
+    ".silences": ("begins", "until"),
+    ".works": ("begins", "ends"),
+    ".pending": ("not_before",),
+    ".sent": ("at",),
+    "": ("digest_at", "last_survey_at", "decided_at"),
+}
 
 
 def test_work_under_way_moves_and_planned_work_keeps_its_time_of_day() -> None:
