@@ -82,6 +82,9 @@ def test_the_gist_leaves_out_how_the_pool_stands() -> None:
         "Some sectors are in doubt. It belongs to the pool orchard, which can lose 2 more drives."
     )
     assert gist(said) == "Some sectors are in doubt."
+    assert gist(f"{said.replace('orchard', 'tank.v2')} And more.") == (
+        "Some sectors are in doubt. And more."
+    )
     assert gist("The drive is gone.") == "The drive is gone."
 
 

@@ -40,7 +40,7 @@ def cut(text: str, longest: int) -> str:
 
 _SENTENCE_END = re.compile(r"(?<=[.!?]) (?=[A-Z0-9“])")
 
-_BELONGS = re.compile(r" It belongs to the pool [^.]*\.")
+_BELONGS = re.compile(r" It belongs to the pool .*?\.(?= |$)")  # a pool's name may hold a dot
 
 
 def gist(sentence: str) -> str:
