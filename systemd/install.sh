@@ -87,6 +87,13 @@ stop_service() {
     done
 }
 
+# as_owner FOLDER COMMAND... : runs a command as the folder's owner, who may have laid links there that root must not follow.
+as_owner() {
+    local folder=$1
+    shift
+    setpriv --reuid "$(stat -c %u -- "$folder")" --regid "$(stat -c %g -- "$folder")" --clear-groups -- "$@"
+}
+
 # give_to_desk : the half that tells runs as a user of its own, who keeps the history and may read the settings.
 give_to_desk() {
     if ! getent passwd midwatch >/dev/null; then
@@ -123,10 +130,9 @@ install)
         if [ -n "$dry" ]; then
             echo "would copy: $state/midwatch.db to $copy"
         else
-            "$python" -c 'import sqlite3, sys
+            (umask 077 && cd / && as_owner "$state" "$python" -I -c 'import sqlite3, sys
 source = sqlite3.connect(sys.argv[1]); target = sqlite3.connect(sys.argv[2])
-with target: source.backup(target)' "$state/midwatch.db" "$copy"
-            chmod 600 "$copy"
+with target: source.backup(target)' "$state/midwatch.db" "$copy")
             say "the history was copied to $copy"
             # The newest three stay; the program itself keeps as many (watcher/store/copies.py).
             for old in $(printf '%s\n' "$state"/midwatch.db.before-*Z* | sort | head -n -3); do rm -f -- "$old"; done
