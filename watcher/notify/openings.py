@@ -10,7 +10,7 @@ from watcher.facts.pool import Protection
 from watcher.facts.units import say_count
 from watcher.notify.message_facts import PoolLine
 from watcher.notify.scene import Scene, happening_in, in_short, is_proven
-from watcher.notify.words import WHEN, clean, cut, say_long
+from watcher.notify.words import WHEN, clean, cut, say_long, short_label
 
 ITEMS_SHOWN = 5
 """How many of several things are named; the rest is counted. Our choice: what fits a screen."""
@@ -95,7 +95,8 @@ def _silence_broken(scene: Scene) -> list[str]:
 def _unexpected(scene: Scene) -> list[str]:
     about, finding = clean(scene.item.about), scene.finding
     if about and finding is not None and clean(finding.label) in about:
-        return [about]  # it says already which drive left
+        label = clean(finding.label)  # in full below; a lock screen has no room for it twice
+        return [about.replace(label, short_label(label))]  # it says already which drive left
     return [about, happening_in(scene)]
 
 

@@ -304,10 +304,10 @@ def pool_broken(view: View, tuning: Tuning) -> Iterator[Finding]:
                 else f"The pool {pool.name} lost more drives than it can bear."
             ),
             next_step=(
-                "Do not repair, format or force anything yet, and write nothing to its drives. "
-                "Drives that seem dead are often only cut off: check power, cables and backplane, "
-                "reseat, and note what changed. Then follow the recovery steps, or ask for help, "
-                f"before any command that writes.{f' Out of it: {out}.' if out else ''}"
+                "Write, repair, format and force nothing. Drives that seem dead are often only cut "
+                "off: check power, cables and backplane. Reseat them, and note what changed. Then "
+                "follow the recovery steps, or ask for help, before any command that writes."
+                f"{f' Out of it: {out}.' if out else ''}"
             ),
             evidence=_reason(view, pool),
             level=1 + len(lost_members(pool)),
