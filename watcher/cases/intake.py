@@ -136,7 +136,7 @@ def _join(draft: Draft, observation: SurveyJudged, finding: Finding, places: _Pl
             continue
         known = True
         since = old.since if old.cleared_at is None else now
-        held.append(replace(fresh, since=since))
+        held.append(Held(finding=finding, since=since, seen_at=now))
     if not known:
         held.append(fresh)
         draft.record(case.number, "finding-joined", text=_said(case, finding))
@@ -176,7 +176,8 @@ def _clear(draft: Draft, observation: SurveyJudged) -> None:
         weighs = Urgency.NOTE if not case.only_notes else None
         calm = all(h.cleared_at is not None or h.finding.urgency is weighs for h in held)
         since = (case.calm_since or now) if calm else None
-        draft.put_case(replace(case, held=tuple(held), calm_since=since))
+        if since != case.calm_since or tuple(held) != case.held:
+            draft.put_case(replace(case, held=tuple(held), calm_since=since))
 
 
 def _close(draft: Draft) -> None:

@@ -140,9 +140,11 @@ def sound_the_news(draft: Draft) -> None:
         audible = audible_of(heard)
         case = _with_hushed(draft, open_case, heard)
         if not audible:
-            if case.is_weighty:
+            if case.is_weighty and not (case.hushed and case.climb is None):
                 case = replace(case, hushed=True, climb=None)
-            draft.put_case(replace(case, grows_at=None))
+            if case.grows_at is not None:
+                case = replace(case, grows_at=None)
+            draft.put_case(case)
             continue
         loud = [h for h in heard if h.finding in audible]
         if case.hushed:

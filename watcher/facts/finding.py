@@ -21,7 +21,7 @@ class Urgency(StrEnum):
     @property
     def rank(self) -> int:
         """Give 0 for a note, up to 3 for now."""
-        return _URGENCY_ORDER.index(self)
+        return _RANK[self]
 
     def __lt__(self, other: object) -> bool:
         """Compare by how soon, not by spelling."""
@@ -44,7 +44,10 @@ class Urgency(StrEnum):
         return not self < other
 
 
-_URGENCY_ORDER = (Urgency.NOTE, Urgency.THIS_WEEK, Urgency.TODAY, Urgency.NOW)
+_RANK = {
+    urgency: rank
+    for rank, urgency in enumerate((Urgency.NOTE, Urgency.THIS_WEEK, Urgency.TODAY, Urgency.NOW))
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -45,6 +45,9 @@ CHATTY: Final = frozenset(
 """Metrics that move all the time: kept in spans of time. All others are counters: kept at the
 moments at which they moved."""
 
+_NAMES: Final = {metric: metric.value for metric in CHATTY}
+"""Their names as plain text, which is written five times as fast as a member of an enum."""
+
 SPAN = 10 * MINUTE
 ANSWERS_KEPT = 20
 """Raw answers at a change of verdict that are kept for each drive; our choice: a drive that changes
@@ -220,7 +223,7 @@ class IntakePart(PoolIntake, EventIntake):
             if metric in CHATTY:
                 number = numbers.get(metric) or self.metric_number(metric)
                 spans.append({"drive": known.number, "metric": number, "at": span, "value": value})
-                moving[metric] = (value, at)
+                moving[_NAMES[metric]] = (value, at)
                 continue
             before = known_counters.get(metric)
             if is_newest and before is not None and before[0] == value:
