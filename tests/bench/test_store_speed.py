@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.bench.hub import yardstick
 from tests.bench.store import DRIVES, END, Box, live, measure, moments
 from watcher.store.database import open_store
 
@@ -35,7 +36,7 @@ def test_five_years_of_24_drives_stay_under_50_mib(tmp_path: Path) -> None:
 def test_a_survey_costs_a_few_milliseconds_and_no_more_with_years_behind_it(
     tmp_path: Path,
 ) -> None:
-    """In processor time, the better of two tries each: the work, not the machine's other load.
+    """In processor time, the better of two tries each, against a fixed piece of work.
 
     Two years are held against the two months that the questions look back.
     """
@@ -50,9 +51,10 @@ def test_a_survey_costs_a_few_milliseconds_and_no_more_with_years_behind_it(
             take, ask = zip(measure(store, box), measure(store, box), strict=True)
         return min(take), min(ask)
 
+    yard = min(yardstick() for _ in range(40)) * 1000
     before, after = cost(60), cost(700)
-    assert after[0] < 25
-    assert after[1] < 15
+    assert after[0] < 20 * yard  # 9 when this was written
+    assert after[1] < 35 * yard  # 15; a drive that moves its counters twice a day is a sick one
     assert after[0] < 2 * before[0]
     assert after[1] < 2 * before[1]
 
