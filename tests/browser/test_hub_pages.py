@@ -17,9 +17,9 @@ import pytest
 from tests.browser.test_pages import (
     HEAVIEST_BYTES,
     SIZES,
-    axe,
     chromium,
     new_page,
+    serious_issues,
     shoot,
     sign_in,
 )
@@ -101,22 +101,9 @@ def test_every_page_of_the_shop_fits_is_light_and_asks_nobody_else(
 def test_axe_finds_no_serious_issue_on_any_page_of_the_shop(
     chromium: Any, hub: Served, size: str, scheme: str
 ) -> None:
-    script = axe()
     page, _ = new_page(chromium, hub, size, scheme, bypass_csp=True)
     sign_in(page, hub, "sam")
-    found = {}
-    for name, path in PAGES.items():
-        page.goto(hub.address(path))
-        page.add_script_tag(path=script)
-        result = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-        bad = [
-            (one["id"], [node["html"][:120] for node in one["nodes"][:3]])
-            for one in result["violations"]
-            if one["impact"] in {"serious", "critical"}
-        ]
-        if bad:
-            found[name] = bad
-    assert found == {}
+    assert serious_issues(page, hub, PAGES) == {}
     page.context.close()
 
 

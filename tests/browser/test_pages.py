@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -236,17 +236,14 @@ def axe() -> str:
     return str(script)
 
 
-@pytest.mark.parametrize(("size", "scheme"), [("phone", "dark"), ("desk", "light")])
-def test_axe_finds_no_serious_issue_on_any_page(
-    chromium: Any, compared: Served, size: str, scheme: str
-) -> None:
+def serious_issues(
+    page: Any, served: Any, pages: Mapping[str, str]
+) -> dict[str, list[tuple[str, list[str]]]]:
+    """Give what axe calls serious or critical on each page that has such a thing."""
     script = axe()
-    page, _ = new_page(chromium, compared, size, scheme, bypass_csp=True)
-    sign_in(page, compared)
-    pages = PAGES | {"link": compared.stage.links()[-1]}
     found = {}
     for name, path in pages.items():
-        page.goto(compared.address(path))
+        page.goto(served.address(path))
         page.add_script_tag(path=script)
         result = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
         bad = [
@@ -256,7 +253,17 @@ def test_axe_finds_no_serious_issue_on_any_page(
         ]
         if bad:
             found[name] = bad
-    assert found == {}
+    return found
+
+
+@pytest.mark.parametrize(("size", "scheme"), [("phone", "dark"), ("desk", "light")])
+def test_axe_finds_no_serious_issue_on_any_page(
+    chromium: Any, compared: Served, size: str, scheme: str
+) -> None:
+    page, _ = new_page(chromium, compared, size, scheme, bypass_csp=True)
+    sign_in(page, compared)
+    pages = PAGES | {"link": compared.stage.links()[-1]}
+    assert serious_issues(page, compared, pages) == {}
     page.context.close()
 
 

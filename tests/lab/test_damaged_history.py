@@ -6,23 +6,11 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+from tests.lab.at_once import AT_ONCE, HOOK
 from tests.lab.daemon import Daemon, midwatch
 from tests.lab.receivers import Hook, wait_until, web_server
 
-SETTINGS = """
-box_name: attic
-state_directory: {state}
-cases:
-  settle_minutes: 0
-  gather_seconds: 0
-kernel_log:
-  source: none
-people:
-  - name: ada
-    targets:
-      - name: hook
-        url: "json://127.0.0.1:{hook}/"
-"""
+SETTINGS = AT_ONCE + HOOK
 
 
 def texts(hook: Hook) -> list[str]:

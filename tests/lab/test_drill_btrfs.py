@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.lab.at_once import AT_ONCE, MAIL
 from tests.lab.daemon import ROOT, Daemon, cases_of, midwatch
 from tests.lab.loops import BtrfsMirror, btrfs_mirror, why_not
 from tests.lab.receivers import Mailbox, free_port, mail_server, wait_until
@@ -20,26 +21,17 @@ pytestmark = [
     pytest.mark.skipif(LACKING is not None, reason=f"a real btrfs {LACKING}"),
 ]
 
-SETTINGS = """
-box_name: attic
-state_directory: {state}
-cases:
-  settle_minutes: 0
-  gather_seconds: 0
-kernel_log:
-  source: none
-people:
-  - name: ada
-    targets:
-      - name: mail
-        url: "mailto://127.0.0.1:{mail}/?from=watch@attic.example&to=ada@attic.example&mode=insecure"
-ladders:
+SETTINGS = (
+    AT_ONCE
+    + MAIL
+    + """ladders:
   - urgencies: [now, today]
     pools: [rehearsal]
     rungs:
       - people: [ada]
         wait_minutes: 5
 """
+)
 
 
 def fingerprints(mirror: BtrfsMirror) -> list[str]:

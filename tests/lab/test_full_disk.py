@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from tests.lab.at_once import AT_ONCE, HOOK
 from tests.lab.daemon import Daemon, cases_of
 from tests.lab.loops import btrfs_mirror, why_not
 from tests.lab.receivers import Hook, wait_until, web_server
+from tests.lab.small_disks import small_disk
 
 LACKING = why_not() or (None if shutil.which("mount") else "needs mount")
 pytestmark = [
@@ -20,31 +21,13 @@ pytestmark = [
     pytest.mark.skipif(LACKING is not None, reason=f"a full disk {LACKING}"),
 ]
 
-SETTINGS = """
-box_name: attic
-state_directory: {state}
-cases:
-  settle_minutes: 0
-  gather_seconds: 0
-kernel_log:
-  source: none
-people:
-  - name: ada
-    targets:
-      - name: hook
-        url: "json://127.0.0.1:{hook}/"
-"""
+SETTINGS = AT_ONCE + HOOK
 
 
-@pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    at = tmp_path / "small"
-    at.mkdir()
-    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", at], check=True)
-    try:
+@pytest.fixture(name="small_disk")
+def two_mebibytes(tmp_path: Path) -> Iterator[Path]:
+    with small_disk(tmp_path / "small", 2) as at:
         yield at
-    finally:
-        subprocess.run(["umount", "-l", at], check=True)
 
 
 def fill(folder: Path) -> Path:

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from tests.lab.at_once import AT_ONCE, HOOK, MAIL
 from tests.lab.daemon import Daemon, cases_of, midwatch
 from tests.lab.loops import btrfs_mirror, why_not
 from tests.lab.receivers import (
@@ -30,22 +31,7 @@ pytestmark = [
 ]
 
 LABEL = "mw-watched"  # of its own: other tests may have a mirror on this machine, too
-SETTINGS = """
-box_name: attic
-state_directory: {state}
-cases:
-  settle_minutes: 0
-  gather_seconds: 0
-kernel_log:
-  source: none
-people:
-  - name: ada
-    targets:
-      - name: mail
-        url: "mailto://127.0.0.1:{mail}/?from=watch@attic.example&to=ada@attic.example&mode=insecure"
-      - name: hook
-        url: "json://127.0.0.1:{hook}/"
-"""
+SETTINGS = AT_ONCE + MAIL + HOOK
 
 
 def case_of_pool(config: Path) -> dict[str, Any]:
