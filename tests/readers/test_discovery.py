@@ -179,7 +179,7 @@ def test_an_nvme_controller_without_serial_is_matched_by_name() -> None:
 
 def test_an_entry_that_names_nothing_is_about_no_drive() -> None:
     found = find(recorded("scan-open.json"), BOOT, ToldDrive(bay="nowhere"))
-    assert all(target.bay is None for target in found.targets)
+    assert {target.bay for target in found.targets} == {None}
 
 
 def test_what_is_no_drive_is_left_out_unless_a_pool_rests_on_it() -> None:

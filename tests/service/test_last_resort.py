@@ -32,7 +32,8 @@ def test_it_is_printed_and_told_to_all_who_are_logged_in(wall: Path) -> None:
 def test_in_the_journal_each_line_is_an_alert() -> None:
     """sd-daemon(3): <1> at the beginning of a line is the priority "alert" of syslog(3)."""
     out = io.StringIO()
-    say_here("a", "b", {"JOURNAL_STREAM": "8:1"}, out=out, wall="")
+    say_here("a", "b\nc", {"JOURNAL_STREAM": "8:1"}, out=out, wall="")
+    assert out.getvalue().startswith("<1>a\n<1>b\n<1>c\n")
     assert all(line.startswith("<1>") for line in out.getvalue().splitlines())
 
 

@@ -131,6 +131,7 @@ def test_whatever_a_drive_calls_itself_the_file_loads(
     serial: str, model: str, bay: str, box: str
 ) -> None:
     config = read(sketch(survey(drive(serial, model, bay), box=box or "attic")))
+    assert config.drives or not serial.isprintable() or not serial.strip()
     for listed in config.drives:
         assert listed.serial == serial.strip()
         assert listed.bay in {bay.strip(), None}

@@ -82,11 +82,18 @@ def test_a_message_that_is_a_list_of_bytes_or_null_is_kept() -> None:
     assert worth_reading_json("\n".join(rows)) == rows[:2]
 
 
-@given(st.binary(max_size=300))
-def test_any_bytes_are_screened_into_lines_of_their_own(block: bytes) -> None:
+_ENDS = st.sampled_from([b"\n", b"\r\n", b"\r", b""])
+
+
+@given(st.lists(st.tuples(st.binary(max_size=30), _ENDS), max_size=6))
+def test_any_bytes_are_screened_into_lines_of_their_own(parts: list[tuple[bytes, bytes]]) -> None:
+    known = b"[ 1.5] ata3.00: error: { UNC }"
+    around = b"".join(part + end for part, end in parts)
+    block = around + b"\n" + known + b"\n" + around
+    kept = worth_reading(block)
+    assert known in kept
     lines = block.split(b"\n")
-    for line in worth_reading(block):
-        assert line in lines
+    assert all(line in lines for line in kept)
 
 
 @given(st.lists(st.sampled_from([b"[ 1.5] audit: x", b"ata3.00: error: { UNC }", b""]), max_size=9))
