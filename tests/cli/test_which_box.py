@@ -205,3 +205,9 @@ def test_a_box_that_was_given_back_has_nothing_to_do_however_it_was_then(hub: Pa
     assert "1 now" not in text
     assert text.count("nothing to do") == 3
     assert "no box has anything open" in command(hub, "cases")[1]
+
+
+def test_what_is_shown_to_be_done_next_names_box_and_client_as_they_were_named(hub: Path) -> None:
+    named = ("--box", "nas", "--client", "Orchard Press")
+    _, text = command(hub, "case", number(hub, *named), *named)
+    assert "--box 'nas (Orchard Press)' --client 'Orchard Press' --until" in text

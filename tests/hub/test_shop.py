@@ -357,3 +357,14 @@ def test_the_same_survey_twice_at_once_counts_once(tmp_path: Path) -> None:
         drive = tx.drives(BoxId("press"))[0].identity.drive
         (day,) = tx.poll_days(drive, NOW - timedelta(days=1), NOW + EVERY)
     assert day.read == 1
+
+
+def test_a_message_names_the_box_in_the_command_by_which_its_case_is_taken() -> None:
+    hub = shop()
+    token = enrol(hub, "front desk")
+    report(hub, token, look(1))
+    report(hub, token, look(2, lost=1))
+    with hub.store.snapshot() as tx:
+        bodies = [notice.body for notice in tx.list_notices(BoxId("front desk"))]
+    assert bodies
+    assert all("midwatch ack 1 --box 'front desk'" in body for body in bodies)

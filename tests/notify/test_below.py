@@ -79,6 +79,8 @@ def test_a_link_takes_the_place_of_the_command_and_a_monstrous_one_does_not() ->
     without = [line.text for line in action_lines(scene(replace(BARE, link="x" * 400)))]
     assert with_link[-1] == BARE.link
     assert without[-1] == "Take it: midwatch ack 7"
+    named = replace(BARE, link="", box_option="--box 'front desk'")
+    assert action_lines(scene(named))[-1].text == "Take it: midwatch ack 7 --box 'front desk'"
 
 
 def test_who_need_not_act_is_not_told_to() -> None:

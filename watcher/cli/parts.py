@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import getpass
 import re
-import shlex
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -17,7 +16,7 @@ import click
 from watcher.cases.observations import Observation
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.say import say
-from watcher.cli.which_box import BOX, CLIENT, box_named
+from watcher.cli.which_box import BOX, CLIENT, box_named, option_of
 from watcher.facts.identity import BoxId, DriveId
 from watcher.facts.pool import Pool
 from watcher.facts.survey import Survey
@@ -61,16 +60,12 @@ class Room:
     now: datetime
     at: EnrolledBox | None = None  # one of a hub's boxes; None: what this desk stands on
     at_hub: bool = False
+    option: str = ""  # how the box is named in a command that is shown to a person
 
     @property
     def box(self) -> BoxId:
         """The box that the command is about."""
         return self.at.box if self.at is not None else box_of(self.config)
-
-    @property
-    def option(self) -> str:
-        """How the box is named in a command that is shown to a person; "" where it need not be."""
-        return f" --box {shlex.quote(self.at.box)}" if self.at is not None else ""
 
     @property
     def of_box(self) -> str:
@@ -157,7 +152,8 @@ def room_of(context: click.Context, *, need_state: bool = True) -> Iterator[Room
             named = context.meta.get(BOX), context.meta.get(CLIENT)
             at = box_named(tx, box_of(config), *named)
             at_hub = at is not None or tx.is_hub()
-        yield Room(config=config, store=store, now=now, at=at, at_hub=at_hub)
+        option = option_of(at, named[1])
+        yield Room(config=config, store=store, now=now, at=at, at_hub=at_hub, option=option)
 
 
 _SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(min|m|h|d|w)", re.IGNORECASE)

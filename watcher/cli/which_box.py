@@ -6,6 +6,7 @@ command does then goes the way of the pages: by the policy of the box's client.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
@@ -109,6 +110,14 @@ def _only(boxes: Sequence[EnrolledBox], name: str, client: str) -> EnrolledBox:
         "with --client.",
         Exit.NOT_FOUND,
     )
+
+
+def option_of(at: EnrolledBox | None, client: str | None) -> str:
+    """Say how a box that was named is named in the next command; "" where none was."""
+    if at is None:
+        return ""
+    whose = f" --client {shlex.quote(client)}" if client else ""
+    return f" --box {shlex.quote(at.box)}{whose}"
 
 
 def plain_name(box: EnrolledBox) -> str:

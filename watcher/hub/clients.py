@@ -7,6 +7,7 @@ what the settings say. Nobody of one client is ever in the policy of another's b
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import replace
 from functools import lru_cache
 
@@ -56,7 +57,8 @@ class Clients:
 
     def of(self, box: EnrolledBox) -> Standing:
         """Give the standing of a box: its client's policy, without the shop's regular message."""
-        return self._standing(box.box, self._policy(box.client))
+        standing = self._standing(box.box, self._policy(box.client))
+        return replace(standing, box_option=f"--box {shlex.quote(box.box)}")
 
     def _standing(
         self,

@@ -139,8 +139,14 @@ def action_lines(scene: Scene) -> list[Line]:
     if link and len(link) <= LONGEST_LINK:
         lines.append(Line(text=link, drop=1))
     elif acts and case is not None:
-        lines.append(Line(text=f"Take it: midwatch ack {case.number}", drop=1))
+        take = named(f"midwatch ack {case.number}", scene.extras.box_option)
+        lines.append(Line(text=f"Take it: {take}", drop=1))
     return lines
+
+
+def named(words: str, box_option: str) -> str:
+    """Give a command with the box named, where there are several."""
+    return f"{words} {clean(box_option)}".strip()
 
 
 def _others(scene: Scene, told: set[str]) -> list[str]:

@@ -84,6 +84,7 @@ class CaseExtras:
     loss: LossChance | None = None
     best_choice: str = ""  # a sentence: which plan is safest
     link: str = ""
+    box_option: str = ""  # "--box press": how a command names the box; "" where there is only one
     proof: str = ""  # a sentence: what showed that it is over
     lasted: timedelta | None = None
     is_left: bool = False  # it is over because nothing is there any more, not because it is well

@@ -17,7 +17,7 @@ from datetime import datetime, tzinfo
 
 from watcher.cases.effects import Tell
 from watcher.cases.state import Case, NoticeKind
-from watcher.notify.below import LONGEST_LINK, action_lines, say_stake, standing_lines
+from watcher.notify.below import LONGEST_LINK, action_lines, named, say_stake, standing_lines
 from watcher.notify.message_facts import CaseExtras, Message
 from watcher.notify.openings import ITEMS_SHOWN, opening_of, title_of
 from watcher.notify.scene import Line, Scene, in_short, is_proven
@@ -85,9 +85,8 @@ def _many(scenes: list[Scene], link: str) -> Message:
         step = whole_sentences(in_short(top.finding, top.finding.next_step), 240)
         lines.append(Line(text=f"Next: {step}", drop=1))
     link = clean(link)
-    lines.append(
-        Line(text=link if link and len(link) <= LONGEST_LINK else "All: midwatch cases", drop=1)
-    )
+    every = named("All: midwatch cases", top.extras.box_option)
+    lines.append(Line(text=link if link and len(link) <= LONGEST_LINK else every, drop=1))
     return _fitted(title, first, lines)
 
 

@@ -89,6 +89,7 @@ class Standing:
     page_url: str = ""  # where the pages are reached; "" when there are none
     beats: bool | None = None  # whether an address of the owner's is called; None: not known
     hands_over: HandsOver | None = None  # to the hub that speaks for this box; None: there is none
+    box_option: str = ""  # how a command names this box, at a hub; "" where there is only one
     minds_routes: bool = True  # False: ways that fail are minded elsewhere, once for many boxes
 
     @property
@@ -331,7 +332,8 @@ class Desk:
             case = book.case(item.case)
             if case is not None:
                 found = self._extras_of(case, book, view, now)
-                extras[item.case] = replace(found, link=link_to(item.case))
+                option = self.standing.box_option
+                extras[item.case] = replace(found, link=link_to(item.case), box_option=option)
         if any(item.case == 0 for item in tell.items):
             extras[0] = CaseExtras(watched=watched(book, view), link=self.standing.page_url)
         if len(tell.items) > 1:
