@@ -168,7 +168,7 @@ def test_from_the_first_version_all_that_was_known_is_kept(room: Room, tmp_path:
     if old is None:
         pytest.skip("needs the history of the repository for the first version")
     (room.root / "root" / "first").mkdir()
-    for file in old:
+    for file in (old.wheel, old.unit):
         shutil.copy(file, room.root / "root" / "first")
     room.run(
         "python3 -m venv /opt/midwatch && /opt/midwatch/bin/pip install -q --no-index "
@@ -183,7 +183,7 @@ def test_from_the_first_version_all_that_was_known_is_kept(room: Room, tmp_path:
         "midwatch watch > /root/said & pid=$!; for i in $(seq 600); do grep -q Watching /root/said "
         "&& break; sleep 0.1; done; kill $pid; wait $pid; grep Watching /root/said"
     )
-    assert room.forms() == {"": 1}
+    assert room.forms() == {"": old.form}
     before = [line.split()[0] for line in room.run("midwatch cases").splitlines() if line[0] != " "]
     assert before
     settings = room.run("md5sum /etc/midwatch/midwatch.yaml")
@@ -193,6 +193,6 @@ def test_from_the_first_version_all_that_was_known_is_kept(room: Room, tmp_path:
     assert set(before) <= set(after)
     assert room.run("md5sum /etc/midwatch/midwatch.yaml") == settings
     forms = room.forms()
-    assert forms.pop("") > 1
+    assert forms.pop("") > old.form
     assert 1 <= len(forms) <= 3
-    assert set(forms.values()) == {1}, "the copies are as it was before"
+    assert set(forms.values()) == {old.form}, "the copies are as it was before"
