@@ -15,7 +15,7 @@ from watcher.facts.finding import Urgency
 from watcher.readers.survey import Looking, Surveyor
 from watcher.service.clock import ManualClock
 from watcher.service.desk import Desk
-from watcher.service.ground import STATE, Ground
+from watcher.service.ground import BACK_APART, STATE, Ground
 from watcher.service.message_id import message_id_of
 from watcher.store.connection import open_db
 from watcher.store.database import Standing, Store, open_store
@@ -268,3 +268,21 @@ def test_a_disk_that_takes_writes_and_does_not_keep_them_is_met_at_the_next_look
         keeps[0] = True
         assert ground.come_back()
         ground.prove()
+
+
+def test_a_disk_that_fails_is_left_in_peace_for_some_minutes(tmp_path: Path) -> None:
+    """Each try makes the kernel tell of the error, which brings the next look."""
+    clock = ManualClock(NOW)
+    ground = Ground.without_disk(
+        lambda: open_store(tmp_path / "not there" / "s.db", now=NOW), clock, StoreFull("x")
+    )
+    with closing(ground):
+        assert ground.may_come_back(), "once at once: it may have been a matter of a moment"
+        assert not ground.come_back()
+        clock.pass_by(BACK_APART - timedelta(seconds=1))
+        assert not ground.may_come_back()
+        clock.pass_by(timedelta(seconds=1))
+        assert ground.may_come_back()
+        (tmp_path / "not there").mkdir()
+        assert ground.come_back()
+        assert not ground.may_come_back(), "there is nothing to come back from"

@@ -89,6 +89,7 @@ class Scene:
         self.told: list[str] = []
         self.fresh: Standing | None = None
         self.slept = timedelta()
+        self.step = timedelta(minutes=10)  # from one look to the next
         self.beats = 0
         self.rhythm: Rhythm | None = None
         stage = Stage(start=START, policy=Policy(people=(Person(name="ada"),)))
@@ -123,7 +124,7 @@ class Scene:
 
     def _surveyed(self, _survey: object, outcome: object) -> None:
         self.told += [tell.key for tell in outcome.told]  # type: ignore[attr-defined]
-        self.clock.pass_by(timedelta(minutes=10))
+        self.clock.pass_by(self.step)
         if self.watch.rounds >= self.looks:
             self.watch.ask(Word.STOP)
         elif self.is_asked:
@@ -173,6 +174,33 @@ def test_a_full_disk_stops_no_message() -> None:
     assert len(scene.told) == 1, "the loss was told"
     assert scene.here.woken + scene.delivery.woken >= 1
     assert scene.here.stopped == 1, "no two deliveries at once"
+
+
+class Poked(Ground):
+    """A disk that takes nothing; counts how often it is tried."""
+
+    tries = 0
+
+    def come_back(self) -> bool:
+        self._tried_at = self._clock.now()
+        self.tries += 1
+        return False
+
+
+def test_a_dying_disk_is_not_tried_at_every_look_but_when_a_person_asks() -> None:
+    scene = Scene(looks=6)
+    ground = Poked(scene.disk.store, scene.clock)
+    scene.watch.ground = ground
+    scene.fresh = scene.standing
+    ground.give_way(StoreDiskFails("it gave an error"))
+    scene.step = timedelta(minutes=1)
+    tries: list[int] = []
+    for number in range(2, 6):
+        scene.before[number] = lambda: tries.append(ground.tries)
+    scene.before[6] = lambda: scene.watch.ask(Word.RELOAD)
+    scene.watch.run()
+    assert tries == [1, 1, 1, 1]
+    assert ground.tries == 2
 
 
 class Unkept(Ground):

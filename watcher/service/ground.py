@@ -2,7 +2,8 @@
 
 The state may lie on the very drive that is dying. A full, read-only or failing disk must stop no
 message: the desk moves onto a store in memory with what it stands on, messages leave from this
-process, and a finding tells the person. At every survey the way back is tried.
+process, and a finding tells the person. The way back is tried every few minutes, and when a person
+asks for a look.
 """
 
 from __future__ import annotations
@@ -40,6 +41,11 @@ from watcher.store.return_to_disk import return_to_disk
 
 STATE = "state folder"
 HISTORY = "history"
+
+BACK_APART = timedelta(minutes=5)
+"""Between two tries of the way back, unless somebody asks for a look. Our choice: each try on a
+disk that fails makes the kernel say so, which is grave and brings the next look: without a pause
+it would be worked on every half minute."""
 
 DOUBTS_APART = timedelta(hours=24)
 """A store in doubt is opened anew, which examines and rescues it, at most so often; in between the
@@ -140,6 +146,7 @@ class Ground:
         self._mark = Mark(disk.path) if disk is not None and disk.path is not None else None
         self._in_doubt = False  # what the disk said last was not about its room or its rights
         self._doubted_at: datetime | None = None
+        self._tried_at: datetime | None = None  # the way back, since it gave way
 
     @classmethod
     def without_disk(
@@ -195,6 +202,7 @@ class Ground:
             _note_what_left(self._memory.store, left)
             self._in_doubt = not isinstance(error, _PASSES)
             self._kind = type(error)
+            self._tried_at = None
         self._why = str(error)
         self._show_mark()
 
@@ -203,10 +211,16 @@ class Ground:
         if self._memory is None and self.disk is not None:
             self.disk.prove_disk()
 
+    def may_come_back(self) -> bool:
+        """Tell whether it is time to try the way back again without being asked to."""
+        waited = self._tried_at is None or self._clock.now() - self._tried_at >= BACK_APART
+        return self._memory is not None and waited
+
     def come_back(self) -> bool:
         """Try to bring what happened in memory to the disk; True when the desk is back on it."""
         if self._memory is None:
             return False
+        self._tried_at = self._clock.now()
         try:
             if self._in_doubt and not self._let_it_go():
                 return False

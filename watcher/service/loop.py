@@ -120,6 +120,7 @@ class Watch:
         self._words: queue.SimpleQueue[Word | Taken | str] = queue.SimpleQueue()
         self._looker = Looker(surveyor, self._words.put)
         self._again = False  # another survey was asked for while one is going on
+        self._is_asked = False  # a person wants a look now
         self._early_at: float | None = None  # monotonic
         self._complete_at = clock.monotonic()
         self._steps = StepWatch(wall(), clock.monotonic())
@@ -202,9 +203,10 @@ class Watch:
         self._delivery = self._hooks.deliver_here(self.ground)
 
     def _come_back(self) -> None:
-        """Go back to the disk when it takes writes again."""
-        if not self.ground.in_memory:
+        """Go back to the disk when it takes writes again; who asks for a look asks for that too."""
+        if not self.ground.in_memory or not (self._is_asked or self.ground.may_come_back()):
             return
+        self._is_asked = False
         self._delivery.stop()
         if self.ground.come_back():
             self.desk = Desk(self.ground.store, self.desk.standing)
@@ -288,6 +290,7 @@ class Watch:
                 if standing is not None:
                     self._schedule.keep(self._hooks.rhythm() or self._schedule.rhythm)
                     self.desk = Desk(self.ground.store, standing)
+                    self._is_asked = True
                     self._delivery.reload()
                     self._look(deep=False)
             case Word.STOP:
