@@ -22,7 +22,8 @@ from watcher.facts.identity import SubjectKind
 from watcher.facts.units import say_count, say_span
 from watcher.notify.words import gist
 from watcher.recovery.report import bare_sentence, state_of
-from watcher.service.desk import last_view, pool_of_case
+from watcher.service.desk import last_view
+from watcher.service.extras import pool_of_case
 from watcher.service.prospects import exposure_of
 from watcher.store.hub import BoxState
 from watcher.store.transaction import Transaction

@@ -14,7 +14,8 @@ from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Protection
 from watcher.rules.view import View
-from watcher.service.desk import last_view, pool_of_case
+from watcher.service.desk import last_view
+from watcher.service.extras import pool_of_case
 from watcher.service.prospects import exposure_of
 from watcher.store.hub import BoxState, EnrolledBox
 from watcher.store.transaction import Transaction

@@ -15,7 +15,7 @@ from watcher.cases.state import Case
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Pool, Protection
 from watcher.rules.catalogue import CATALOGUE
-from watcher.service.desk import pool_of_case
+from watcher.service.extras import pool_of_case
 from watcher.service.links import Link, Purpose, sign
 from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Holder, Refusal, Reply, go_to, not_found
