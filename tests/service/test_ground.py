@@ -179,6 +179,7 @@ def test_a_store_that_makes_no_sense_under_the_watch_is_rescued_and_told_once(
         (finding,) = ground.findings(NOW)
         assert finding.rule == "history-was-damaged"
         assert "fresh" in finding.evidence[0].value
+        assert "by a person or a program" in finding.next_step
         ground.were_told()
         assert ground.findings(NOW) == ()
         Desk(ground.store, standing()).take_in(surveyor.take("s3", box.now).survey, box.now)
@@ -286,3 +287,12 @@ def test_a_disk_that_fails_is_left_in_peace_for_some_minutes(tmp_path: Path) -> 
         (tmp_path / "not there").mkdir()
         assert ground.come_back()
         assert not ground.may_come_back(), "there is nothing to come back from"
+
+
+def test_a_file_that_was_cut_is_a_sign_of_its_drive(tmp_path: Path) -> None:
+    path = tmp_path / "s.db"
+    open_store(path, now=NOW).close()
+    path.write_bytes(path.read_bytes()[:20_000])
+    with closing(Ground(open_store(path, now=NOW), ManualClock(NOW))) as ground:
+        (finding,) = ground.findings(NOW)
+    assert "damage there may be its first sign" in finding.next_step

@@ -75,6 +75,17 @@ _STEPS: Final[Mapping[type[StoreError] | None, str]] = {
 nothing be written any more; ext4(5) and btrfs(5) make it read-only."""
 
 
+_DAMAGED_STEP: Final = (
+    "Look at the drive under the state folder: damage there may be its first sign. Keep the file "
+    "that was set aside until you are sure."
+)
+_CHANGED_STEP: Final = (
+    "Its tables were changed, by a person or a program: find out which, and leave them to "
+    "midwatch. If nobody did it, look at the drive under the state folder. Keep the file that was "
+    "set aside."
+)
+
+
 class DeliveryHere:
     """Delivers from a store in memory, in a thread of this process."""
 
@@ -296,8 +307,7 @@ class Ground:
                 label="the history",
                 urgency=Urgency.THIS_WEEK,
                 sentence=rescue.sentence,
-                next_step="Look at the drive under the state folder: damage there may be its "
-                "first sign. Keep the file that was set aside until you are sure.",
+                next_step=_CHANGED_STEP if rescue.was_changed else _DAMAGED_STEP,
                 observed_at=now,
                 evidence=(Evidence(what="what was seen", value=rescue.reason),),
             ),

@@ -23,7 +23,7 @@ from watcher.facts.identity import BoxId
 from watcher.store.connection import Connect, Db, connect_sqlite, flush_log, open_db
 from watcher.store.copies import COPIES_KEPT, copy_before
 from watcher.store.dialect import SQLITE
-from watcher.store.errors import StoreDamaged, StoreError, translate_os
+from watcher.store.errors import StoreChanged, StoreDamaged, StoreError, translate_os
 from watcher.store.form import check_form, mend_indexes
 from watcher.store.locks import Alone, Locks
 from watcher.store.migrate import migrate, refuse_newer, steps, version_of
@@ -317,7 +317,12 @@ def _open_rescued(path: Path, where: str, now: datetime, connect: Connect) -> tu
         aside = name_aside(path, now)
         upto = version_of_damaged(path, connect)
         with made_beside(path, where, now, connect, upto=upto) as beside:
-            rescue = Rescue(at=now, reason=str(damage), aside=aside)
+            rescue = Rescue(
+                at=now,
+                reason=str(damage),
+                aside=aside,
+                was_changed=isinstance(damage, StoreChanged),
+            )
             save_what_is_left(rescue, path, beside, where, connect)
             make_ready(beside, path, where)
         swap(path, aside, where)

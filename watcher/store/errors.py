@@ -6,7 +6,8 @@ StoreError
 ├── StoreLocked       another process keeps the store busy: try again a little later
 │   └── StoreRaced    another process did the same at the same moment: try again at once
 ├── StoreDamaged      a part of the file cannot be read, or makes no sense: opening it anew for the
-│                     watch saves what is left
+│   │                 watch saves what is left
+│   └── StoreChanged  its tables are not those that we made: somebody wrote to it
 ├── StoreAway         the server that holds the store is not reached: see whether it runs
 ├── StoreDiskFails    the disk under the store gave an error: look at that drive first
 ├── StoreTooNew       written by a newer version: never guessed at; update this program
@@ -44,6 +45,10 @@ class StoreRaced(StoreLocked):
 
 class StoreDamaged(StoreError):
     """The file, or a row in it, does not make sense."""
+
+
+class StoreChanged(StoreDamaged):
+    """The store is not of the form that it says it has."""
 
 
 class StoreAway(StoreError):

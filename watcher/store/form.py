@@ -25,7 +25,7 @@ from operator import itemgetter
 from typing import Any, Final
 
 from watcher.store.connection import Db, open_db
-from watcher.store.errors import StoreDamaged, StoreError
+from watcher.store.errors import StoreChanged, StoreError
 from watcher.store.migrate import migrate, steps, version_of
 
 MOST_TOLD: Final = 3
@@ -73,7 +73,7 @@ def shape_at(number: int) -> Shape:
 
 
 def check_form(db: Db) -> None:
-    """Raise StoreDamaged for a store that does not have the form that it says it has.
+    """Raise StoreChanged for a store that does not have the form that it says it has.
 
     Indexes are not looked at; see ``mend_indexes``.
     """
@@ -81,7 +81,7 @@ def check_form(db: Db) -> None:
         number = version_of(db)
         faults = tuple(record_faults(db)) or tuple(faults_of(shape_of(db), shape_at(number)))
     if faults:
-        raise StoreDamaged(
+        raise StoreChanged(
             f"{db.where} is damaged ({told(faults)}): restart the watch, which sets it aside and "
             "keeps what can be read"
         )

@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import Final
 
 from watcher.store.connection import Db
-from watcher.store.errors import StoreDamaged
+from watcher.store.errors import StoreChanged
 from watcher.store.form import (
     Column,
     Index,
@@ -93,7 +93,7 @@ def _shape_of(db: Db, ours: Collection[str]) -> Shape:
 
 
 def check_server(db: Db) -> None:
-    """Raise StoreDamaged for a store that does not have the form of today, with what is wrong."""
+    """Raise StoreChanged for a store that does not have the form of today, with what is wrong."""
     right = _as_on_server(shape_at(len(steps())))
     with at_one_moment(db):
         here = _shape_of(db, right.tables)
@@ -104,7 +104,7 @@ def check_server(db: Db) -> None:
         if here.indexes.get(name) != index and index.table in here.tables
     ]
     if faults:
-        raise StoreDamaged(
+        raise StoreChanged(
             f"{db.where} does not have the form that this version made ({told(tuple(faults))}): "
             "undo what was changed there by hand, or restore the last backup"
         )

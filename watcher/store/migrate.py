@@ -16,7 +16,7 @@ from functools import cache
 from importlib.resources import files
 
 from watcher.store.connection import Db
-from watcher.store.errors import StoreDamaged, StoreError, StoreForeign, StoreTooNew
+from watcher.store.errors import StoreChanged, StoreError, StoreForeign, StoreTooNew
 from watcher.store.times import to_micros
 
 _FILE = re.compile(r"(\d{4})_([a-z_]+)\.sql")
@@ -72,13 +72,13 @@ def steps() -> tuple[Step, ...]:
 def version_of(db: Db) -> int:
     """Give the last step that a store has taken, 0 for an empty one.
 
-    Raises StoreForeign for a database that has tables, but none of ours, and StoreDamaged for one
+    Raises StoreForeign for a database that has tables, but none of ours, and StoreChanged for one
     of ours without a record that can be read.
     """
     tables = {row["name"] for row in db.rows(db.dialect.tables)}
     if "schema_step" not in tables:
         if _are_ours(tables):
-            raise StoreDamaged(f"{db.where} is damaged (the record of its form is missing)")
+            raise StoreChanged(f"{db.where} is damaged (the record of its form is missing)")
         if tables:
             raise StoreForeign(
                 f"{db.where} belongs to another program: choose another place for it"
@@ -91,7 +91,7 @@ def version_of(db: Db) -> int:
             raise
         number = None  # no such column
     if not isinstance(number, int):
-        raise StoreDamaged(f"{db.where} is damaged (the record of its form cannot be read)")
+        raise StoreChanged(f"{db.where} is damaged (the record of its form cannot be read)")
     return number
 
 

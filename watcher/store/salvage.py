@@ -101,6 +101,7 @@ class Rescue:
     aside: Path  # where the damaged file is now
     rows_kept: int = 0
     tables_cut: tuple[str, ...] = ()  # tables of which a part could not be read
+    was_changed: bool = False  # its tables were not those that we made: no sign of a bad drive
 
     @property
     def sentence(self) -> str:
