@@ -2,7 +2,14 @@
 # Shared by start.sh and tests/run.sh: brings system packages and a virtual environment.
 # Source it; it defines functions and does nothing by itself.
 
-say() { printf 'midwatch: %s\n' "$*" >&2; }
+# say WORDS... : to standard error, at a terminal without breaking a word at its edge.
+say() {
+    if [ -t 2 ]; then
+        printf 'midwatch: %s\n' "$*" | fold -s -w "$(tput cols 2>/dev/null || echo 80)" >&2
+    else
+        printf 'midwatch: %s\n' "$*" >&2
+    fi
+}
 
 # bring PACKAGE... : installs Debian packages that are missing, when this is root on a machine with apt.
 # Otherwise it says which are missing and goes on: what needs them will say so.

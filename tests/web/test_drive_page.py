@@ -40,6 +40,13 @@ def test_a_drive_with_no_sign_is_never_called_healthy() -> None:
     assert "drives fail with" in text or "case" in text
 
 
+def test_a_drive_that_is_gone_says_so_before_all_that_it_said_while_it_was_there() -> None:
+    text = page(f"/drive?drive={BAD}").text
+    assert text.index("Not there: last there") < text.index("Its own verdict")
+    assert "<dt>Was at</dt>" in text
+    assert "Not there" not in page(f"/drive?drive={GOOD}").text
+
+
 def test_each_chart_has_a_table_and_a_download_beside_it() -> None:
     text = page(f"/drive?drive={BAD}").text
     charts = text.count('<svg class="chart"')

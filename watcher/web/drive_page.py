@@ -145,6 +145,7 @@ def drive(site: Site, ask: Ask) -> Reply:
         "known": known,
         "unheard": unheard,
         "reading": reading,
+        "gone": known.in_use and survey is not None and who not in survey.present,
         "pools": [pool for pool in (survey.pools if survey else ()) if who in pool.drives],
         "charts": charts,
         "chance": _chance_drawn(chance, clock.zone) if chance is not None else None,
