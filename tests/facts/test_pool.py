@@ -109,6 +109,14 @@ def test_the_margin_is_right_where_members_share_drives(tree: RedundancySet) -> 
     assert margin_of(tree) == (best if best == worst else None)
 
 
+@pytest.mark.parametrize(("bears", "margin"), [(39, 38), (6, 5), (1, 0)])
+def test_one_shared_drive_among_many_takes_no_time(bears: int, margin: int) -> None:
+    """A mirror of the boot partition over all drives, and one drive with two: seconds doubled."""
+    parts = (member(0), *(member(i) for i in range(1, 39)), member(39, MemberState.GOOD, "d0"))
+    tree = RedundancySet(name="boot", bears=bears, parts=parts)
+    assert (margin_of(tree), full_margin_of(tree)) == (margin, margin)
+
+
 @given(trees(shared=True), st.randoms(use_true_random=False))
 def test_the_order_of_members_does_not_matter(tree: RedundancySet, chance: Any) -> None:
     def mixed(part: Part) -> Part:

@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from functools import cached_property
-from itertools import combinations
 
 from watcher.facts.checks import require_fraction, require_not_negative, require_utc
 from watcher.facts.identity import DriveId, PoolId
@@ -119,6 +118,9 @@ def members_of(part: RedundancySet | Member) -> Iterator[Member]:
             yield from members_of(below)
 
 
+_Place = tuple[tuple[int, ...], Member]
+
+
 def _price(
     part: RedundancySet | Member,
     *,
@@ -139,11 +141,56 @@ def _price(
     return sum(prices[: part.bears + 1])
 
 
+def _places(tree: RedundancySet, path: tuple[int, ...] = ()) -> Iterator[_Place]:
+    """Walk all members, each with the way to the set that holds it."""
+    for number, part in enumerate(tree.parts):
+        if isinstance(part, Member):
+            yield path, part
+        else:
+            yield from _places(part, (*path, number))
+
+
+def _alike(tree: RedundancySet) -> list[list[DriveId]]:
+    """Group the drives of a tree so that of each group it only counts how many are lost.
+
+    Drives under the same members stand for each other, so one of them is enough. Members of one set
+    in one state that share no drive with any other stand for each other, too.
+    """
+    places = list(_places(tree))
+    under: dict[DriveId, list[int]] = {}
+    for index, (_, member) in enumerate(places):
+        for drive in set(member.drives):
+            under.setdefault(drive, []).append(index)
+    sharing = {index for indexes in under.values() if len(indexes) > 1 for index in indexes}
+    one_of: dict[tuple[int, ...], DriveId] = {}
+    for drive in sorted(under):
+        one_of.setdefault(tuple(under[drive]), drive)
+    groups: dict[object, list[DriveId]] = {}
+    for indexes, drive in one_of.items():
+        path, member = places[indexes[0]]
+        key = indexes if sharing.intersection(indexes) else (path, member.state)
+        groups.setdefault(key, []).append(drive)
+    return list(groups.values())
+
+
+def _choices(alike: list[list[DriveId]], count: int) -> Iterator[tuple[DriveId, ...]]:
+    """Give every way to lose some drives, but one only of those that come to the same."""
+    if not alike:
+        if count == 0:
+            yield ()
+        return
+    first, *others = alike
+    for number in range(min(len(first), count) + 1):
+        for chosen in _choices(others, count - number):
+            yield (*first[:number], *chosen)
+
+
 def _cheapest_loss(tree: RedundancySet, *, unknown_is_good: bool, as_built: bool) -> int:
     """Give the fewest drives whose loss loses the tree.
 
     Members that share a drive fall together, so where drives are shared, combinations of drives
-    are tried from the smallest up; the count of members is the upper bound.
+    are tried from the smallest up, once for all that come to the same; the count of members is the
+    upper bound.
     """
     none: frozenset[DriveId] = frozenset()
     bound = _price(tree, unknown_is_good=unknown_is_good, as_built=as_built, lost=none)
@@ -151,9 +198,9 @@ def _cheapest_loss(tree: RedundancySet, *, unknown_is_good: bool, as_built: bool
     shared = len(seen) != len(set(seen)) or any(len(m.drives) > 1 for m in members_of(tree))
     if not shared or bound <= 1:
         return bound
-    drives = sorted(set(seen))
+    alike = _alike(tree)
     for count in range(1, bound):
-        for chosen in combinations(drives, count):
+        for chosen in _choices(alike, count):
             lost = frozenset(chosen)
             if not _price(tree, unknown_is_good=unknown_is_good, as_built=as_built, lost=lost):
                 return count
