@@ -68,6 +68,12 @@ def test_an_output_without_room_is_no_fault_of_ours() -> None:
     assert ran.stderr.decode().startswith("The output could not be written: ")
 
 
+def test_who_names_the_settings_behind_the_command_is_told_where_they_stand() -> None:
+    status, text = command(None, "look", "--config", "x.yaml")
+    assert status == Exit.WRONG_WORDS
+    assert "before the command: midwatch --config FILE COMMAND" in text
+
+
 def test_faulty_settings_are_refused_with_every_fault(tmp_path: Path) -> None:
     config = tmp_path / "midwatch.yaml"
     config.write_text("survey:\n  every_minutes: never\nunknown_key: 1\n", encoding="utf-8")

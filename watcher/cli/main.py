@@ -156,6 +156,10 @@ _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 def _tell(error: Exception) -> Exit:
     """Say in a sentence why the command ended, and give the status for it."""
     match error:
+        case click.NoSuchOption(option_name="--config"):
+            error.show()
+            say("It stands before the command: midwatch --config FILE COMMAND", err=True)
+            return Exit.WRONG_WORDS
         case click.ClickException():
             error.show()
             return Exit.WRONG_WORDS
