@@ -115,7 +115,10 @@ def members_of(part: RedundancySet | Member) -> Iterator[Member]:
         yield part
     else:
         for below in part.parts:
-            yield from members_of(below)
+            if isinstance(below, Member):
+                yield below
+            else:
+                yield from members_of(below)
 
 
 _Place = tuple[tuple[int, ...], Member]

@@ -7,7 +7,7 @@ long the history is.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from functools import lru_cache
@@ -61,11 +61,21 @@ class QuestionsPart(Part):
         begin, end = to_micros(since), to_micros(now)
         rows = self.drive_rows(box)
         with making_sense("a drive"):
-            self.db.ask_ahead([ask for row in rows for ask in self._changes_of(row, begin)])
-            return {DriveId(row["drive"]): self._past_of(row, begin, end) for row in rows}
+            walked = [_walked(read_values_once(row["counters"]), begin) for row in rows]
+            self.db.ask_ahead(
+                [
+                    self._about_changes(row["id"], name, begin)
+                    for row, names in zip(rows, walked, strict=True)
+                    for name in names
+                ]
+            )
+            return {
+                DriveId(row["drive"]): self._past_of(row, names, begin, end)
+                for row, names in zip(rows, walked, strict=True)
+            }
 
-    def _past_of(self, row: Any, since: int, now: int) -> DrivePast:  # noqa: ANN401 - a row
-        """Make the past of a drive from its row."""
+    def _past_of(self, row: Any, walked: Sequence[str], since: int, now: int) -> DrivePast:  # noqa: ANN401 - a row
+        """Make the past of a drive from its row; ``walked`` are the counters that moved twice."""
         read, present = row["last_read"], row["last_present"]
         return DrivePast(
             identity=identity_of(row["identity"]),
@@ -75,35 +85,23 @@ class QuestionsPart(Part):
             bay=row["bay"],
             node=row["node"],
             in_use=bool(row["in_use"]),
-            traces=self._traces(row, since, now),
+            traces=self._traces(row, walked, since, now),
         )
 
-    def _traces(self, row: Any, since: int, now: int) -> TracesAsAsked:  # noqa: ANN401 - a row
+    def _traces(self, row: Any, walked: Sequence[str], since: int, now: int) -> TracesAsAsked:  # noqa: ANN401 - a row
         """Give the traces of a drive, each made when it is asked for.
 
         All numbers are read and checked here. So are the changes of a counter that moved twice
         since ``since``, for those must be asked of the store while it is open.
         """
-        counters = read_values_once(row["counters"])
-        walked = {
-            name: self._points(row["id"], name, since)
-            for name, told in counters.items()
-            if _is_walked(name, told, since)
-        }
         return _Traces(
-            counters=counters,
-            walked=walked,
+            counters=read_values_once(row["counters"]),
+            walked={name: self._points(row["id"], name, since) for name in walked},
             moving=read_values(row["moving"]),
             day=read_day_once(row["day"]),
             since=since,
             now=now,
         )
-
-    def _changes_of(self, row: Any, since: int) -> Iterator[Question]:  # noqa: ANN401 - a row
-        """Ask for the changes of each counter of a drive that moved twice since a moment."""
-        for name, told in read_values_once(row["counters"]).items():
-            if _is_walked(name, told, since):
-                yield self._about_changes(row["id"], name, since)
 
     def _about_changes(self, drive: int, name: str, since: int) -> Question:
         """Ask for the changes of a counter after a moment, and for the last one before."""
@@ -172,9 +170,13 @@ _MOVED_TWICE = 4
 """Numbers that are kept of a counter which changed at least twice; see ``read_values``."""
 
 
-def _is_walked(name: str, told: list[int], since: int) -> bool:
-    """Tell whether a counter moved twice since a moment, so that its changes must be asked for."""
-    return len(told) == _MOVED_TWICE and told[3] > since and told[1] > since and name in _METRICS
+def _walked(counters: Mapping[str, list[int]], since: int) -> Sequence[str]:
+    """Name the counters that moved twice since a moment: their changes are asked of the store."""
+    return [
+        name
+        for name, told in counters.items()
+        if len(told) == _MOVED_TWICE and told[3] > since and told[1] > since and name in _METRICS
+    ]
 
 
 class _Traces(TracesAsAsked):
