@@ -39,7 +39,9 @@ def test_the_parts_follow_one_another_and_the_last_ends_with_the_window() -> Non
 def test_each_part_is_a_bar_with_a_line_for_its_doubt() -> None:
     drawn = str(draw_window(stretches(WINDOW)))
     assert drawn.count('class="bar"') == drawn.count('class="span"') == len(WINDOW.parts)
-    assert "aria-label=" in drawn
+    label = re.search('aria-label="([^"]*)"', drawn)
+    assert label is not None
+    assert f"until likely {WINDOW.likely:%a %d %b %H:%M}" in label.group(1)  # weeks may lie between
 
 
 def test_nothing_is_drawn_of_no_window() -> None:

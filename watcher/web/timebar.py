@@ -71,7 +71,7 @@ def draw_window(parts: Sequence[Stretch]) -> Markup:
     high = ROW * len(parts) + 26
     label = escape(
         f"Time from now in {len(parts)} parts: "
-        + "; ".join(f"{p.name} until likely {p.likely:%a %H:%M}" for p in parts)
+        + "; ".join(f"{p.name} until likely {p.likely:%a %d %b %H:%M}" for p in parts)
     )
     drawn = [f'<svg class="chart" viewBox="0 0 {WIDTH} {high}" role="img" aria-label="{label}">']
     for days in range(1, int(longest / 24) + 1):
