@@ -76,6 +76,22 @@ def test_the_short_label_is_what_a_person_says() -> None:
     assert short_label("(odd)") == "(odd)"
 
 
+@pytest.mark.parametrize(
+    ("text", "longest", "said"),
+    [
+        ("x" * 50, 10, "x" * 9 + "…"),
+        ("ab cd", 5, "ab cd"),
+        ("ab cdefgh", 6, "ab cd…"),
+        ("abcd efgh", 7, "abcd…"),
+        ("abc, defgh", 6, "abc…"),
+    ],
+)
+def test_what_is_cut_fills_its_place_and_says_that_it_was_cut(
+    text: str, longest: int, said: str
+) -> None:
+    assert cut(text, longest) == said
+
+
 def test_the_gist_leaves_out_how_the_pool_stands() -> None:
     """A line of its own says the margin; the rest of the sentence stays whole."""
     said = (
