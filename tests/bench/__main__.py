@@ -38,21 +38,26 @@ TAKES = {
 OUTPUT = Path(__file__).resolve().parents[1] / "output"
 
 
+def number_of(value: float) -> str:
+    """Write a number as a person does, with four digits that count."""
+    return f"{value:,.0f}" if value >= 10_000 else f"{value:.4g}"
+
+
 def line(row: Row) -> str:
     """Give one line of the table."""
-    target = "" if row.most is None else f"≤ {row.most:.4g}"
-    target = f"≥ {row.least:.4g}" if row.least is not None else target
+    target = "" if row.most is None else f"≤ {number_of(row.most)}"
+    target = f"≥ {number_of(row.least)}" if row.least is not None else target
     met = {True: "met", False: "MISSED", None: ""}[row.is_met]
     ratio = "" if row.ratio is None else f"{row.ratio:.2f} × {row.bare_is}"
-    value = f"{row.value:.4g} {row.unit}"
+    value = f"{number_of(row.value)} {row.unit}"
     return f"{row.name:38} {target:>9} {value:>12}  {met:6}  {ratio}"
 
 
 def drawing(rows: list[Row]) -> str:
     """Draw how much of its target each promise uses; the upright line is the target."""
     measured = [row for row in rows if row.is_met is not None]
-    height = 24 * len(measured) + 30
-    head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 760 {height}"'
+    height = 24 * len(measured) + 54
+    head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 780 {height}"'
     parts = [f'{head} font-family="sans-serif" font-size="12">']
     for number, row in enumerate(measured):
         share = row.value / row.most if row.most else (row.least or 0) / max(row.value, 1e-9)
@@ -61,10 +66,15 @@ def drawing(rows: list[Row]) -> str:
         parts.append(
             f'<text x="250" y="{y + 12}" text-anchor="end">{escape(row.name)}</text>'
             f'<rect x="260" y="{y}" width="{min(share, 1.6) * 250:.0f}" height="16" '
-            f'fill="{colour}"/><text x="{266 + min(share, 1.6) * 250:.0f}" y="{y + 12}">'
-            f"{row.value:.4g} {escape(row.unit)}</text>"
+            f'fill="{colour}"/><text x="770" y="{y + 12}" text-anchor="end">'
+            f"{number_of(row.value)} {escape(row.unit)}</text>"
         )
-    parts.append(f'<path d="M510 10V{height - 6}" stroke="#222" stroke-dasharray="4 3"/></svg>')
+    foot = height - 12
+    parts.append(
+        f'<path d="M510 10V{foot - 18}" stroke="#222" stroke-dasharray="4 3"/>'
+        f'<text x="510" y="{foot}" text-anchor="middle">the target: a bar that ends before it '
+        "keeps the promise</text></svg>"
+    )
     return "\n".join(parts) + "\n"
 
 
