@@ -54,6 +54,18 @@ def test_an_account_is_made_with_the_password_that_was_typed(config: Path) -> No
         assert [line.what for line in tx.audit()] == ["made-account"]
 
 
+def test_a_password_can_be_handed_in_once_and_nothing_is_no_password(config: Path) -> None:
+    runner = click.testing.CliRunner()
+    once = ["--config", str(config), "account", "add", "ada"]
+    assert runner.invoke(cli, once, input=f"{PASSWORD}\n").exit_code == 0
+    with store_of(config) as store, store.snapshot() as tx:
+        made = tx.account("ada")
+        assert made is not None
+        assert is_right(PASSWORD, made.password)
+    none = runner.invoke(cli, ["--config", str(config), "account", "add", "ben"], input="")
+    assert "No password came in" in str(none.exception)
+
+
 def test_a_password_that_is_guessed_at_once_makes_no_account(config: Path) -> None:
     assert typed(config, "account", "add", "ada", password="ada").exit_code != 0
     with store_of(config) as store, store.snapshot() as tx:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+import sys
 from dataclasses import replace
 from datetime import timedelta
 
@@ -62,9 +63,17 @@ def _account(tx: Transaction, name: str) -> Account:
 
 def _ask_password(name: str) -> str:
     """Ask for a new password, twice at a terminal and once where input is handed in."""
-    given: str = click.prompt(
-        "Password", hide_input=True, confirmation_prompt=True, type=str, err=True
-    )
+    given: str
+    if sys.stdin.isatty():
+        given = click.prompt(
+            "Password", hide_input=True, confirmation_prompt=True, type=str, err=True
+        )
+    else:
+        given = sys.stdin.readline().rstrip("\n")
+        if not given:
+            raise Stop(
+                "No password came in. Run it at a terminal, or hand one line in.", Exit.WRONG_WORDS
+            )
     fault = fault_of(given, name)
     if fault:
         raise Stop(fault, Exit.WRONG_WORDS)

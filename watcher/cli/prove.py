@@ -288,7 +288,7 @@ def prove(
     if not len(devices) == len(ids) == len(serials):
         raise Stop(
             "Name each device with its --id and its --serial, as printed on the drive. "
-            "midwatch drives lists both.",
+            "midwatch drive DEVICE shows both.",
             Exit.WRONG_WORDS,
         )
     stop = threading.Event()
