@@ -91,7 +91,7 @@ def is_told_once(lab: Lab, since: int) -> None:
     lab.look()
     assert wait_until(lambda: bool(told()), 400), lab.why()
     look_on(lab)
-    assert len(told()) == 1, messages(lab, since)
+    assert len(told()) == 1, "\n---\n".join((*messages(lab, since), lab.why()))
     (text,) = told()
     assert "the watch goes on in memory" in text, text
     # In one message with what the drive and its file system say, the next step is about those.
