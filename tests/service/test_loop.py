@@ -203,6 +203,26 @@ def test_a_dying_disk_is_not_tried_at_every_look_but_when_a_person_asks() -> Non
     assert ground.tries == 2
 
 
+class Slow(Delivery):
+    """A delivery that has a message under way for long when it is first asked to end."""
+
+    def stop(self) -> bool:
+        return super().stop() and self.stopped > 1
+
+
+def test_no_second_delivery_begins_while_a_message_is_under_way() -> None:
+    """The way back waits for it: two that know nothing of each other would send it twice."""
+    scene = Scene(looks=3)
+    scene.here = Slow()
+    scene.watch.ground = ground = Poked(scene.disk.store, scene.clock)
+    ground.give_way(StoreDiskFails("it gave an error"))
+    tries: list[int] = []
+    for number in (2, 3):
+        scene.before[number] = lambda: tries.append(ground.tries)
+    scene.watch.run()
+    assert tries == [0, 1]
+
+
 class Unkept(Ground):
     """A disk that takes what is written, and at the second look says that it did not keep it."""
 

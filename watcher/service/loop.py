@@ -206,8 +206,12 @@ class Watch:
         """Go back to the disk when it takes writes again; who asks for a look asks for that too."""
         if not self.ground.in_memory or not (self._is_asked or self.ground.may_come_back()):
             return
+        if not self._delivery.stop():
+            # A message is still under way: another delivery beside it would send that again.
+            self._is_asked = True
+            self._early_at = self._clock.monotonic() + EARLY_AFTER.total_seconds()
+            return
         self._is_asked = False
-        self._delivery.stop()
         if self.ground.come_back():
             self.desk = Desk(self.ground.store, self.desk.standing)
             self._delivery = self._on_disk
