@@ -246,9 +246,9 @@ class _Traces(TracesAsAsked):
         return ((_moment(told[1]), told[0]),)
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=32)
 def _moment(micros: int) -> datetime:
-    """Give the time of a number of microseconds; drives share most of theirs."""
+    """Give the time of a number of microseconds; the drives of one survey share most of theirs."""
     return from_micros(micros)
 
 
