@@ -4,9 +4,9 @@ A program of its own, so that only what the desk itself keeps is counted, and no
 other tests in the same process have yet to fill. Prints one line of JSON: bytes a day, and how
 many handles were open after the first weeks and at the end.
 
-The interpreter's own cache of looked-up names is emptied before each measurement: it keeps a copy of
-the word "utcoffset" for a comparison of times from pydantic, up to 4,096 of them, which looks like
-a leak of some hundred bytes a day for as long as it fills (CPython 3.11, ``Objects/typeobject.c``).
+The interpreter's own cache of looked-up names is emptied before each measurement: it keeps a copy
+of the word "utcoffset" for a comparison of times from pydantic, up to 4,096 of them, which looks
+like a leak of some hundred bytes a day while it fills (CPython 3.11, ``Objects/typeobject.c``).
 
 Memory goes up and down in a saw-tooth of about two weeks, 17 KiB high (seen over 60 days: buffers
 that are filled and given back). So the least that is held in the first half is compared with the

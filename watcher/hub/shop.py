@@ -33,6 +33,7 @@ from watcher.hub.quiet import (
 from watcher.hub.storm import gather, put_off
 from watcher.hub.strangers import rename_drives
 from watcher.hub.telling import Telling, drives_told, rename_spares
+from watcher.hub.turn import Turn
 from watcher.hub.wire import Answer, Parcel
 from watcher.service.desk import EVENTS_BACK, Ahead, Desk
 from watcher.service.outlook import FORECASTS
@@ -87,6 +88,7 @@ class Shop:
         self.store = store
         self.clients = clients
         self._ahead = ahead
+        self._turn = Turn(store.path if ahead else None)
 
     def take(
         self, token: str, parcel: Parcel, address: str, now: datetime, sent: bytes = b""
@@ -121,7 +123,7 @@ class Shop:
 
     def _take_once(self, token: str, came: Arrived) -> Came:
         parcel, now = came.parcel, came.now
-        with self.store.transaction(beside=True) as tx:
+        with self._turn.taken(), self.store.transaction(beside=True) as tx:
             shown = identify(tx, token, now)
             box = shown.box
             survey = own_survey(box.box, parcel.survey)
