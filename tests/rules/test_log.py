@@ -125,6 +125,20 @@ def test_a_filesystem_over_several_drives_belongs_to_their_pool() -> None:
     assert urgency("log-says-filesystem", view(pools=(thin,), recent=(one,))) == "now"
 
 
+@pytest.mark.parametrize("lost", ["", "c"])
+def test_what_a_filesystem_could_not_reach_holds_up_no_all_clear_once_its_pool_is_whole(
+    lost: str,
+) -> None:
+    """A drive was pulled and replaced within the hour; its lines stay recent for a day."""
+    line = "BTRFS error (device sda): bdev /dev/sda errs: wr 9, rd 0, flush 0, corrupt 0, gen 0"
+    one = replace(event("a", FS, what="fs-io-failed"), line=line)
+    home = pool(key=BTRFS, kind=PoolKind.BTRFS, layout="raid1", lost=lost)
+    seen = view(pools=(home,), recent=(one,))
+    assert urgency("log-says-filesystem", seen) == ("now" if lost else "note")
+    damaged = replace(one, what="fs-damaged")
+    assert urgency("log-says-filesystem", view(pools=(home,), recent=(one, damaged))) != "note"
+
+
 def _nobody(what: str, category: Category, device: str) -> KernelEvent:
     return KernelEvent(at=T0, category=category, what=what, device=device, line="a line")
 

@@ -14,7 +14,7 @@ from watcher.facts.drive import Protocol
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import DriveId, PoolId, Subject, SubjectKind, about_pool
 from watcher.facts.kernel_event import Category, KernelEvent
-from watcher.facts.pool import Pool, PoolKind
+from watcher.facts.pool import Pool, PoolKind, Protection
 from watcher.rules.kernel import PRACTICE, lines_of, quoted
 from watcher.rules.look import Found, Look, Needs, fact, lift, per_drive, steps
 from watcher.rules.rule import Kind, Rule
@@ -118,6 +118,9 @@ def log_says_filesystem(view: View, tuning: Tuning) -> Iterator[Finding]:
         names = ", ".join(dict.fromkeys(event.device for event in events if event.device))
         where = f" ({names})" if names else ""
         mended = words is _MENDED[1]
+        if words is _FAILED[1] and _is_whole(view, subject):
+            # The pool itself has the last word: its drive was out, and its margin is back.
+            urgency = Urgency.NOTE
         yield _finding(
             view,
             "log-says-filesystem",
@@ -197,6 +200,14 @@ def _by_place(
             found.setdefault(place, []).append(event)
     for subject in sorted(found, key=str):
         yield subject, tuple(found[subject])
+
+
+def _is_whole(view: View, subject: Subject) -> bool:
+    """Tell whether it is about a pool that has all of a margin now."""
+    return subject.kind is SubjectKind.POOL and any(
+        pool.pool == subject.key and pool.full_margin and pool.protection is Protection.WHOLE
+        for pool in view.survey.pools
+    )
 
 
 def _pool_over(view: View, event: KernelEvent) -> Subject | None:
