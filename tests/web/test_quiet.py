@@ -116,7 +116,7 @@ def test_planned_work_is_shown_before_and_covers_what_was_announced_only() -> No
     )
     shown = browser.get("/quiet")
     assert "replace bay 5" in shown.text
-    assert browser.send(shown.form("/work/end")).status == 303
+    assert browser.send(shown.form("/end-work")).status == 303
     assert all(one.over for one in book_of(stage).works)
 
 

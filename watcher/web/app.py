@@ -120,7 +120,7 @@ WAYS: tuple[Way, ...] = (
     _post("/silence", quiet.silence),
     Way(path="/work", handler=quiet.work_form, needs=Needs.ACT),
     _post("/work", quiet.announce),
-    _post("/work/end", quiet.end_work),
+    _post("/end-work", quiet.end_work),
     Way(path="/pool", handler=pool_page.pool),
     Way(path="/pool/progress", handler=progress.progress),
     Way(path="/recovery", handler=pool_page.recovery),
