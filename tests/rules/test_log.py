@@ -125,6 +125,11 @@ def test_a_filesystem_over_several_drives_belongs_to_their_pool() -> None:
     assert urgency("log-says-filesystem", view(pools=(thin,), recent=(one,))) == "now"
 
 
+def told_as(worse: str) -> str:
+    """Give the gravest of what was said and a read or write that failed."""
+    return next(what for what in FILESYSTEMS if what in {worse, "fs-io-failed"})
+
+
 @pytest.mark.parametrize("lost", ["", "c"])
 def test_what_a_filesystem_could_not_reach_holds_up_no_all_clear_once_its_pool_is_whole(
     lost: str,
@@ -135,8 +140,10 @@ def test_what_a_filesystem_could_not_reach_holds_up_no_all_clear_once_its_pool_i
     home = pool(key=BTRFS, kind=PoolKind.BTRFS, layout="raid1", lost=lost)
     seen = view(pools=(home,), recent=(one,))
     assert urgency("log-says-filesystem", seen) == ("now" if lost else "note")
-    damaged = replace(one, what="fs-damaged")
-    assert urgency("log-says-filesystem", view(pools=(home,), recent=(one, damaged))) != "note"
+    for worse in ("fs-damaged", "fs-cannot-read"):
+        seen = view(pools=(home,), recent=(one, replace(one, what=worse)))
+        told = of("log-says-filesystem", seen)
+        assert told[0].urgency.value == ("now" if lost else FILESYSTEMS[told_as(worse)][0].value)
 
 
 def _nobody(what: str, category: Category, device: str) -> KernelEvent:

@@ -102,6 +102,10 @@ FILESYSTEMS: Final[Mapping[str, tuple[Urgency, str]]] = MappingProxyType(
 )
 """What each kind of line means, the gravest first."""
 
+_MOMENTARY: Final = frozenset({"fs-io-failed", "fs-unclear", "fs-bad-copy-repaired"})
+"""What a pool with its margin has borne. A member that goes on failing is told by its pool's own
+counters; a filesystem that could not be read is not, and keeps its weight."""
+
 _FILESYSTEM_STEP: Final = (
     "See first that a copy of what matters exists, while it can still be read. Find the cause "
     "before any repair: the drive, its cable, its pool, memory (the lines say where). Check the "
@@ -118,7 +122,7 @@ def log_says_filesystem(view: View, tuning: Tuning) -> Iterator[Finding]:
         names = ", ".join(dict.fromkeys(event.device for event in events if event.device))
         where = f" ({names})" if names else ""
         mended = words is _MENDED[1]
-        if words is _FAILED[1] and _is_whole(view, subject):
+        if kinds <= _MOMENTARY and _is_whole(view, subject):
             # The pool itself has the last word: its drive was out, and its margin is back.
             urgency = Urgency.NOTE
         yield _finding(
