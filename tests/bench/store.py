@@ -21,6 +21,7 @@ from time import process_time
 from watcher.facts.drive import Attribute, DriveIdentity, DriveReading, Metric, Protocol, Verdict
 from watcher.facts.identity import BoxId, DriveId, PoolId, about_drive
 from watcher.facts.kernel_event import Category, KernelEvent
+from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
     Member,
     MemberState,
@@ -29,7 +30,6 @@ from watcher.facts.pool import (
     RedundancySet,
     Work,
     WorkKind,
-    judge_pool,
 )
 from watcher.facts.survey import Survey
 from watcher.store.database import Store, open_store

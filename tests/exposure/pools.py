@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from watcher.exposure.figure import ONE, Figure
 from watcher.exposure.life import DriveClass, DriveLife
 from watcher.facts.identity import DriveId, PoolId
+from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
     AtStake,
     Member,
@@ -15,7 +16,6 @@ from watcher.facts.pool import (
     PoolKind,
     RedundancySet,
     Work,
-    judge_pool,
 )
 
 NOW = datetime(2031, 3, 3, 9, 0, tzinfo=UTC)  # a Monday

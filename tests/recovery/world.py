@@ -35,6 +35,7 @@ from pathlib import Path
 
 from watcher.facts.drive import DriveIdentity, Medium, Protocol
 from watcher.facts.identity import DriveId, PoolId
+from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
     AtStake,
     Member,
@@ -49,7 +50,6 @@ from watcher.facts.pool import (
     Work,
     WorkKind,
     WorkState,
-    judge_pool,
 )
 from watcher.recovery.record import Event, Recovery
 from watcher.recovery.seen import Newcomer, Seen

@@ -22,6 +22,7 @@ from watcher.facts.drive import (
 from watcher.facts.finding import Finding
 from watcher.facts.identity import BoxId, DriveId, PoolId, about_drive
 from watcher.facts.kernel_event import Category, KernelEvent
+from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
     Member,
     MemberState,
@@ -32,7 +33,6 @@ from watcher.facts.pool import (
     RedundancySet,
     Remark,
     Work,
-    judge_pool,
 )
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.survey import Blindness, Survey

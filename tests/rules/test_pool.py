@@ -24,6 +24,7 @@ from tests.rules.build import (
     view,
 )
 from watcher.facts.identity import PoolId
+from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
     AtStake,
     Member,
@@ -37,7 +38,6 @@ from watcher.facts.pool import (
     Work,
     WorkKind,
     WorkState,
-    judge_pool,
 )
 
 MINUTE = timedelta(minutes=1)

@@ -8,6 +8,7 @@ import pytest
 
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId, DriveId, PoolId
+from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
     Member,
     MemberState,
@@ -19,7 +20,6 @@ from watcher.facts.pool import (
     Remark,
     Work,
     WorkKind,
-    judge_pool,
 )
 from watcher.facts.survey import Survey
 from watcher.rules.catalogue import judge

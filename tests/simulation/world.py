@@ -20,6 +20,7 @@ from watcher.facts.drive import (
     Verdict,
 )
 from watcher.facts.identity import BoxId, DriveId, PoolId
+from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
     Member,
     MemberState,
@@ -28,7 +29,6 @@ from watcher.facts.pool import (
     RedundancySet,
     Work,
     WorkKind,
-    judge_pool,
 )
 from watcher.facts.survey import Blindness, Survey
 

@@ -18,6 +18,7 @@ from watcher.facts.drive import (
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import BoxId, DriveId, PoolId, about_drive
 from watcher.facts.kernel_event import Category, KernelEvent
+from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
     Member,
     MemberState,
@@ -26,7 +27,6 @@ from watcher.facts.pool import (
     RedundancySet,
     Work,
     WorkKind,
-    judge_pool,
 )
 from watcher.facts.survey import Survey
 from watcher.store.outbox import NewNotice

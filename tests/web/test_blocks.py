@@ -4,7 +4,14 @@ from collections import Counter
 import pytest
 
 from tests.store.made import pool
-from watcher.facts.pool import MemberState, Noted, Pool, Protection, Remark, judge_pool
+from watcher.facts.margin import judge_pool
+from watcher.facts.pool import (
+    MemberState,
+    Noted,
+    Pool,
+    Protection,
+    Remark,
+)
 from watcher.web.blocks import draw_margin
 
 

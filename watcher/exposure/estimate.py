@@ -26,6 +26,7 @@ from watcher.exposure.track import time_share
 from watcher.exposure.window import Window, WindowPlan, window_of
 from watcher.facts.checks import require_utc
 from watcher.facts.identity import DriveId, PoolId
+from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
     AtStake,
     Member,
@@ -34,7 +35,6 @@ from watcher.facts.pool import (
     Protection,
     WorkKind,
     WorkState,
-    judge_pool,
     members_of,
 )
 from watcher.facts.units import say_bytes

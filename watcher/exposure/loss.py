@@ -17,12 +17,11 @@ from watcher.exposure.figure import NONE, Figure
 from watcher.exposure.life import DriveLife, clustered_hours, hazard
 from watcher.exposure.span import Span
 from watcher.facts.identity import DriveId
+from watcher.facts.margin import full_margin_of, margin_of
 from watcher.facts.pool import (
     Member,
     MemberState,
     RedundancySet,
-    full_margin_of,
-    margin_of,
     members_of,
 )
 

@@ -12,6 +12,7 @@ from typing import Final
 
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import about_pool
+from watcher.facts.margin import full_margin_of, hangs_on, margin_of
 from watcher.facts.pool import (
     AtStake,
     Member,
@@ -23,9 +24,6 @@ from watcher.facts.pool import (
     Remark,
     WorkKind,
     WorkState,
-    full_margin_of,
-    hangs_on,
-    margin_of,
 )
 from watcher.facts.units import say_count, say_percent, say_span
 from watcher.rules.tuning import Tuning

@@ -20,7 +20,14 @@ from watcher.cases.state import Book
 from watcher.exposure.loss import without
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import DriveId, about_drive, about_pool
-from watcher.facts.pool import Member, MemberState, Pool, Protection, judge_pool, members_of
+from watcher.facts.margin import judge_pool
+from watcher.facts.pool import (
+    Member,
+    MemberState,
+    Pool,
+    Protection,
+    members_of,
+)
 from watcher.rules.view import View
 from watcher.service.sight import pool_seen
 

@@ -28,6 +28,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from watcher.facts.identity import PoolId
+from watcher.facts.margin import judge_pool, protection_of
 from watcher.facts.pool import (
     Member,
     MemberState,
@@ -40,8 +41,6 @@ from watcher.facts.pool import (
     Work,
     WorkKind,
     WorkState,
-    judge_pool,
-    protection_of,
     worse_of,
 )
 from watcher.facts.units import say_count

@@ -19,6 +19,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from watcher.facts.identity import DriveId, PoolId
+from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
     AtStake,
     Member,
@@ -29,7 +30,6 @@ from watcher.facts.pool import (
     RedundancySet,
     Remark,
     Role,
-    judge_pool,
 )
 from watcher.readers.host import Host
 from watcher.readers.pools.btrfs_work import unescaped

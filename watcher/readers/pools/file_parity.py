@@ -33,6 +33,7 @@ from typing import TypeVar
 
 from watcher.facts.drive import Unread
 from watcher.facts.identity import DriveId, PoolId
+from watcher.facts.margin import judge_pool, protection_of
 from watcher.facts.pool import (
     AtStake,
     Member,
@@ -46,8 +47,6 @@ from watcher.facts.pool import (
     Work,
     WorkKind,
     WorkState,
-    judge_pool,
-    protection_of,
 )
 from watcher.facts.survey import Blindness
 from watcher.facts.units import say_count

@@ -19,13 +19,13 @@ from datetime import datetime
 
 from watcher.facts.drive import Unread
 from watcher.facts.identity import PoolId
+from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
     Member,
     MemberState,
     Pool,
     PoolKind,
     RedundancySet,
-    judge_pool,
     members_of,
 )
 from watcher.facts.survey import Blindness

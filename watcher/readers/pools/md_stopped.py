@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from watcher.facts.identity import PoolId
+from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
     Member,
     MemberState,
@@ -26,7 +27,6 @@ from watcher.facts.pool import (
     Protection,
     RedundancySet,
     Remark,
-    judge_pool,
 )
 from watcher.readers.pools.md_sysfs import usual_uuid
 from watcher.readers.pools.shape import Blocks, on_device

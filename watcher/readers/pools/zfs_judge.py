@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from watcher.facts.identity import PoolId
+from watcher.facts.margin import full_margin_of, judge_pool, margin_of, protection_of
 from watcher.facts.pool import (
     MemberState,
     Noted,
@@ -29,11 +30,7 @@ from watcher.facts.pool import (
     Work,
     WorkKind,
     WorkState,
-    full_margin_of,
-    judge_pool,
-    margin_of,
     members_of,
-    protection_of,
 )
 from watcher.facts.units import say_count
 from watcher.readers.pools.shape import (
