@@ -21,7 +21,7 @@ from pathlib import Path
 import pytest
 
 from tests.lab.loops import MIB, LoopDrive, loop_drives, run, why_not
-from watcher.readers.blocks import loop_id
+from watcher.readers.block_map import loop_id
 from watcher.recovery.proof_verdict import Result, outcome_of
 from watcher.recovery.proving import Phase
 from watcher.service.proof_file import ProofFile

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.readers.drive_samples import SHARED, recorded
 from watcher.facts.drive import Unread
-from watcher.readers.blocks import BlockMap
+from watcher.readers.block_map import BlockMap
 from watcher.readers.blocks import parse as parse_blocks
 from watcher.readers.discovery import COMMAND, Found, ToldDrive, discover, parse
 from watcher.readers.errors import CannotParse

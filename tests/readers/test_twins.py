@@ -5,7 +5,10 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from watcher.readers.blocks import BlockMap, parse
+from watcher.readers.block_map import BlockMap
+from watcher.readers.blocks import (
+    parse,
+)
 from watcher.readers.twins import twins_in
 
 

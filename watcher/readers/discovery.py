@@ -28,7 +28,7 @@ from dataclasses import dataclass, replace
 from watcher.facts.drive import Unread
 from watcher.facts.identity import DriveId
 from watcher.facts.survey import Blindness
-from watcher.readers.blocks import Block, BlockMap
+from watcher.readers.block_map import Block, BlockMap
 from watcher.readers.errors import CannotParse, CannotRead, ReadError
 from watcher.readers.host import Host, require_exited
 from watcher.readers.pysmart import DeviceList

@@ -15,7 +15,7 @@ from functools import partial
 
 from watcher.facts.drive import SAME_NAME, DriveReading, DriveUnread, Unread
 from watcher.facts.identity import DriveId, drive_id
-from watcher.readers.blocks import BlockMap
+from watcher.readers.block_map import BlockMap
 from watcher.readers.host import Host
 from watcher.readers.smartctl import LIMIT_SECONDS, DriveTarget, read_drive, unread_of
 

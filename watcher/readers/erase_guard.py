@@ -29,7 +29,10 @@ from dataclasses import dataclass
 from watcher.facts.drive import DriveIdentity
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import Pool, Protection
-from watcher.readers.blocks import Block, BlockMap, read_blocks
+from watcher.readers.block_map import Block, BlockMap
+from watcher.readers.blocks import (
+    read_blocks,
+)
 from watcher.readers.errors import CannotParse, ReadError
 from watcher.readers.host import Ended, Host, Ran
 

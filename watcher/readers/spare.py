@@ -14,7 +14,10 @@ from dataclasses import replace
 from datetime import datetime
 
 from watcher.facts.drive import DriveIdentity, DriveReading
-from watcher.readers.blocks import Block, BlockMap, read_blocks
+from watcher.readers.block_map import Block, BlockMap
+from watcher.readers.blocks import (
+    read_blocks,
+)
 from watcher.readers.host import Host
 from watcher.readers.smartctl import DriveTarget, read_drive
 

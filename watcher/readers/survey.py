@@ -22,7 +22,10 @@ from watcher.facts.readiness import BackupsSeen
 from watcher.facts.survey import Blindness, Survey
 from watcher.facts.units import say_count
 from watcher.readers.block_counters import BlockCounters
-from watcher.readers.blocks import BlockMap, read_blocks
+from watcher.readers.block_map import BlockMap
+from watcher.readers.blocks import (
+    read_blocks,
+)
 from watcher.readers.copies import ThingAsked, read_things
 from watcher.readers.discovery import SOURCE as DISCOVERY
 from watcher.readers.discovery import ToldDrive, discover

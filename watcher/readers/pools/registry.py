@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from datetime import datetime
 
 from watcher.facts.pool import Pool
-from watcher.readers.blocks import BlockMap
+from watcher.readers.block_map import BlockMap
 from watcher.readers.errors import ReadError
 from watcher.readers.host import Host
 from watcher.readers.pools import btrfs, file_parity, lvm, md, zfs
