@@ -12,9 +12,9 @@ from watcher.cli.waiting import END, FirstLook, Mention, Waiter, say_silence, te
 from watcher.demo.story import new_box
 from watcher.facts.identity import BoxId
 from watcher.facts.survey import Survey
+from watcher.readers.drive_target import DriveTarget
 from watcher.readers.drives import Silence
 from watcher.readers.kernel_log import Position
-from watcher.readers.smartctl import DriveTarget
 from watcher.readers.survey import Looking, Patience, Surveyor
 from watcher.readers.taken import Taken
 

@@ -19,11 +19,14 @@ from typing import Any
 from watcher.readers import discovery
 from watcher.readers.blocks import COMMAND as LSBLK
 from watcher.readers.blocks import OLD_COMMAND as OLD_LSBLK
+from watcher.readers.drive_target import DriveTarget
 from watcher.readers.kernel_log import journal_command
 from watcher.readers.pools import file_parity, zfs
 from watcher.readers.pools.lvm_report import LVS, PVS, STATUS
 from watcher.readers.recorded import Answer, RecordedHost
-from watcher.readers.smartctl import DriveTarget, command
+from watcher.readers.smartctl import (
+    command,
+)
 
 SOMETIME = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 """When a step tells no time: the day of the runs."""

@@ -13,6 +13,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from watcher.facts.drive import DriveIdentity, DriveReading, DriveUnread
+from watcher.facts.identity import DriveId
+from watcher.readers.drive_target import DriveTarget
+from watcher.readers.recorded import RecordedHost
+from watcher.readers.smartctl import command, read_drive
+
 FOLDER = Path(__file__).parent / "drives"
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 SHARED = Path(__file__).resolve().parents[2] / ".." / "shared"
@@ -196,3 +202,22 @@ def program(folder: Path, name: str, body: str) -> Path:
     path.write_text(f"#!/bin/sh\n{body}\n")
     path.chmod(path.stat().st_mode | stat.S_IXUSR)
     return path
+
+
+TARGET = DriveTarget(
+    node="/dev/sdb",
+    device_type="sat",
+    bay="top left",
+    known=DriveIdentity(
+        drive=DriveId("wwn-50b0b0b000000042"),
+        model="Hollerup HX-8000",
+        serial="HX81-00042",
+        capacity_bytes=8001563222016,
+    ),
+)
+
+
+def ask(status: int, stdout: str, stderr: str = "") -> DriveReading | DriveUnread:
+    """Read a drive on a host that answers so."""
+    host = RecordedHost(programs={command(TARGET): (status, stdout, stderr)})
+    return read_drive(host, TARGET, observed_at=NOW)

@@ -14,10 +14,10 @@ from watcher.facts.drive import Unread
 from watcher.readers.block_map import BlockMap
 from watcher.readers.blocks import parse as parse_blocks
 from watcher.readers.discovery import COMMAND, Found, ToldDrive, discover, parse
+from watcher.readers.drive_target import DriveTarget
 from watcher.readers.errors import CannotParse
 from watcher.readers.host import Ended, Ran
 from watcher.readers.recorded import Answer, RecordedHost
-from watcher.readers.smartctl import DriveTarget
 
 LISTINGS = SHARED / "data" / "pysmart_fixtures" / "open" / "listingtests"
 BOOT = parse_blocks(recorded("lsblk-boot.json"))

@@ -15,11 +15,15 @@ from tests.readers.drive_samples import NOW, answer, ata_answer, ata_document, p
 from watcher.facts.drive import SAME_NAME, DriveReading, DriveUnread, Unread, Verdict
 from watcher.facts.identity import DriveId
 from watcher.readers.blocks import parse as parse_blocks
+from watcher.readers.drive_target import DriveTarget
 from watcher.readers.drives import Silence, learn_ids, read_all, sort_answers
 from watcher.readers.host import Ran
 from watcher.readers.recorded import RecordedHost
 from watcher.readers.runner import RealHost
-from watcher.readers.smartctl import DriveTarget, command, parse
+from watcher.readers.smartctl import (
+    command,
+    parse,
+)
 
 
 def reading(serial: str = "S1", node: str = "/dev/sdb", kind: str = "sat") -> DriveReading:

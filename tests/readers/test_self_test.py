@@ -2,6 +2,7 @@
 
 import pytest
 
+from watcher.readers.drive_target import DriveTarget
 from watcher.readers.host import Ended, Ran
 from watcher.readers.recorded import RecordedHost
 from watcher.readers.self_test import (
@@ -11,7 +12,6 @@ from watcher.readers.self_test import (
     stop_command,
     stop_self_test,
 )
-from watcher.readers.smartctl import DriveTarget
 
 TARGET = DriveTarget(node="/dev/sdz", device_type="sat")
 

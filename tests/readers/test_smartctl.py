@@ -16,7 +16,9 @@ from hypothesis import strategies as st
 from tests.readers.drive_samples import (
     NOW,
     ROWS,
+    TARGET,
     answer,
+    ask,
     ata_answer,
     ata_document,
     ata_lines,
@@ -36,22 +38,15 @@ from watcher.facts.drive import (
     Verdict,
 )
 from watcher.facts.identity import DriveId
+from watcher.readers.drive_target import DriveTarget
 from watcher.readers.errors import CannotParse
 from watcher.readers.host import Ended
 from watcher.readers.recorded import RecordedHost
 from watcher.readers.runner import RealHost
-from watcher.readers.smartctl import DriveTarget, command, parse, read_drive
-
-TARGET = DriveTarget(
-    node="/dev/sdb",
-    device_type="sat",
-    bay="top left",
-    known=DriveIdentity(
-        drive=DriveId("wwn-50b0b0b000000042"),
-        model="Hollerup HX-8000",
-        serial="HX81-00042",
-        capacity_bytes=8001563222016,
-    ),
+from watcher.readers.smartctl import (
+    command,
+    parse,
+    read_drive,
 )
 
 
@@ -60,12 +55,6 @@ def read(text: str) -> DriveReading:
     result = parse(text, node="/dev/sdb", device_type="sat", observed_at=NOW)
     assert isinstance(result, DriveReading), result
     return result
-
-
-def ask(status: int, stdout: str, stderr: str = "") -> DriveReading | DriveUnread:
-    """Read a drive on a host that answers so."""
-    host = RecordedHost(programs={command(TARGET): (status, stdout, stderr)})
-    return read_drive(host, TARGET, observed_at=NOW)
 
 
 def test_the_arguments_are_the_ones_laid_down() -> None:
@@ -151,114 +140,6 @@ def test_recorded_answers_give_ids_verdicts_and_kinds() -> None:
     }
 
 
-def test_a_drive_without_smart_is_there_and_blind() -> None:
-    result = parse(recorded("scsi-no-smart.json"), node="/dev/sda", observed_at=NOW)
-    assert isinstance(result, DriveUnread)
-    assert (result.why, result.drive) == (Unread.NO_SMART, "wwn-5000c500b0000000")
-    assert (result.model, result.serial) == ("QLAB SASDISK", "QLSCSI0000")
-    assert result.capacity_bytes == 134217728
-
-
-def test_smart_that_is_switched_off_is_named_with_the_remedy() -> None:
-    document = ata_document()
-    document["smart_support"]["enabled"] = False
-    del document["smart_status"]
-    result = ask(0, answer(document))
-    assert isinstance(result, DriveUnread)
-    assert result.why is Unread.NO_SMART
-    assert "smartctl -s on -d sat /dev/sdb" in result.detail
-
-
-def refusal(status: int, *lines: str) -> str:
-    """Write smartctl's answer when it got nothing, as version 7.3 on this kind of machine does."""
-    return json.dumps(
-        {
-            "json_format_version": [1, 0],
-            "smartctl": {
-                "version": [7, 3],
-                "output": list(lines),
-                "messages": [{"string": lines[-1], "severity": "error"}],
-                "exit_status": status,
-            },
-        }
-    )
-
-
-@pytest.mark.parametrize(
-    ("status", "line", "why", "words"),
-    [
-        (3, "Device is in STANDBY mode, exit(3)", Unread.ASLEEP, "left asleep"),
-        (3, "Device is in SLEEP mode, exit(3)", Unread.ASLEEP, "left asleep"),
-        (3, "Words of a newer version", Unread.ASLEEP, "left asleep"),
-        (2, "Device is in STANDBY mode, exit(2)", Unread.ASLEEP, "left asleep"),
-        (
-            2,
-            "Smartctl open device: /dev/sdb failed: Permission denied",
-            Unread.FORBIDDEN,
-            "run as root",
-        ),
-        (
-            2,
-            "Smartctl open device: /dev/sdb failed: No such device",
-            Unread.VANISHED,
-            "cable, bay and power",
-        ),
-        (
-            2,
-            "Read Device Identity failed: scsi error aborted command",
-            Unread.VANISHED,
-            "does not answer",
-        ),
-        (1, "/dev/sdb: Unable to detect device type", Unread.NO_SMART, "virtual disk"),
-        (1, "/dev/sdb: Unknown USB bridge [0x1234:0x5678 (0x100)]", Unread.NO_SMART, "USB bridge"),
-        (1, "/dev/sdb: Unknown device type 'satt'", Unread.GARBLED, "correct it"),
-        (
-            2,
-            "Smartctl open device: /dev/sdb [SAT] failed: Operation not permitted",
-            Unread.FORBIDDEN,
-            "run as root",
-        ),
-        (1, "Something new", Unread.GARBLED, "Something new"),
-        # a RAID controller's own disk, and a bridge that passes nothing on, are no loose cables
-        (
-            2,
-            "DELL or MegaRaid controller, please try adding '-d megaraid,N'",
-            Unread.NO_SMART,
-            "type that smartctl proposes: DELL or MegaRaid controller",
-        ),
-        (
-            2,
-            "Read Device Identity failed: scsi error unsupported scsi opcode",
-            Unread.NO_SMART,
-            "passes no SMART on",
-        ),
-        (
-            2,
-            "Read NVMe Identify Controller failed: scsi error unsupported field in scsi command",
-            Unread.NO_SMART,
-            "passes no SMART on",
-        ),
-    ],
-)
-def test_each_refusal_is_its_own_answer_with_the_next_step(
-    status: int, line: str, why: Unread, words: str
-) -> None:
-    result = ask(status, refusal(status, line))
-    assert isinstance(result, DriveUnread)
-    assert result.why is why
-    assert words in result.detail
-    assert "\n" not in result.detail
-    assert (result.drive, result.bay) == ("wwn-50b0b0b000000042", "top left")
-
-
-def test_an_old_smartctl_is_told_apart_from_a_broken_drive() -> None:
-    said = "smartctl 6.6\n=======> UNRECOGNIZED OPTION: json=co\n"
-    result = ask(1, said)
-    assert isinstance(result, DriveUnread)
-    assert result.why is Unread.TOOL_MISSING
-    assert "too old" in result.detail
-
-
 @pytest.mark.parametrize(
     "text",
     [
@@ -325,13 +206,6 @@ def test_an_unknown_serial_falls_back_on_the_block_layer() -> None:
     assert isinstance(result, DriveReading)
     assert result.identity.drive == "wwn-50b0b0b000000042"
     assert any("no serial number" in doubt for doubt in result.doubts)
-
-
-def test_a_recording_without_the_drive_is_blind() -> None:
-    result = read_drive(RecordedHost(), TARGET, observed_at=NOW)
-    assert isinstance(result, DriveUnread)
-    assert result.why is Unread.TOOL_MISSING
-    assert "recording" in result.detail
 
 
 # Real runs: a program named smartctl is first on the PATH.

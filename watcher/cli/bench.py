@@ -17,9 +17,13 @@ from watcher.cli.say import say
 from watcher.facts.drive import DriveReading, DriveUnread
 from watcher.facts.identity import DriveId
 from watcher.readers import saved_reports
+from watcher.readers.drive_target import AUTO, DriveTarget
 from watcher.readers.errors import CannotParse, ReadError
 from watcher.readers.runner import RealHost
-from watcher.readers.smartctl import AUTO, DriveTarget, parse, read_drive
+from watcher.readers.smartctl import (
+    parse,
+    read_drive,
+)
 from watcher.service.bench import PastHere, Statement, past_of, state
 from watcher.service.bootstrap import has_state, to_standing, zone_of
 from watcher.service.clock import SystemClock

@@ -24,9 +24,9 @@ from watcher.rules.view import say_bay
 if TYPE_CHECKING:  # a watch that looks through another process loads no readers
     from datetime import datetime
 
+    from watcher.readers.drive_target import DriveTarget
     from watcher.readers.drives import Silence
     from watcher.readers.kernel_log import Position
-    from watcher.readers.smartctl import DriveTarget
     from watcher.readers.survey import Surveyor
     from watcher.readers.taken import Taken
 

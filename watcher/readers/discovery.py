@@ -29,11 +29,11 @@ from watcher.facts.drive import Unread
 from watcher.facts.identity import DriveId
 from watcher.facts.survey import Blindness
 from watcher.readers.block_map import Block, BlockMap
+from watcher.readers.drive_target import AUTO, DriveTarget
 from watcher.readers.errors import CannotParse, CannotRead, ReadError
 from watcher.readers.host import Host, require_exited
 from watcher.readers.pysmart import DeviceList
 from watcher.readers.second_reader import Replay
-from watcher.readers.smartctl import AUTO, DriveTarget
 
 SOURCE = "drive-discovery"
 

@@ -16,8 +16,12 @@ from functools import partial
 from watcher.facts.drive import SAME_NAME, DriveReading, DriveUnread, Unread
 from watcher.facts.identity import DriveId, drive_id
 from watcher.readers.block_map import BlockMap
+from watcher.readers.drive_target import DriveTarget, unread_of
 from watcher.readers.host import Host
-from watcher.readers.smartctl import LIMIT_SECONDS, DriveTarget, read_drive, unread_of
+from watcher.readers.smartctl import (
+    LIMIT_SECONDS,
+    read_drive,
+)
 
 WORKERS = 32
 """How many drives are asked at the same time. Our choice: a worker only waits, so there are enough

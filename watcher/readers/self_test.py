@@ -12,8 +12,8 @@ many USB bridges have no self-test.
 
 from __future__ import annotations
 
+from watcher.readers.drive_target import DriveTarget
 from watcher.readers.host import Ended, Host, Ran
-from watcher.readers.smartctl import DriveTarget
 
 LIMIT_SECONDS = 60.0
 

@@ -18,8 +18,11 @@ from watcher.readers.block_map import Block, BlockMap
 from watcher.readers.blocks import (
     read_blocks,
 )
+from watcher.readers.drive_target import DriveTarget
 from watcher.readers.host import Host
-from watcher.readers.smartctl import DriveTarget, read_drive
+from watcher.readers.smartctl import (
+    read_drive,
+)
 
 
 def identity_by_blocks(blocks: BlockMap, block: Block) -> DriveIdentity | None:

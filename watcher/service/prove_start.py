@@ -11,11 +11,14 @@ from typing import Final
 from watcher.facts.drive import DriveIdentity, DriveReading
 from watcher.facts.pool import Pool
 from watcher.facts.readiness import ShelfSpare
+from watcher.readers.drive_target import DriveTarget
 from watcher.readers.erase_guard import Guarded, Named, guard
 from watcher.readers.errors import ReadError
 from watcher.readers.host import Host
 from watcher.readers.self_test import start_self_test
-from watcher.readers.smartctl import DriveTarget, read_drive
+from watcher.readers.smartctl import (
+    read_drive,
+)
 from watcher.readers.spare import look_at_spare
 from watcher.recovery.proof_verdict import Outcome, Result
 from watcher.recovery.proving import Phase, Proof

@@ -20,9 +20,9 @@ from watcher.facts.identity import DriveId, PoolId
 from watcher.facts.pool import Pool, Protection, WorkKind, WorkState
 from watcher.facts.survey import Survey
 from watcher.readers import scrubs
+from watcher.readers.drive_target import DriveTarget
 from watcher.readers.host import Host
 from watcher.readers.self_test import start_self_test, stop_self_test
-from watcher.readers.smartctl import DriveTarget
 from watcher.recovery.calendar import (
     Act,
     Calendar,
