@@ -12,7 +12,7 @@ from datetime import datetime
 from watcher.facts.identity import BoxId
 from watcher.store.book import names_under
 from watcher.store.connection import Question, Value
-from watcher.store.intake import SPAN
+from watcher.store.drive_intake import SPAN
 from watcher.store.part import Part
 from watcher.store.statements import statements
 from watcher.store.times import floor_to, to_micros

@@ -14,7 +14,7 @@ from watcher.facts.pool import Protection, WorkKind, WorkState
 from watcher.facts.pool_past import WorkSample
 from watcher.store.codec import making_sense, read_values, unsqueeze
 from watcher.store.connection import Values
-from watcher.store.intake import CHATTY
+from watcher.store.drive_intake import CHATTY
 from watcher.store.part import Part
 from watcher.store.questions import event_of, identity_of, work_sample
 from watcher.store.statements import statements

@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 
 from watcher.store.connection import Values
-from watcher.store.intake import SPAN
+from watcher.store.drive_intake import SPAN
 from watcher.store.part import Part
 from watcher.store.statements import statements
 from watcher.store.times import DAY, HOUR, floor_to, from_micros, to_micros
