@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from tests.readers.drive_samples import ata_document, recorded
+from tests.readers.drive_samples import ROWS, ata_document, recorded
 from watcher.facts.drive import Metric, Protocol, SelfTest, Verdict
 from watcher.readers.drive_report import Report
 from watcher.readers.errors import CannotParse
@@ -177,6 +177,26 @@ def test_device_statistics_count_only_when_they_are_valid() -> None:
     told = report(document)
     assert told.metrics[Metric.WEAR_PERCENT] == 3
     assert Metric.TEMPERATURE_WARNING_CELSIUS not in told.metrics
+
+
+def test_sectors_in_doubt_are_found_where_no_attribute_counts_them() -> None:
+    """ACS: statistics page 3 (candidates for reallocation), log 0Ch (pending defects).
+
+    Of open reports 423 have the statistic and no attribute 197, and nine of those count 8 there.
+    """
+    document = ata_document(tuple(row for row in ROWS if row[0] != 197))
+    assert Metric.PENDING_SECTORS not in report(document).metrics
+    row = {"offset": 0x38, "value": 8, "flags": {"valid": True}}
+    statistics = {"pages": [{"number": 3, "table": [row]}]}
+    log = {"size": 255, "count": 3, "table": [{"lba": 8582610, "power_on_hours": 11040}]}
+    for more, expected in (
+        ({"ata_device_statistics": statistics}, 8),
+        ({"ata_pending_defects_log": log}, 3),
+        ({"ata_pending_defects_log": log, "ata_device_statistics": statistics}, 8),
+    ):
+        assert report({**document, **more}).metrics[Metric.PENDING_SECTORS] == expected
+    whole = {**ata_document(), "ata_device_statistics": statistics}
+    assert report(whole).metrics[Metric.PENDING_SECTORS] == 16, "the attribute leads"
 
 
 def test_a_running_self_test_tells_what_is_left() -> None:

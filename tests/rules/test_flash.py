@@ -7,6 +7,8 @@ import pytest
 from tests.rules.build import of as findings
 from tests.rules.build import past, pool, reading, urgency, view
 from watcher.facts.drive import Metric
+from watcher.rules.catalogue import judge
+from watcher.rules.tuning import UNTUNED
 
 WEAR, SPARE, LIMIT = (
     Metric.WEAR_PERCENT,
@@ -117,6 +119,16 @@ def test_the_warning_bit_tells_of_heat_where_the_limit_is_not_told() -> None:
     (finding,) = findings("too-hot-for-its-rating", seen)
     assert finding.urgency.value == "note"
     assert finding.evidence[-1].value == "not told"
+
+
+@pytest.mark.parametrize("told", [{CELSIUS: 85}, {}, {WARM: 70}, {CELSIUS: 60, HOT: 85}])
+def test_the_warning_bit_for_heat_is_told_whatever_else_is_not(told: dict[Metric, int]) -> None:
+    """A sensor that shows 0 K is no sensor, and then the bit is all that there is."""
+    seen = view(reading("a", {**told, BITS: 2}))
+    rules = [finding.rule for finding in judge(seen, UNTUNED)]
+    assert rules == ["too-hot-for-its-rating"]
+    (finding,) = findings("too-hot-for-its-rating", seen)
+    assert str(told.get(CELSIUS, "not told")) in finding.evidence[0].value
 
 
 def test_warmth_without_a_limit_says_nothing() -> None:

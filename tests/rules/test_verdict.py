@@ -47,6 +47,8 @@ def test_warm_days_old_age_and_the_past_condemn_nobody(row: object) -> None:
         (0b100, Verdict.FAILING, True),  # reliability degraded
         (0b100, Verdict.UNKNOWN, True),
         (0b110, Verdict.FAILING, True),
+        (0b100000, Verdict.FAILING, True),  # of the persistent memory region: no rule is about it
+        (0b100010, Verdict.FAILING, True),  # nor beside a warning that one is about
     ],
 )
 def test_a_warning_with_a_rule_of_its_own_is_no_verdict(

@@ -50,7 +50,7 @@ class Metric(StrEnum):
     UNSAFE_SHUTDOWNS = "unsafe-shutdowns"
     REALLOCATED_SECTORS = "reallocated-sectors"  # ATA 5; device statistics page 3
     REALLOCATION_EVENTS = "reallocation-events"  # ATA 196
-    PENDING_SECTORS = "pending-sectors"  # ATA 197
+    PENDING_SECTORS = "pending-sectors"  # ATA 197; device statistics page 3; pending defects log
     OFFLINE_UNCORRECTABLE = "offline-uncorrectable"  # ATA 198
     REPORTED_UNCORRECTABLE = "reported-uncorrectable"  # ATA 187; device statistics page 4
     COMMAND_TIMEOUTS = "command-timeouts"  # ATA 188

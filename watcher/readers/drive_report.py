@@ -50,6 +50,7 @@ EXIT_FAILING = 0x08
 DEVICE_STATISTICS = {
     (1, 0x010): Metric.POWER_ON_HOURS,
     (3, 0x020): Metric.REALLOCATED_SECTORS,
+    (3, 0x038): Metric.PENDING_SECTORS,
     (4, 0x008): Metric.REPORTED_UNCORRECTABLE,
     (5, 0x008): Metric.TEMPERATURE_CELSIUS,
     (5, 0x020): Metric.TEMPERATURE_HIGHEST_CELSIUS,
@@ -59,6 +60,9 @@ DEVICE_STATISTICS = {
 }
 """Page and offset of general purpose log 04h (ACS). They only fill in what the attributes do
 not tell: the two may count differently, and a metric must not jump between a quick and a deep poll.
+"Realloc. Candidate Logical Sectors" (3, 0x038) equal attribute 197 in 8,315 of 8,331 open reports
+(smartctl_reports); 423 more have no such attribute. "Mechanical Start Failures" (3, 0x030) are not
+used: 1,104 of 19,454 disks count some there and none in attribute 10.
 """
 
 DEVICE_STATISTICS_SECTORS = {(1, 0x018): Metric.BYTES_WRITTEN, (1, 0x028): Metric.BYTES_READ}

@@ -25,7 +25,12 @@ class DriveTarget:
     @property
     def lane(self) -> str:
         """Name what a hung run would hang on: a drive, also one behind a controller's node."""
-        return f"{self.node} {self.device_type}" if "," in self.device_type else self.node
+        return lane_of(self.node, self.device_type)
+
+
+def lane_of(node: str, device_type: str) -> str:
+    """Name the lane of a drive by how it is addressed."""
+    return f"{node} {device_type}" if "," in device_type else node
 
 
 def unread_of(

@@ -52,12 +52,13 @@ def read_all(
     observed_at: datetime,
     limit_seconds: float = LIMIT_SECONDS,
     workers: int = WORKERS,
-    deep: bool = False,
+    slow_pages: frozenset[str] = frozenset(),
     wake: bool = False,
     goes_on: Callable[[Silence], bool] | None = None,
 ) -> Answers:
     """Ask all drives; takes about as long as the slowest. Every drive is in one of the two.
 
+    ``slow_pages`` names the lanes of those that are asked for their slow pages too.
     ``goes_on`` is asked again and again while some are silent; when it says no, they are not waited
     for. The programs that ask them then still run: ``RealHost.abandon`` ends them.
     """
@@ -67,13 +68,14 @@ def read_all(
         read_drive,
         host,
         observed_at=observed_at,
-        deep=deep,
         limit_seconds=limit_seconds,
         wake=wake,
     )
     pool = ThreadPoolExecutor(max_workers=max(1, min(workers, len(targets))))
     try:
-        asked = [(target, pool.submit(ask, target)) for target in targets]
+        asked = [
+            (target, pool.submit(ask, target, deep=target.lane in slow_pages)) for target in targets
+        ]
         if goes_on is not None:
             _wait(asked, observed_at, limit_seconds, goes_on)
         else:

@@ -43,6 +43,7 @@ from watcher.readers.pools import declared as declared_pools
 from watcher.readers.pools.declared import DeclaredPool, DrivesSeen
 from watcher.readers.pools.registry import read_pools
 from watcher.readers.pools.shape import Blocks, PoolsRead, UnseenBlocks, blindness_of, together
+from watcher.readers.slow_pages import SlowPages
 from watcher.readers.smartctl import LIMIT_SECONDS
 from watcher.readers.taken import Taken
 from watcher.readers.twins import twins_in
@@ -108,7 +109,8 @@ class Surveyor:
     """Looks at one host again and again; remembers what makes the next look better.
 
     It remembers the pools of the last look (some states show only by comparison), the identities
-    that drives themselves put right, what the kernel log said last, and what it counted of disks.
+    that drives themselves put right, what the kernel log said last, what it counted of disks, and
+    what drives told on pages that are not asked for at each look.
     """
 
     def __init__(
@@ -134,6 +136,7 @@ class Surveyor:
         self._pools: tuple[Pool, ...] = ()
         self._story = Story()
         self._counters = BlockCounters()
+        self._slow_pages = SlowPages()
         self._backups: BackupsSeen | None = None  # kept between the deep looks
         self._asked: tuple[ThingAsked, ...] = ()  # what they were asked for
 
@@ -165,6 +168,7 @@ class Surveyor:
         )
         goes_on = None if patience is None else self._shows_early(look, patience)
         readings, unread = self._drives(look, goes_on)
+        readings = self._slow_pages.complete(readings, unread)
         readings = self._counters.add(self.host, readings, now)
         taken = self._put_together(look, readings, unread)
         self._pools = taken.survey.pools
@@ -251,7 +255,7 @@ class Surveyor:
                 found.targets,
                 observed_at=look.now,
                 limit_seconds=self.looking.limit_seconds,
-                deep=look.deep,
+                slow_pages=self._slow_pages.to_ask(found.targets, deep=look.deep),
                 wake=self.looking.wake,
                 goes_on=goes_on,
             )

@@ -141,26 +141,29 @@ def flash_read_only(look: Look) -> Found | None:
     )
 
 
+def _reaches(celsius: int | None, limit: int | None) -> bool:
+    """Tell whether a temperature is at a limit or above; not where one of them is not known."""
+    return celsius is not None and bool(limit) and celsius >= (limit or 0)
+
+
 def too_hot(look: Look) -> Found | None:
     """Find a drive at or above a temperature limit of its own.
 
-    NVMe drives also say it in a bit of their own, where the limit may not be told (smartctl before
-    7.4). Without a limit or that bit nothing is said: warmth alone is no forecast of failure
-    (Pinheiro et al., FAST 2007 section 3.4).
+    NVMe drives also say it in a bit of their own, where limit or temperature may not be told.
+    Without a limit or that bit nothing is said: warmth alone is no forecast of failure (Pinheiro et
+    al., FAST 2007 section 3.4).
     """
     celsius = look.metrics.get(Metric.TEMPERATURE_CELSIUS)
     warning = look.metrics.get(Metric.TEMPERATURE_WARNING_CELSIUS)
     critical = look.metrics.get(Metric.TEMPERATURE_CRITICAL_CELSIUS)
-    if celsius is None:
-        return None
-    over = bool(critical) and celsius >= (critical or 0)
+    over = _reaches(celsius, critical)
     says_so = bool(look.metrics.get(Metric.CRITICAL_WARNING, 0) & HEAT_LIMIT)
-    warm = says_so or (bool(warning) and celsius >= (warning or 0))
+    warm = says_so or _reaches(celsius, warning)
     if not (over or warm):
         return None
     trace = look.trace(Metric.TEMPERATURE_CELSIUS)
     before = trace.points[-2][1] if trace is not None and len(trace.points) > 1 else None
-    stays = before is not None and bool(warning) and before >= (warning or 0)
+    stays = _reaches(before, warning)
     own_limit = critical if over else warning if warning is not None else "not told"
     return Found(
         urgency=Urgency.TODAY if over else Urgency.THIS_WEEK if stays else Urgency.NOTE,
@@ -172,7 +175,9 @@ def too_hot(look: Look) -> Found | None:
             "scrub can be paused if the pool is whole."
         ),
         evidence=(
-            fact("temperature", celsius, unit="°C"),
+            fact("temperature", "not told")
+            if celsius is None
+            else fact("temperature", celsius, unit="°C"),
             fact("the drive's own limit", own_limit, unit="°C" if own_limit != "not told" else ""),
         ),
         bears_on_margin=over,
@@ -329,7 +334,11 @@ RULES: Final = (
         check=per_drive("too-hot-for-its-rating", too_hot),
         sign=too_hot,
         needs=Needs(
-            counted=(Metric.TEMPERATURE_WARNING_CELSIUS, Metric.TEMPERATURE_CRITICAL_CELSIUS)
+            counted=(
+                Metric.TEMPERATURE_WARNING_CELSIUS,
+                Metric.TEMPERATURE_CRITICAL_CELSIUS,
+                Metric.CRITICAL_WARNING,
+            )
         ),
     ),
     Rule(

@@ -39,12 +39,13 @@ def condemned(reading: DriveReading) -> bool:
     """Tell whether a drive says of itself that it is failing.
 
     An NVMe drive fails its own verdict for any warning, warmth alone included; such a verdict is
-    left to the rule about that warning.
+    left to the rule about that warning. A warning that no rule is about is the verdict's own.
     """
     bits = reading.metric(Metric.CRITICAL_WARNING) or 0
     if bits & RELIABILITY_LOST or failing_attributes(reading):
         return True
-    return reading.verdict is Verdict.FAILING and not bits & EXPLAINED_BITS
+    explained = bits & EXPLAINED_BITS and not bits & ~EXPLAINED_BITS
+    return reading.verdict is Verdict.FAILING and not explained
 
 
 def damage_in(reading: DriveReading) -> SelfTest | None:
