@@ -90,7 +90,7 @@ def test_the_sources_are_those_of_the_readers() -> None:
 def test_what_the_reader_saw_arrives_whole(tmp_path: Path) -> None:
     """A whole box, through the socket, is the same as looked at from here."""
     box = new_box()
-    here = Surveyor(box, Looking(box=BOX)).take("s", box.now)
+    here = Surveyor(box, Looking(box=BOX)).take("s", box.now, deep=True)
     with running(tmp_path / "r") as reader:
         reader.eyes.take = Surveyor(box, Looking(box=BOX)).take  # type: ignore[method-assign]
         there = eyes_at(reader.line, BOX).take("s", box.now)
@@ -99,6 +99,7 @@ def test_what_the_reader_saw_arrives_whole(tmp_path: Path) -> None:
 
 
 def test_a_new_reader_is_told_the_pools_and_a_known_one_is_not(tmp_path: Path) -> None:
+    """It looks deep at once, for nobody can tell it what drives said on their slow pages."""
     box = new_box()
     pools = Surveyor(box, Looking(box=BOX)).take("s", box.now).survey.pools
     with running(tmp_path / "r") as reader:
@@ -111,6 +112,7 @@ def test_a_new_reader_is_told_the_pools_and_a_known_one_is_not(tmp_path: Path) -
         reader.start()  # a restart between two looks blinds nobody
         assert eyes.take("c", NOW).survey.answered == ("md", READER)
         assert reader.eyes.remembered == [(), pools]
+        assert [deep for _, _, deep in reader.eyes.asked] == [True, False, True]
 
 
 def test_no_reader_is_blindness(tmp_path: Path) -> None:

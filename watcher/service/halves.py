@@ -191,9 +191,15 @@ class RemoteSurveyor:
         *,
         deep: bool,
     ) -> Taken:
-        """Ask for the look, and check that the answer is one to it."""
-        pools = self._pools if self._sock is None else None
-        answer = self._ask(Look(survey=survey, now=now, position=position, deep=deep, pools=pools))
+        """Ask for the look, and check that the answer is one to it.
+
+        The first on a line may go to a reader that was started anew: it is told the pools of the
+        last look, and what stands on slow pages it must ask the drives again.
+        """
+        new = self._sock is None
+        pools = self._pools if new else None
+        asked = Look(survey=survey, now=now, position=position, deep=deep or new, pools=pools)
+        answer = self._ask(asked)
         if isinstance(answer, Failed):
             raise _NoAnswer(Unread.GARBLED, f"the reader could not look: {answer.sentence}")
         if not isinstance(answer, Seen):
