@@ -53,6 +53,7 @@ SLOW_PAGES = (
     "-l", "sataphy",
 )  # fmt: skip
 
+
 def command(target: DriveTarget, *, deep: bool = False, wake: bool = False) -> tuple[str, ...]:
     """Give the argument list for one poll of a drive; ``wake`` asks a sleeping one too."""
     asleep = () if wake else ("-n", "standby,3")
