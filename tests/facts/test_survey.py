@@ -8,7 +8,7 @@ import pytest
 
 from watcher.facts.drive import DriveIdentity, DriveReading, DriveUnread, Unread
 from watcher.facts.identity import BoxId, DriveId
-from watcher.facts.survey import SURVEY_FORMAT, Survey
+from watcher.facts.survey import READER, SURVEY_FORMAT, Blindness, Survey
 
 AT = datetime(2026, 3, 2, tzinfo=UTC)
 
@@ -34,6 +34,17 @@ def test_a_drive_that_hangs_is_there_and_one_that_vanished_is_not() -> None:
     assert survey.present == {"A", "B"}
     assert survey.reading(DriveId("A")) == reading("A")
     assert survey.reading(DriveId("B")) is None
+
+
+@pytest.mark.parametrize(
+    ("source", "hides"),
+    [("zfs", True), ("block-devices", True), (READER, True), ("kernel-log", False)],
+)
+def test_a_survey_blind_to_a_stack_may_hide_pools(source: str, *, hides: bool) -> None:
+    spot = Blindness(source=source, why=Unread.FORBIDDEN, detail="not root", remedy="be root")
+    survey = Survey(survey="s", box=BoxId("attic"), taken_at=AT, blind=(spot,))
+    assert survey.hides_pools is hides
+    assert not Survey(survey="s", box=BoxId("attic"), taken_at=AT).hides_pools
 
 
 def test_a_newer_format_is_refused_and_not_guessed() -> None:

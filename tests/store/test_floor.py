@@ -11,6 +11,7 @@ from watcher.cases.effects import Record
 from watcher.cases.state import Book
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId, DriveId
+from watcher.facts.pool import Protection
 from watcher.store.database import Store
 from watcher.store.floor import Gap
 
@@ -57,6 +58,16 @@ def test_pools_and_drives_of_every_box_are_given_without_opening_a_survey(store:
         assert seen is not None
         assert (seen.last_survey, seen.last_survey_at) == ("press-1", at)
         assert tx.box_seen(BoxId("nobody")) is None
+
+
+def test_of_a_pool_that_did_not_show_in_the_last_survey_nothing_is_known_now(store: Store) -> None:
+    later = NOW + HOUR
+    with store.transaction() as tx:
+        for at, pools in ((NOW, (made.pool(NOW, lost=0, first_drive=0),)), (later, ())):
+            tx.take_survey(made.survey(f"at {at}", at, pools=pools, box=PRESS), at)
+        (pool,) = tx.pools_everywhere()
+    assert (pool.protection, pool.margin) == (Protection.UNKNOWN, None)
+    assert (pool.last_seen, pool.full_margin) == (NOW, 1)
 
 
 def test_gaps_are_given_as_far_as_they_touch_a_span_and_one_that_grows_stays_one(

@@ -5,11 +5,18 @@ from dataclasses import replace
 from datetime import timedelta
 from itertools import pairwise
 
+import pytest
+
 from tests.store.made import survey
 from tests.web.browser import Browser
-from tests.web.stage import COMPARED, WORSE, Stage, stage_at
+from tests.web.stage import COMPARED, WORSE, Stage, account, stage_at
+from watcher.demo.story import ORCHARD
+from watcher.facts.drive import Unread
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Protection
+from watcher.facts.survey import Blindness
+from watcher.store.accounts import Role
+from watcher.store.database import open_memory
 
 
 def text_of(stage: Stage, path: str = "/") -> str:
@@ -55,11 +62,64 @@ def test_what_is_to_know_only_does_not_stand_among_what_needs_somebody() -> None
     assert "no full self-test" not in text
 
 
-def test_a_box_that_was_not_looked_at_for_long_says_since_when() -> None:
+@pytest.mark.parametrize("path", ["/", "/cases", "/quiet", f"/pool?pool={ORCHARD}", "/case/3"])
+def test_a_box_that_was_not_looked_at_for_long_says_so_before_anything_else(path: str) -> None:
     stage = stage_at(WORSE)
-    assert "Not heard from since" not in text_of(stage)
-    stage.clock.pass_by(timedelta(hours=2))
-    assert "Not heard from since" in text_of(stage)
+    assert "has not been looked at" not in text_of(stage, path)
+    stage.clock.pass_by(timedelta(hours=1))
+    text = text_of(stage, path)
+    assert text.index("has not been looked at since") < text.index("<h1")
+    assert "whatever needs somebody sounds" not in text
+    assert "Nothing that we know of" not in text
+
+
+def test_before_the_first_look_nothing_is_called_absent_or_well() -> None:
+    stage = stage_at(WORSE)
+    fresh = replace(stage.site, store=open_memory(now=stage.clock.now()))
+    with fresh.store.transaction() as tx:
+        tx.save_account(account("lou", Role.LOOK, stage.clock.now()))
+    text = text_of(replace(stage, site=fresh))
+    assert text.index("has not been looked at yet") < text.index("<h1")
+    assert "No pool" not in text
+    assert "Nothing that we know of" not in text
+
+
+def test_a_last_look_that_is_dated_ahead_is_not_taken_for_a_fresh_one() -> None:
+    """The clock was set back, or forth and back: until it has caught up no age can be told."""
+    stage = stage_at(WORSE)
+    stage.site.now = lambda: stage.clock.now() - timedelta(hours=5)
+    assert "how old this is cannot be told" in text_of(stage)
+
+
+def test_a_pool_that_does_not_show_any_more_is_shown_as_not_known() -> None:
+    """Its stack hides it: what was seen before says nothing about now."""
+    stage = stage_at(WORSE)
+    blind = Blindness(source="md", why=Unread.GARBLED, detail="unreadable", remedy="look")
+    with stage.store.transaction() as tx:
+        last = tx.last_survey(stage.site.box)
+        assert last is not None
+        at = stage.clock.now() + timedelta(minutes=1)
+        hidden = replace(last, survey="hidden", taken_at=at, pools=(), blind=(blind,))
+        tx.take_survey(hidden, at)
+    text = text_of(stage)
+    assert "Can lose" not in text
+    assert text.count("<p>How many drives it can lose cannot be told.") == 2
+    page = text_of(stage, f"/pool?pool={ORCHARD}")
+    assert "How many drives it can lose cannot be told." in page
+    assert "It did not show in the last look." in page
+
+
+def test_where_the_stacks_cannot_be_looked_at_no_pool_is_not_called_none() -> None:
+    stage = stage_at(WORSE)
+    fresh = replace(stage.site, store=open_memory(now=stage.clock.now()))
+    blind = Blindness(source="zfs", why=Unread.FORBIDDEN, detail="not root", remedy="be root")
+    with fresh.store.transaction() as tx:
+        tx.save_account(account("lou", Role.LOOK, stage.clock.now()))
+        seen = replace(survey("first", stage.clock.now()), box=fresh.box, blind=(blind,))
+        tx.take_survey(seen, stage.clock.now())
+    text = text_of(replace(stage, site=fresh))
+    assert text.count("No pool that can be seen") == 2
+    assert "no redundancy" not in text
 
 
 def test_with_many_boxes_only_what_says_something_is_shown() -> None:
@@ -83,7 +143,7 @@ def test_the_overview_is_made_anew_when_there_is_something_new() -> None:
     with stage.store.transaction() as tx:
         at = stage.clock.now() + timedelta(minutes=1)
         tx.take_survey(replace(survey("new", at), box=stage.site.box), at)
-    assert "No pool" in text_of(stage)
+    assert "It did not show in the last look." in text_of(stage)
 
 
 def test_a_box_without_any_drive_says_so() -> None:

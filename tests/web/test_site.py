@@ -116,6 +116,7 @@ def test_while_the_watch_is_in_memory_each_page_says_that_it_is_not_all(tmp_path
         assert b"in memory" not in page(ask())
         mark.show()
         assert b"an answer given here may be lost" in page(ask())
+        assert b"has not been looked at" not in page(ask()), "its memory knows more"
         assert b"in memory" not in page(replace(ask(), holder=None)), "nobody's business"
         mark.take_down()
         assert b"in memory" not in page(ask())

@@ -250,9 +250,10 @@ def show_survey(
     lines = [f"{clean(survey.box)}, {local:%A %d %B %Y, %H:%M}", ""]
     lines.append("Pools: how many more drives each can lose")
     pools = columns(_pool_rows(survey, zone), total=width)
-    hidden_pools = any(blind.source in _POOL_SOURCES for blind in survey.blind)
-    none = "  none that can be seen" if hidden_pools else "  none: no redundancy here that we know"
-    lines += pools or [none]
+    none = (
+        "none that can be seen" if survey.hides_pools else "none: no redundancy here that we know"
+    )
+    lines += pools or [f"  {none}"]
     lines += ["", "Drives"]
     rows = [_drive_row(view, reading, findings) for reading in survey.drives]
     rows += [_unread_row(unread) for unread in survey.unread]
@@ -274,4 +275,3 @@ def show_survey(
 
 
 _NOTHING = "Nothing to do that we know of. Many drives fail without any sign before."
-_POOL_SOURCES = {"md", "zfs", "btrfs", "lvm", "file-parity", "declared", "block-devices"}

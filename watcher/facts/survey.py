@@ -9,7 +9,7 @@ from watcher.facts.checks import require_utc
 from watcher.facts.drive import DriveReading, DriveUnread, Unread
 from watcher.facts.identity import BoxId, DriveId, Subject, SubjectKind
 from watcher.facts.kernel_event import KernelEvent
-from watcher.facts.pool import Pool
+from watcher.facts.pool import Pool, PoolKind
 from watcher.facts.readiness import BackupsSeen
 
 SURVEY_FORMAT = 1
@@ -18,6 +18,10 @@ SURVEY_FORMAT = 1
 READER = "reader"
 """The source that stands before all others where the watch runs in two halves: the half that
 looks. While it is gone every source is a blind spot, and all for this one reason."""
+
+
+_TELL_OF_POOLS = frozenset({*PoolKind, "block-devices", READER})
+"""The sources without which a pool may stay out of a survey."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +79,11 @@ class Survey:
     def blind_to_tell(self) -> tuple[Blindness, ...]:
         """The blind spots worth a line each: where the reader is gone, that one says it all."""
         return tuple(spot for spot in self.blind if spot.source == READER) or self.blind
+
+    @property
+    def hides_pools(self) -> bool:
+        """Whether there may be pools that this survey could not see: none in it means nothing."""
+        return any(spot.source in _TELL_OF_POOLS for spot in self.blind)
 
     @property
     def present(self) -> frozenset[DriveId]:

@@ -82,17 +82,21 @@ class FloorPart(Part):
         return tuple(BoxId(row["box"]) for row in rows)
 
     def pools_everywhere(self) -> tuple[PoolStanding, ...]:
-        """Give every pool that is expected, by box and name."""
+        """Give every pool that is expected, by box and name.
+
+        Of one that did not show in its box's last survey nothing is known now.
+        """
         found = []
         for row in self.db.rows(statements("floor")["pools-everywhere"]):
             with making_sense("a pool"):
+                shown = row["last_seen"] >= row["last_survey_at"]
                 found.append(
                     PoolStanding(
                         box=BoxId(row["box"]),
                         pool=PoolId(row["pool"]),
                         name=row["name"],
-                        protection=Protection(row["protection"]),
-                        margin=row["margin"],
+                        protection=Protection(row["protection"] if shown else "unknown"),
+                        margin=row["margin"] if shown else None,
                         full_margin=row["full_margin"],
                         last_seen=from_micros(row["last_seen"]),
                         scrubbed_at=from_micros_or_none(row["scrubbed_at"]),

@@ -80,7 +80,7 @@ def case(site: Site, ask: Ask) -> Reply:
         view = view_at(site, tx, which.box, ask)
         pool = pool_of_case(found, view)
         policy = site.standing(tx, which.box).policy
-        unheard = site.unheard_since(tx, which.box, ask.now)
+        unheard = site.unheard_elsewhere(tx, which.box, ask.now)
     prospect: Prospect | None = None
     if view is not None and pool is not None and found.is_open and _is_short(pool):
         prospect = prospect_of(site, view, pool, ask.now)

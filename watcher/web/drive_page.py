@@ -116,7 +116,7 @@ def drive(site: Site, ask: Ask) -> Reply:
             if any(f.subject == about_drive(who) for f in case.standing)
         ]
         survey = tx.last_survey(known.box)
-        unheard = site.unheard_since(tx, known.box, ask.now)
+        unheard = site.unheard_elsewhere(tx, known.box, ask.now)
     marks = tuple(Mark(at=e.at, text=f"{e.what.replace('-', ' ')}: {e.line}") for e in events)
     around = _Around(
         who=who,

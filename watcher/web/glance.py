@@ -6,7 +6,7 @@ overview is asked for far more often than anything changes.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -15,7 +15,8 @@ from watcher.cases.state import Case
 from watcher.facts.drive import DriveReading, DriveUnread, Metric, Unread
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import BoxId, DriveId, SubjectKind
-from watcher.facts.pool import Pool, Protection
+from watcher.facts.pool import AtStake, Noted, Pool, Protection, Remark
+from watcher.facts.pool_past import PoolPast
 from watcher.facts.survey import Survey
 from watcher.rules.signs_said import signs_said
 from watcher.rules.view import say_bay
@@ -70,6 +71,7 @@ class Glance:
     loose: tuple[Seat, ...] = ()  # drives without a bay
     hidden: tuple[Hidden, ...] = ()
     doubts: tuple[str, ...] = ()
+    hides_pools: bool = False  # there may be pools that the last look could not see
     survey: str = ""
 
     @property
@@ -118,12 +120,37 @@ def glance_of(tx: Transaction, box: BoxId, cases: tuple[Case, ...]) -> Glance:
     return Glance(
         box=box,
         taken_at=survey.taken_at,
-        pools=tuple(sorted(survey.pools, key=danger)),
+        pools=tuple(sorted(pools_of(survey, tx.pool_pasts(box).values()), key=danger)),
         bays=lay_out([(bay, seat) for bay, seat in seats if bay]),
         loose=tuple(seat for bay, seat in seats if not bay),
         hidden=_hidden(survey),
         doubts=survey.doubts,
+        hides_pools=survey.hides_pools,
         survey=survey.survey,
+    )
+
+
+def pools_of(survey: Survey, pasts: Iterable[PoolPast]) -> tuple[Pool, ...]:
+    """Give the pools of a survey, and after them those that are expected and did not show in it.
+
+    Of these nothing is known now, whatever was seen before.
+    """
+    shown = {pool.pool for pool in survey.pools}
+    return (*survey.pools, *(_unseen(p) for p in pasts if p.in_use and p.pool not in shown))
+
+
+def _unseen(past: PoolPast) -> Pool:
+    return Pool(
+        pool=past.pool,
+        name=past.name,
+        kind=past.kind,
+        layout=past.kind.value,
+        observed_at=past.last_seen,
+        protection=Protection.UNKNOWN,
+        full_margin=past.full_margin,
+        margin=None,
+        at_stake=AtStake.POOL,
+        notes=(Noted(remark=Remark.FEW_CHECKS, text="It did not show in the last look."),),
     )
 
 

@@ -75,7 +75,7 @@ def overview(site: Site, ask: Ask) -> Reply:
             boxes = (site.box_asked(tx, ask),)
         cases = {box: open_cases(tx, box) for box in boxes}
         glances = [glance_at(site, tx, box, cases[box], ask) for box in boxes]
-        unheard = {box: site.unheard_since(tx, box, ask.now) for box in boxes}
+        unheard = {box: site.unheard_elsewhere(tx, box, ask.now) for box in boxes}
         boxes_of_clients = {box: tx.enrolled(box) for box in boxes}
         told = {box: tx.told_by(box) for box in boxes if boxes_of_clients[box] is not None}
     clock = site.clockwork(ask)
@@ -101,6 +101,8 @@ def overview(site: Site, ask: Ask) -> Reply:
             "strip": strip,
             "whole": len(pools) - len(short),
             "all_in_strip": strip is pools,
+            "nothing_seen": all(g.taken_at is None for g in glances),
+            "hides_pools": any(g.hides_pools for g in glances),
             "in_full": len(glances) <= MOST_IN_FULL,
             "unheard": unheard,
             "enrolled": boxes_of_clients,

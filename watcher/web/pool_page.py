@@ -22,6 +22,7 @@ from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Reply, not_found
 from watcher.web.blocks import draw_margin
 from watcher.web.charts import Chart, draw_chart, thin
+from watcher.web.glance import pools_of
 from watcher.web.prospect import Prospect, prospect_of, say, view_at
 from watcher.web.site import Site, draw
 from watcher.web.timebar import draw_choice, draw_window, stretches
@@ -44,7 +45,7 @@ def pool_asked(tx: Transaction, site: Site, ask: Ask) -> tuple[BoxId, View, Pool
     box = site.box_asked(tx, ask)
     view = view_at(site, tx, box, ask)
     wanted = ask.query.get("pool", "")
-    pools = view.survey.pools if view is not None else ()
+    pools = pools_of(view.survey, view.pool_past.values()) if view is not None else ()
     found = next((pool for pool in pools if pool.pool == wanted), None)
     if view is None or found is None:
         raise not_found("pool of that name")
@@ -55,7 +56,7 @@ def pool(site: Site, ask: Ask) -> Reply:
     """Show a pool."""
     with site.store.snapshot() as tx:
         box, view, found = pool_asked(tx, site, ask)
-        unheard = site.unheard_since(tx, box, ask.now)
+        unheard = site.unheard_elsewhere(tx, box, ask.now)
         changes = tx.pool_changes(box, found.pool, ask.now - HISTORY, ask.now)
         work = tx.pool_work(box, found.pool, ask.now - timedelta(days=30), ask.now)
         recoveries = tx.recoveries(box, found.pool)
@@ -149,7 +150,7 @@ def recovery(site: Site, ask: Ask) -> Reply:
         if one is None:
             raise not_found("recovery of that pool")
         view = view_at(site, tx, box, ask)
-        unheard = site.unheard_since(tx, box, ask.now)
+        unheard = site.unheard_elsewhere(tx, box, ask.now)
         advice = None
         if one.is_open and view is not None:
             plan = site.terms.standing.plan
@@ -177,7 +178,7 @@ def ready(site: Site, ask: Ask) -> Reply:
     with site.store.snapshot() as tx:
         box = site.box_asked(tx, ask)
         view = view_at(site, tx, box, ask)
-        unheard = site.unheard_since(tx, box, ask.now)
+        unheard = site.unheard_elsewhere(tx, box, ask.now)
         told = tx.told_by(box) if site.terms.clients is not None else None
     if view is None:
         raise not_found("survey of that box")

@@ -20,6 +20,7 @@ from watcher.service.desk import KEY_BYTES, Desk, Outcome, Standing
 from watcher.service.mark import is_in_memory
 from watcher.store.accounts import KEY_SERVES, AuditLine, Role, SigningKey
 from watcher.store.database import Store
+from watcher.store.history import KnownBox
 from watcher.store.hub import BoxState, EnrolledBox
 from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Holder, Refusal, Reply, not_found
@@ -34,6 +35,10 @@ exposures of a shop's boxes that somebody looks at, some 20 MiB."""
 
 MISSED = 3
 """A box that was not looked at for so many rounds is shown as not heard of."""
+
+AHEAD = timedelta(minutes=5)
+"""A last look that is dated farther ahead says that a clock was wrong; our choice: between a desk
+and its pages, which share a machine, a second would do."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,6 +136,13 @@ class Site:
         return (
             seen.last_survey_at if seen is not None and now - seen.last_survey_at > late else None
         )
+
+    def unheard_elsewhere(self, tx: Transaction, box: BoxId, now: datetime) -> datetime | None:
+        """Give since when another box was not heard of.
+
+        None for this desk's own, of which the head of every page says it (``notice_of``).
+        """
+        return None if box == self.box else self.unheard_since(tx, box, now)
 
     def unheard_at_hub(self, box: EnrolledBox, now: datetime) -> datetime | None:
         """Give since when an enrolled box was not heard of, by its own rhythm."""
@@ -242,7 +254,7 @@ def draw(
         "ticket": site.ticket(holder.bond, ask.now) if holder is not None else "",
         "clock": site.clockwork(ask),
         "done": done,
-        "not_all": NOT_ALL if holder is not None and _is_in_memory(site.store) else "",
+        "notice": notice_of(site, ask),
         "path": ask.path,
         "stamp": stamp(),
     }
@@ -253,6 +265,43 @@ NOT_ALL = (
     "The watch goes on in memory now, because its disk takes nothing: these pages show what was "
     "written last, and an answer given here may be lost. Messages come as ever."
 )
+SEE = "See on the box whether the watch runs: systemctl status 'midwatch*'"
+
+
+def notice_of(site: Site, ask: Ask) -> str:
+    """Say why the pages do not show how things are now, "" while they do.
+
+    Whoever opens a page at night reads its first lines only: a margin of yesterday must not stand
+    there as if it were of now. What a hub knows of its boxes is said box by box.
+    """
+    holder, box = ask.holder, site.box
+    if holder is None:
+        return ""
+    if site.terms.clients is not None or not holder.may_see(box):
+        return NOT_ALL if _is_in_memory(site.store) else ""
+    with site.store.snapshot() as tx:
+        seen = tx.box_seen(box)
+        late = site.unheard_since(tx, box, ask.now)
+    clock = site.clockwork(ask)
+    if _is_in_memory(site.store):
+        return NOT_ALL if seen is None else f"{NOT_ALL} Last written {_at(clock, seen)}."
+    if seen is None:
+        return f"{box} has not been looked at yet: nothing is known about it. {SEE}"
+    if late is not None:
+        return (
+            f"{box} has not been looked at since {_at(clock, seen)}, {clock.ago(late)}. This is "
+            f"how it was then. Since then nothing is watched, and nothing new is told. {SEE}"
+        )
+    if seen.last_survey_at - ask.now > AHEAD:
+        return (
+            f"The last look at {box} is dated {_at(clock, seen)}, which lies ahead: a clock is or "
+            f"was wrong, and how old this is cannot be told. {SEE}"
+        )
+    return ""
+
+
+def _at(clock: Clockwork, seen: KnownBox) -> str:
+    return clock.when(seen.last_survey_at)
 
 
 def _is_in_memory(store: Store) -> bool:

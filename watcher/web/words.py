@@ -165,6 +165,11 @@ class Clockwork:
         """Say a moment in full, for print."""
         return f"{moment.astimezone(self.zone):%d %b %Y %H:%M}"
 
+    @property
+    def place(self) -> str:
+        """Name the zone in which all moments are said."""
+        return str(self.zone)
+
     def month(self, moment: datetime) -> str:
         """Name the month of a moment: "October 2026"."""
         local = moment.astimezone(self.zone)

@@ -9,9 +9,11 @@ SELECT box, urgency, count(*) AS cases FROM case_file WHERE is_open = 1 GROUP BY
 SELECT DISTINCT box FROM case_file WHERE is_open = 1 AND urgency <> 'note' ORDER BY box;
 
 -- name: pools-everywhere
--- Every pool that is expected, as it was seen last.
-SELECT box, pool, name, protection, margin, full_margin, last_seen, scrubbed_at FROM pool
-WHERE in_use = 1 ORDER BY box, name;
+-- Every pool that is expected, as it was seen last, and when its box was looked at last.
+SELECT p.box, p.pool, p.name, p.protection, p.margin, p.full_margin, p.last_seen, p.scrubbed_at,
+    b.last_survey_at
+FROM pool AS p JOIN box AS b ON b.box = p.box
+WHERE p.in_use = 1 ORDER BY p.box, p.name;
 
 -- name: drive-counts
 -- How many drives each box is expected to have.
