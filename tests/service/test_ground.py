@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import sqlite3
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests.cli.state import standing
+from tests.lab.small_disks import small_disk
 from watcher.demo.story import BOX, new_box
 from watcher.facts.finding import Urgency
 from watcher.readers.survey import Looking, Surveyor
@@ -296,3 +298,36 @@ def test_a_file_that_was_cut_is_a_sign_of_its_drive(tmp_path: Path) -> None:
     with closing(Ground(open_store(path, now=NOW), ManualClock(NOW))) as ground:
         (finding,) = ground.findings(NOW)
     assert "damage there may be its first sign" in finding.next_step
+
+
+@pytest.mark.root
+def test_on_the_way_back_a_store_whose_disk_takes_nothing_is_not_even_asked(tmp_path: Path) -> None:
+    """A file of it is mapped: where its drive is dead, the kernel would end the watch."""
+    asked: list[str] = []
+
+    class Listens(sqlite3.Connection):
+        def execute(self, sql: str, *rest: Any) -> sqlite3.Cursor:
+            asked.append(sql)
+            return super().execute(sql, *rest)
+
+    def connect(path: str) -> sqlite3.Connection:
+        made = sqlite3.connect(path, isolation_level=None, check_same_thread=False, factory=Listens)
+        made.row_factory = sqlite3.Row
+        return made
+
+    with small_disk(tmp_path / "disk") as disk:
+        open_store(disk / "m.db", now=NOW).close()
+        store = open_store(disk / "m.db", now=NOW, connect=connect)
+        ground = Ground(store, ManualClock(NOW), lambda: open_store(disk / "m.db", now=NOW))
+        ground.give_way(StoreDiskFails("the disk gave an error"))
+        filled = disk / "filled"
+        with suppress(OSError), filled.open("wb", buffering=0) as file:
+            while file.write(bytes(4096)):
+                pass
+        asked.clear()
+        assert not ground.come_back()
+        assert asked == []
+        assert "no room is left" in ground.why
+        filled.unlink()
+        assert ground.come_back()
+        ground.close()

@@ -70,11 +70,33 @@ def test_what_lies_only_in_the_log_is_seen(tmp_path: Path, monkeypatch: pytest.M
             tx.save_book(BOX, book(case(9)))
         for name in ("m.db", "m.db-wal"):
             shutil.copyfile(live / name, left / name)
-    monkeypatch.setattr(only_look, "_as_it_stands", lambda *_: None)
+    monkeypatch.setattr(only_look, "_as_it_stands", lambda *_, **__: None)
     before = files(left)
     with open_to_look(left / "m.db", now=NOW, error=WHY) as store:
         assert numbers(store) == [9]
     assert files(left) == before
+
+
+def test_the_watch_looks_at_it_without_mapping_anything(tmp_path: Path) -> None:
+    """A disk that fails can then give it errors, and never end it; what lies in the log is seen."""
+    live, left = tmp_path / "live", tmp_path / "left"
+    live.mkdir()
+    left.mkdir()
+    with open_store(live / "m.db", now=NOW) as store:
+        with store.transaction() as tx:
+            tx.save_book(BOX, book(case(9)))
+        for name in ("m.db", "m.db-wal"):
+            shutil.copyfile(live / name, left / name)
+    before = files(left)
+    with open_to_look(left / "m.db", now=NOW, error=WHY, mapped=False) as store:
+        assert numbers(store) == [9]
+        maps = Path("/proc/self/maps").read_text(encoding="utf-8", errors="replace")
+        assert str(left) not in maps
+    assert files(left) == before
+    (left / "m.db-wal").write_bytes(b"")
+    with open_to_look(left / "m.db", now=NOW, error=WHY, mapped=False) as store:
+        assert numbers(store) == []
+    assert (left / "m.db-wal").exists(), "somebody else's log is not taken away"
 
 
 def test_a_store_too_large_for_memory_gives_the_first_reason(

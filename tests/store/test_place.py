@@ -5,16 +5,19 @@ from pathlib import Path
 
 import pytest
 
+from tests.lab.small_disks import make_read_only, small_disk
 from tests.store.made import BOX, NOW, book, case
 from watcher.store.connection import connect_sqlite
 from watcher.store.database import open_store
-from watcher.store.errors import StoreReadOnly
+from watcher.store.errors import StoreFull, StoreReadOnly
 from watcher.store.place import (
+    PROOF_BYTES,
     alone,
     finish_swap,
     made_beside,
     make_new,
     make_ready,
+    prove_folder,
     remove_leftovers,
     swap,
 )
@@ -136,3 +139,24 @@ def test_only_one_rescue_goes_on_at_a_time(tmp_path: Path) -> None:
 def test_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
     with pytest.raises(StoreReadOnly), alone(tmp_path / "none" / "m.db", "it"):
         raise AssertionError
+
+
+@pytest.mark.root
+def test_a_disk_that_keeps_nothing_more_is_told_before_a_store_on_it_is_used(
+    tmp_path: Path,
+) -> None:
+    with small_disk(tmp_path / "disk") as disk:
+        path = disk / "m.db"
+        prove_folder(path, "it")
+        assert list(disk.iterdir()) == [], "nothing is left of it"
+        filled = disk / "filled"
+        with suppress(OSError), filled.open("wb", buffering=0) as file:
+            while file.write(bytes(PROOF_BYTES)):
+                pass
+        with pytest.raises(StoreFull):
+            prove_folder(path, "it")
+        assert list(disk.iterdir()) == [filled]
+        filled.unlink()
+        make_read_only(disk)
+        with pytest.raises(StoreReadOnly):
+            prove_folder(path, "it")

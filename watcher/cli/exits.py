@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from enum import IntEnum
 
+from watcher.service.bus_error import NO_GROUND
+
 
 class Exit(IntEnum):
     """What the exit status of ``midwatch`` says."""
@@ -11,7 +13,7 @@ class Exit(IntEnum):
     DONE = 0
     WRONG_WORDS = 2
     FAULTY_SETTINGS = 3
-    NO_STATE = 4
+    NO_STATE = NO_GROUND
     REFUSED = 5
     NOT_FOUND = 6
     ACT = 10

@@ -32,10 +32,13 @@ from watcher.hub.told_words import told_words
 from watcher.service.bootstrap import (
     environment,
     file_of,
+    on_server,
     open_state,
+    store_path,
     to_standing,
     usual_settings,
 )
+from watcher.service.bus_error import say_and_end
 from watcher.service.clock import SystemClock
 from watcher.service.delivery_child import DeliveryChild, delivery_command
 from watcher.service.supervisor import ours
@@ -67,6 +70,8 @@ def hub(context: click.Context) -> int:
         )
     except ValueError as error:
         raise Stop(str(error), Exit.REFUSED) from error
+    if not on_server(config):
+        say_and_end(store_path(config), then="The hub ends; its boxes alert by themselves.")
     try:
         store = open_state(config, clock.now(), check=True)
     except OSError as error:

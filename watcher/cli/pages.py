@@ -15,7 +15,14 @@ from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of
 from watcher.cli.say import say
 from watcher.hub.clients import Clients
-from watcher.service.bootstrap import has_state, open_state, to_standing, zone_of
+from watcher.service.bootstrap import (
+    has_state,
+    open_state,
+    store_path,
+    to_standing,
+    zone_of,
+)
+from watcher.service.bus_error import say_and_end
 from watcher.service.clock import Clock, SystemClock
 from watcher.service.settings_shape import Config
 from watcher.store.database import Store
@@ -123,6 +130,7 @@ def pages(context: click.Context) -> None:
     config = settings_of(context)
     if not has_state(config):
         raise Stop("There is no state yet. Start the watch first: midwatch watch", Exit.NO_STATE)
+    say_and_end(store_path(config))
     served = open_pages(config, SystemClock(), lambda text: say(text, err=True))
     if served is None:
         raise Stop("No pages are served.", Exit.REFUSED)

@@ -23,13 +23,13 @@ from watcher.service.bootstrap import (
     environment,
     load_settings,
     on_server,
-    open_state,
     store_path,
     surveyor_here,
     to_looking,
     to_standing,
     usual_settings,
 )
+from watcher.service.bus_error import begin_anew, say_and_end
 from watcher.service.clock import Clock, SystemClock
 from watcher.service.delivery_child import DeliveryChild, delivery_command
 from watcher.service.desk import Outcome, Standing
@@ -46,6 +46,7 @@ from watcher.service.opened import open_to_remember
 from watcher.service.rhythm import Rhythm, Word
 from watcher.service.settings import to_targets
 from watcher.service.settings_shape import Config
+from watcher.service.state import open_proven
 from watcher.service.supervisor import ours
 from watcher.service.upkeep_hook import upkeep_here
 from watcher.store.database import Store
@@ -80,13 +81,10 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     path = usual_settings(context.obj)
     config = load_settings(path, environment())
     clock = SystemClock()
+    begin_anew(store_path(config))
     ground = ground_here(config, clock)
     store = ground.store
-    printer: Printer | ServiceLog = Printer(
-        config, store, stays=not once, looks_here=reader is None
-    )
-    if under_journal(environment()):
-        printer = ServiceLog(set_up(environment()))
+    printer = _printer(config, store, stays=not once, looks_here=reader is None)
     say_the_ground(ground, clock, printer.line)
     standing = to_standing(config)
     printer.line(reached_by(standing.targets))
@@ -154,16 +152,31 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
             works=lambda now: link.works(now) | eyes.works,
         ),
     )
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: service.ask(Word.STOP))
-    signal.signal(signal.SIGHUP, lambda *_: service.ask(Word.RELOAD))
+    _hear_signals(service)
     with closing(ground), beside:
         link.start()
         beside.callback(link.stop)
+        beside.callback(say_and_end, store_path(config), then="The watch has ended.")
         service.run()
     if service.is_held_up:
         raise Leave(Exit.DONE)
     return int(Exit.DONE)
+
+
+def _printer(
+    config: Config, store: Store, *, stays: bool, looks_here: bool
+) -> Printer | ServiceLog:
+    """Give what says how it goes: to a terminal, or to the journal."""
+    if under_journal(environment()):
+        return ServiceLog(set_up(environment()))
+    return Printer(config, store, stays=stays, looks_here=looks_here)
+
+
+def _hear_signals(service: Watch) -> None:
+    """End, or read the settings again, when a signal says so."""
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: service.ask(Word.STOP))
+    signal.signal(signal.SIGHUP, lambda *_: service.ask(Word.RELOAD))
 
 
 def ground_here(config: Config, clock: Clock) -> Ground:
@@ -180,7 +193,7 @@ def ground_here(config: Config, clock: Clock) -> Ground:
         )
 
     def open_disk() -> Store:
-        return open_state(config, clock.now(), check=True)
+        return open_proven(config, clock.now())
 
     try:
         return Ground(open_disk(), clock, open_disk)

@@ -233,6 +233,8 @@ class Ground:
             return False
         self._tried_at = self._clock.now()
         try:
+            if self.disk is not None:
+                self.disk.prove_folder()
             if self._in_doubt and not self._let_it_go():
                 return False
             if self.disk is None and self._open_disk is not None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from watcher.service.bus_error import say_and_end
 from watcher.service.mark import is_in_memory
 from watcher.service.settings_shape import Config
 from watcher.service.state import on_server, open_state, store_path
@@ -31,6 +32,7 @@ def open_for_command(config: Config, now: datetime) -> Opened:
     path = store_path(config)
     if on_server(config) or not path.exists():
         return Opened(store=open_state(config, now, check=False))
+    say_and_end(path)
     try:
         store = open_state(config, now, check=False, make=False)
     except (StoreReadOnly, StoreFull, StoreDiskFails) as error:
@@ -48,7 +50,7 @@ def open_to_remember(config: Config, now: datetime, error: StoreError | OSError)
     if on_server(config) or not isinstance(error, StoreError):
         return None
     try:
-        return open_to_look(store_path(config), now=now, error=error)
+        return open_to_look(store_path(config), now=now, error=error, mapped=False)
     except (StoreError, OSError):
         return None
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from watcher.service.settings_shape import Config
 from watcher.store.database import Store, open_store
 from watcher.store.errors import StoreError
+from watcher.store.place import prove_folder
 
 STORE_NAME = "midwatch.db"
 
@@ -43,9 +44,25 @@ def open_state(config: Config, now: datetime, *, check: bool, make: bool = True)
     if on_server(config):
         return _open_on_server(config, now)
     path = store_path(config)
-    if make and not path.parent.is_dir():
-        path.parent.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
+    if make:
+        _make_folder(path)
     return open_store(path, now=now, check=check)
+
+
+def open_proven(config: Config, now: datetime) -> Store:
+    """Open the store of a watch, once its disk has shown that it keeps what it takes.
+
+    Raises StoreError, or OSError when the folder cannot be made; then no file was mapped.
+    """
+    path = store_path(config)
+    _make_folder(path)
+    prove_folder(path, f"the store {path}")
+    return open_state(config, now, check=True)
+
+
+def _make_folder(path: Path) -> None:
+    if not path.parent.is_dir():
+        path.parent.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
 
 
 def _open_on_server(config: Config, now: datetime) -> Store:

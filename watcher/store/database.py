@@ -35,6 +35,7 @@ from watcher.store.place import (
     make_new,
     make_ready,
     name_aside,
+    prove_folder,
     remove_leftovers,
     swap,
 )
@@ -186,6 +187,11 @@ class Store:
         """
         if self.path is not None:
             self._flush(self.path, self._db.where)
+
+    def prove_folder(self) -> None:
+        """Have the disk keep a new file beside the store. Raises StoreError when it does not."""
+        if self.path is not None:
+            prove_folder(self.path, self._db.where)
 
     @contextmanager
     def snapshot(self) -> Iterator[Transaction]:

@@ -4,8 +4,9 @@ A quick command then still shows what is there. Nothing is written, neither to t
 it. Every transaction that would write raises the error with which opening failed.
 
 SQLite reads a store with a log only where an index lies beside it (sqlite.org/wal.html, "read-only
-databases"). So there are three ways: as a file that nobody changes, when there is no log; as it
-stands, when a watch has it open; and from a copy in memory, when a watch was killed and left a log.
+databases"). So there are these ways: as a file that nobody changes, when there is no log; as it
+stands, when a watch has it open; with an index of one's own, for the watch itself; and from a copy
+in memory, when a watch was killed and left a log.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
-from watcher.store.connection import BUSY_MILLISECONDS, Connection, Db, open_db
+from watcher.store.connection import BUSY_MILLISECONDS, SET_UP, Connection, Db, open_db
 from watcher.store.database import Standing, Store
 from watcher.store.errors import StoreError, StoreReadOnly, translate, translate_os
 from watcher.store.form import check_form
@@ -27,17 +28,24 @@ from watcher.store.salvage import refuse_foreign, untold_rescue
 MOST_IN_MEMORY_BYTES = 512 << 20
 """The largest store that is copied into memory. Our choice: a box's own is a tenth of it."""
 
+INDEX_ON_THE_HEAP = "PRAGMA locking_mode=EXCLUSIVE"
+"""The index of the log is then kept by the process itself (sqlite.org/wal.html, "Use of WAL Without
+Shared-Memory"). That wants the store alone, for which a system without locks need not be asked
+(sqlite.org/vfs.html, "unix-none")."""
 
-def open_to_look(path: Path, *, now: datetime, error: StoreError) -> Store:
+
+def open_to_look(path: Path, *, now: datetime, error: StoreError, mapped: bool = True) -> Store:
     """Open the store at ``path`` for looking only; ``error`` says why it cannot be opened in full.
 
+    Without ``mapped`` no file of it is mapped, so that a disk that fails gives errors only. That is
+    for the watch, which is the one that writes: somebody else's writing would not be noticed.
     Raises ``error`` when it cannot even be looked at, and StoreTooNew, StoreForeign and
     StoreDamaged.
     """
     where = f"the store {path}"
     refuse_foreign(path, where)
     try:
-        db = _as_it_stands(path, where)
+        db = _as_it_stands(path, where, mapped=mapped)
         if db is None or version_of(db) < len(steps()):
             if db is not None:
                 db.close()
@@ -62,12 +70,18 @@ def last_written(path: Path) -> datetime | None:
     return datetime.fromtimestamp(max(times), UTC) if times else None
 
 
-def _as_it_stands(path: Path, where: str) -> Db | None:
+def _as_it_stands(path: Path, where: str, *, mapped: bool) -> Db | None:
     """Open the file itself for reading; None when its log cannot be read where it is."""
-    way = "mode=ro" if _log(path).exists() else "mode=ro&immutable=1"
+    log, set_up = _log(path), list(SET_UP)
     try:
-        db = open_db(f"{path.absolute().as_uri()}?{way}", where, _connect_address)
-    except StoreError:
+        if log.exists() and mapped:
+            way = "mode=ro"
+        elif log.exists() and log.stat().st_size:
+            way, set_up = "mode=ro&vfs=unix-none", [INDEX_ON_THE_HEAP, *SET_UP]
+        else:
+            way = "mode=ro&immutable=1"
+        db = open_db(f"{path.absolute().as_uri()}?{way}", where, _connect_address, set_up)
+    except (StoreError, OSError):
         return None
     try:
         db.rows("SELECT count(*) FROM sqlite_master")

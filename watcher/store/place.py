@@ -23,6 +23,9 @@ from watcher.store.new_file import open_new
 FILE_MODE = 0o640
 """Serial numbers and messages are nobody else's business; a group may be allowed to look."""
 
+PROOF_BYTES = 4096
+"""What a disk is asked to keep before a store on it is opened: a page, as SQLite writes them."""
+
 _ENDINGS = ("", "-wal", "-shm", "-journal")
 
 
@@ -44,7 +47,7 @@ def made_beside(
     path: Path, where: str, now: datetime, connect: Connect, *, upto: int | None = None
 ) -> Iterator[Path]:
     """Give an empty store of the form ``upto`` under a name of our own; removed afterwards."""
-    beside = path.with_name(f"{path.name}.new-{os.getpid()}-{threading.get_ident()}")
+    beside = _of_ours(path)
     _remove(beside)
     with _told(where):
         os.close(open_new(beside, FILE_MODE))
@@ -66,6 +69,25 @@ def file_at(path: Path) -> tuple[int, int]:
     """Name the file that lies at a path, whatever it is called. Raises OSError."""
     found = path.stat()
     return found.st_dev, found.st_ino
+
+
+def prove_folder(path: Path, where: str) -> None:
+    """Have the folder of a store take a new file and keep it, and leave nothing of it.
+
+    On a disk that does not, the store must not be opened, nor used again: SQLite maps a file of
+    it, and where that can no more be written the kernel ends the program (mmap(2), SIGBUS).
+    Raises StoreError.
+    """
+    beside = _of_ours(path)
+    _remove(beside)
+    with _told(where):
+        handle = open_new(beside, FILE_MODE)
+        try:
+            beside.unlink()
+            os.write(handle, bytes(PROOF_BYTES))
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def remove_leftovers(path: Path) -> None:
@@ -145,6 +167,11 @@ def alone(path: Path, where: str) -> Iterator[None]:
         yield
     finally:
         os.close(folder)
+
+
+def _of_ours(path: Path) -> Path:
+    """Name a file beside a store that is of this thread alone."""
+    return path.with_name(f"{path.name}.new-{os.getpid()}-{threading.get_ident()}")
 
 
 def _ready(path: Path) -> Path:
