@@ -6,7 +6,10 @@ import http.client
 import json
 import os
 import socket
+import zlib
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
@@ -14,12 +17,14 @@ from tests.hub.stage import NOW, StillClock, enrol, look, parcel, shop
 from tests.hub.test_telling import FULL
 from tests.lab.receivers import wait_until
 from watcher.facts.identity import BoxId
+from watcher.hub import shop as shop_module
 from watcher.hub.enrolment import hash_of, invite
-from watcher.hub.intake import Door
+from watcher.hub.intake import MOST_OF_ONE, MOST_WAITING, Door, plain_address
+from watcher.hub.line import Line
 from watcher.hub.server import DoorServer, Place
 from watcher.hub.shop import Shop
 from watcher.hub.telling import PATH, pack_telling
-from watcher.hub.wire import MOST_SENT, Joining, Renewal, pack
+from watcher.hub.wire import MOST_SENT, MOST_SMALL, Joining, Renewal, pack, pack_plain
 from watcher.store.errors import StoreFull
 
 
@@ -39,14 +44,23 @@ class House:
         self.token = enrol(self.hub, "press")
         self.woken, self.trouble = Woken(), list[str]()
         door = Door(self.hub, StillClock(), self.woken, self.trouble.append)
+        self.door = door
         self.server = DoorServer(door, Place(address="127.0.0.1", port=0), self.trouble.append)
         self.server.start()
 
+    def begin(self, token: str) -> socket.socket:
+        """Begin to send a survey, and go no further than its head."""
+        line = socket.create_connection(("127.0.0.1", self.server.port), timeout=20)
+        head = f"POST /box/surveys HTTP/1.1\r\nHost: hub\r\nAuthorization: Bearer {token}\r\n"
+        line.sendall(f"{head}Content-Length: 9\r\n\r\n".encode())
+        return line
+
     def post(
-        self, path: str, body: bytes, token: str = "", method: str = "POST"
+        self, path: str, body: bytes, token: str = "", method: str = "POST", **more: str
     ) -> tuple[int, str]:
         line = http.client.HTTPConnection("127.0.0.1", self.server.port, timeout=20)
-        line.request(method, path, body, {"Authorization": f"Bearer {token}"} if token else {})
+        shown = {"Authorization": f"Bearer {token}"} if token else {}
+        line.request(method, path, body, shown | more)
         response = line.getresponse()
         told = response.read()
         line.close()
@@ -151,3 +165,119 @@ def test_one_of_two_at_a_door_that_listens_no_more_leaves_the_other_listening_an
     assert house.post("/box/surveys", body, house.token)[0] == 200
     assert [record for record in caplog.records if record.name == "asyncio"] == []
     assert house.trouble == []
+
+
+def standing_at(house: House) -> set[str]:
+    with house.hub.store.snapshot() as tx:
+        return {f.rule for c in tx.load_book(BoxId("press")).open_cases for f in c.standing}
+
+
+def test_whoever_is_nameless_or_slow_takes_nobody_s_place(house: House) -> None:
+    """More of them than there are places wait in mid-word; a box is heard all the same."""
+    waiting = [house.begin("wrong-token-wrong-token") for _ in range(MOST_WAITING + 40)]
+    try:
+        assert house.post("/box/surveys", pack(parcel(look(1))), house.token) == (200, "")
+        assert house.door.waiting == 0
+    finally:
+        for line in waiting:
+            line.close()
+
+
+def test_one_token_takes_few_places_however_often_it_is_shown(house: House) -> None:
+    other = enrol(house.hub, "shed")
+    waiting = [house.begin(house.token) for _ in range(MOST_OF_ONE)]
+    try:
+        assert wait_until(lambda: house.door.waiting == MOST_OF_ONE, 20)
+        assert house.post("/box/surveys", pack(parcel(look(1))), house.token) == (503, "busy")
+        survey = pack(parcel(look(1, first_drive=9)))
+        assert house.post("/box/surveys", survey, other) == (200, "")
+    finally:
+        for line in waiting:
+            line.close()
+    assert wait_until(lambda: house.door.waiting == 0, 20)
+    assert house.post("/box/surveys", pack(parcel(look(1))), house.token) == (200, "")
+
+
+def test_a_token_that_was_taken_away_is_known_no_more(house: House) -> None:
+    assert house.post("/box/surveys", pack(parcel(look(1))), house.token) == (200, "")
+    with house.hub.store.transaction() as tx:
+        tx.revoke_box(BoxId("press"))
+    for _ in range(2):
+        assert house.post("/box/surveys", pack(parcel(look(2))), house.token) == (401, "not-known")
+
+
+def test_a_wrong_code_writes_nothing(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever tries codes must not hold up those who write."""
+
+    def write(*_: object, **__: object) -> None:
+        raise AssertionError("a transaction was begun")
+
+    monkeypatch.setattr(house.hub.store, "transaction", write)
+    for code in ("AAAAA-BBBBB-CCCCC-DDDDD", "", "é" * 50):
+        asked = pack(Joining(code=code, box="shed", token_hash=hash_of("x")))
+        assert house.post("/box/join", asked) == (403, "code")
+    asked = pack(Joining(code="A", box="shed", token_hash="é"))
+    assert house.post("/box/join", asked) == (400, "unreadable")
+    assert house.post("/box/join", b"x" * (MOST_SMALL + 1))[0] == 413
+
+
+def test_a_fault_of_the_hub_is_answered_told_once_and_over_when_it_takes_a_survey(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("no such luck")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(shop_module, "renamed", fails)
+        for _ in range(3):
+            found = house.post("/box/surveys", pack(parcel(look(1))), house.token)
+            assert found == (500, "fault")
+    assert standing_at(house) == {"survey-not-taken"}
+    (said,) = house.trouble
+    assert "ZeroDivisionError: no such luck (test_intake.py, line" in said
+    with house.hub.store.transaction() as tx:
+        due = tx.claim_due(NOW + timedelta(hours=1), 50, "test")
+    assert {"sam"} <= {notice.person for notice in due}
+    assert "cannot take in" in due[0].body
+    assert house.post("/box/surveys", pack(parcel(look(1))), house.token) == (200, "")
+    assert "survey-not-taken" not in standing_at(house)
+
+
+@pytest.mark.parametrize("part", [{"wire": 9}, {"sender": ""}])
+def test_a_box_that_is_there_and_cannot_be_read_is_told_of_and_is_not_called_quiet(
+    house: House, part: dict[str, object]
+) -> None:
+    odd = zlib.compress(json.dumps(pack_plain(parcel(look(1))) | part).encode())
+    assert house.post("/box/surveys", odd, house.token)[0] in {400, 422}
+    assert standing_at(house) == {"survey-not-taken"}
+    assert not house.hub.mind_the_quiet(NOW + timedelta(minutes=20), timedelta(minutes=10))
+    assert standing_at(house) == {"survey-not-taken"}
+    house.hub.mind_the_quiet(NOW + timedelta(hours=2), timedelta(minutes=10))
+    assert standing_at(house) == {"survey-not-taken", "box-quiet"}, "now it sends nothing at all"
+
+
+def test_what_the_clock_of_a_box_shows_is_told_with_its_survey(house: House) -> None:
+    """And where the two differ a person hears of it."""
+    line = Line(f"http://127.0.0.1:{house.server.port}", clock=lambda: NOW - timedelta(days=3))
+    survey = replace(look(1), taken_at=NOW - timedelta(days=3))
+    assert line.post("/box/surveys", pack(parcel(survey)), house.token).taken == "look-1"
+    line.close()
+    assert "clock-differs" in standing_at(house)
+    with house.hub.store.snapshot() as tx:
+        seen = tx.box_seen(BoxId("press"))
+    assert seen is not None
+    assert seen.last_survey_at == NOW
+
+
+@pytest.mark.parametrize(
+    ("host", "address"),
+    [
+        ("::ffff:192.0.2.7", "192.0.2.7"),
+        ("2001:db8::7", "2001:db8::7"),
+        ("192.0.2.7", "192.0.2.7"),
+        ("somewhere", "somewhere"),
+    ],
+)
+def test_an_address_of_ipv4_is_one_also_at_a_socket_for_both(host: str, address: str) -> None:
+    """RFC 4291 section 2.5.5.2: how such a socket shows it."""
+    assert plain_address(host) == address

@@ -23,7 +23,7 @@ from watcher.hub.enrolment import hash_of, invite, join
 from watcher.hub.errors import HubError
 from watcher.hub.intake import Door
 from watcher.hub.line import Line
-from watcher.hub.server import DoorServer, HubLoop, Place
+from watcher.hub.server import SLEPT_AFTER, DoorServer, HubLoop, Place
 from watcher.hub.shop import Shop
 from watcher.hub.wire import Joining, pack
 from watcher.service.clock import SystemClock
@@ -89,8 +89,9 @@ def test_a_turn_moves_books_and_finds_who_is_quiet() -> None:
     )  # fmt: skip
     clock.at = NOW + EVERY
     loop.turn()
-    clock.at = NOW + timedelta(hours=3)
-    loop.turn()
+    for _ in range(50):
+        clock.at += 2 * SLEPT_AFTER / 3
+        loop.turn()
     with hub.store.snapshot() as tx:
         found = tx.enrolled(BoxId("press"))
         assert tx.load_book(BoxId("press")).open_cases
@@ -139,12 +140,18 @@ class Turns:
         self.leads = leads
         self.loop.turn()
 
+    def wait(self, span: timedelta, leads: bool | StoreError = True) -> None:
+        """Let time pass without a pause in which the hub would have been asleep."""
+        until = self.clock.at + span
+        while self.clock.at < until:
+            self.clock.at = min(until, self.clock.at + SLEPT_AFTER)
+            self.turn(leads)
+
 
 def test_one_of_several_hubs_minds_the_clock_and_delivers_and_another_takes_over() -> None:
     turns = Turns()
     report(turns.hub, enrol(turns.hub, "press"), look(1))
-    turns.clock.at = NOW + timedelta(hours=3)
-    turns.turn(leads=False)
+    turns.wait(timedelta(hours=3), leads=False)
     assert turns.delivery.started == 0
     assert not turns.found_quiet()
     turns.turn(leads=True)
@@ -167,9 +174,54 @@ def test_a_clock_that_is_set_back_does_not_hide_who_falls_quiet() -> None:
     turns.clock.at = NOW
     report(turns.hub, enrol(turns.hub, "press"), look(1))
     turns.turn(leads=True)
-    turns.clock.at = NOW + timedelta(hours=3)
-    turns.turn(leads=True)
+    turns.wait(timedelta(hours=3))
     assert turns.found_quiet()
+
+
+def test_a_box_that_fell_silent_while_the_clock_was_ahead_is_missed_once_it_is_right() -> None:
+    """It was heard of, and its book falls due, in a future that does not come for days."""
+    turns = Turns()
+    turns.clock.at = NOW + timedelta(days=10)
+    token = enrol(turns.hub, "press")
+    turns.hub.take(token, parcel(look(1, lost=1)), "192.0.2.7", turns.clock.at)
+    turns.clock.at = NOW + EVERY
+    turns.wait(timedelta(minutes=46))
+    with turns.hub.store.snapshot() as tx:
+        box = tx.enrolled(BoxId("press"))
+    assert box is not None
+    assert box.heard_at is not None
+    assert box.heard_at <= turns.clock.at
+    assert box.due_at is None or box.due_at < NOW + timedelta(days=2)
+    turns.wait(timedelta(minutes=90))
+    assert turns.found_quiet()
+
+
+def test_after_a_sleep_boxes_are_given_the_time_to_report_before_they_count_as_quiet() -> None:
+    turns = Turns()
+    report(turns.hub, enrol(turns.hub, "press"), look(1))
+    turns.clock.at = NOW + EVERY
+    turns.turn(leads=True)
+    turns.clock.at += timedelta(hours=8)
+    turns.turn(leads=True)
+    assert not turns.found_quiet(), "nobody could have reported"
+    turns.wait(timedelta(minutes=44))
+    assert not turns.found_quiet()
+    turns.wait(timedelta(minutes=2))
+    assert turns.found_quiet()
+
+
+def test_a_box_that_joined_and_sends_nothing_is_missed_too() -> None:
+    turns = Turns()
+    enrol(turns.hub, "press")
+    turns.turn(leads=True)
+    turns.wait(timedelta(minutes=40))
+    assert not turns.found_quiet()
+    turns.wait(timedelta(minutes=10))
+    assert turns.found_quiet()
+    with turns.hub.store.snapshot() as tx:
+        (case,) = tx.load_book(BoxId("press")).open_cases
+    assert case.told
+    assert "joined 50 min ago and has sent nothing yet" in case.standing[0].sentence
 
 
 def test_upkeep_is_done_in_parts_between_turns_and_goes_on_after_a_restart() -> None:
@@ -229,11 +281,9 @@ def test_after_an_outage_boxes_are_given_the_time_to_report_before_they_count_as
         turns.turn(leads=away)
     turns.turn(leads=True)
     assert not turns.found_quiet(), "nobody could have reported"
-    turns.clock.at += timedelta(minutes=44)
-    turns.turn(leads=True)
+    turns.wait(timedelta(minutes=44))
     assert not turns.found_quiet()
-    turns.clock.at += timedelta(minutes=2)
-    turns.turn(leads=True)
+    turns.wait(timedelta(minutes=2))
     assert turns.found_quiet()
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import zlib
+from collections.abc import Iterator
 from dataclasses import fields, replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -147,12 +149,41 @@ def test_a_newer_survey_is_refused_and_says_what_to_do() -> None:
     assert f"format {SURVEY_FORMAT + 1}" in wrong.sentence
 
 
-def test_a_part_that_a_newer_box_adds_is_left_out_and_noted_as_a_doubt() -> None:
+def places(plain: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:
+    """Name every place in a parcel at which parts have names."""
+    if isinstance(plain, dict):
+        yield path
+    parts = plain.items() if isinstance(plain, dict) else enumerate(plain)
+    for key, part in parts:
+        if isinstance(part, dict | list):
+            yield from places(part, (*path, key))
+
+
+@pytest.mark.parametrize(
+    "path", list(places(pack_plain(FULL))), ids=lambda path: ".".join(map(str, path)) or "top"
+)
+def test_a_part_that_a_newer_box_adds_anywhere_is_left_out_and_noted_as_a_doubt(
+    path: tuple[str | int, ...],
+) -> None:
+    """Of a member of a pool too, which may have one of two shapes."""
     plain = pack_plain(FULL)
-    plain["survey"]["drives"][0]["smell"] = "burnt"
+    here = plain
+    for key in path:
+        here = here[key]
+    here["smell"] = {"of": "burnt"}
     found = unpack(squeezed(plain))
-    assert "smell" in found.survey.doubts[-1]
+    (doubt,) = found.survey.doubts
+    assert "newer than this hub" in doubt
+    assert "(smell)" in doubt
     assert replace(found, survey=replace(found.survey, doubts=())) == FULL
+
+
+def test_a_newer_part_does_not_make_up_for_one_that_is_wrong_or_missing() -> None:
+    for part, value in (("state", "splendid"), ("name", None)):
+        plain = pack_plain(FULL)
+        member = plain["survey"]["pools"][0]["tree"]["parts"][0]
+        member |= {"smell": "burnt", part: value}
+        assert refused(squeezed(plain)).why is Why.UNREADABLE
 
 
 def test_parts_that_an_older_box_does_not_have_take_their_defaults() -> None:

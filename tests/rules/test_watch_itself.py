@@ -20,6 +20,8 @@ OURS = {
     "hub-away",
     "many-boxes-quiet",
     "two-senders",
+    "survey-not-taken",
+    "clock-differs",
     "forecast-worse",
 }
 

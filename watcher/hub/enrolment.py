@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 from watcher.facts.identity import BoxId
 from watcher.hub.errors import Refused, Why
 from watcher.hub.wire import Joining
-from watcher.store.hub import BoxState, EnrolledBox, Shown
+from watcher.store.hub import BoxState, EnrolledBox, Invitation, Shown
 from watcher.store.transaction import Transaction
 
 LETTERS = "ABCDEFGHJKMNPQRSTVWXYZ0123456789"
@@ -28,6 +28,8 @@ CODE_LIVES = timedelta(days=3)
 TOKEN_RENEWED = timedelta(days=30)
 """A token that old is to be replaced; our choice."""
 KEPT_AFTER = timedelta(days=30)
+
+NOT_KNOWN = "This box is not known here: join it again with a new code."
 
 _HASH = re.compile(r"[0-9a-f]{64}")
 _SAID_ALIKE = str.maketrans({"I": "1", "L": "1", "O": "0", "U": "V"})
@@ -73,20 +75,11 @@ def join(
 
     The box that used a code may ask again with the same token: it did not hear the answer.
     """
-    if _HASH.fullmatch(asked.token_hash) is None:
-        raise Refused(Why.UNREADABLE, "A token is named by its SHA-256 in small letters.")
-    hashed = hash_of(plain_code(asked.code))
-    found = tx.invitation(hashed)
-    if found is not None and found.token:
-        if hmac.compare_digest(found.token, asked.token_hash):
-            known = tx.enrolled(BoxId(found.box))
-            if known is not None and tx.shown(asked.token_hash) is not None:
-                return known
-        raise Refused(Why.CODE, "This code was used already: ask for a new one.")
-    if found is None or found.ends_at <= now:
-        raise Refused(Why.CODE, "This code is wrong or its time is over: ask for a new one.")
+    found, before = _open_to(tx, asked, now)
+    if before is not None:
+        return before
     box = _name_for(tx, found.client, found.box or asked.box, anew=bool(found.box), own=own)
-    tx.use_invitation(hashed, token=asked.token_hash, box=box)
+    tx.use_invitation(hash_of(plain_code(asked.code)), token=asked.token_hash, box=box)
     tx.enrol(box, found.client, now, asked.every_seconds)
     tx.revoke_box(box)
     tx.add_box_token(asked.token_hash, box, now)
@@ -94,6 +87,29 @@ def join(
     if enrolled is None:
         raise RuntimeError("a box that was just enrolled is not there")
     return enrolled
+
+
+def check_code(tx: Transaction, asked: Joining, now: datetime) -> None:
+    """Look whether a code is good for this, and write nothing. Raises Refused."""
+    _open_to(tx, asked, now)
+
+
+def _open_to(
+    tx: Transaction, asked: Joining, now: datetime
+) -> tuple[Invitation, EnrolledBox | None]:
+    """Give the invitation of a code, and the box that used it when it asks again."""
+    if _HASH.fullmatch(asked.token_hash) is None:
+        raise Refused(Why.UNREADABLE, "A token is named by its SHA-256 in small letters.")
+    found = tx.invitation(hash_of(plain_code(asked.code)))
+    if found is not None and found.token:
+        if hmac.compare_digest(found.token, asked.token_hash):
+            known = tx.enrolled(BoxId(found.box))
+            if known is not None and tx.knows_token(asked.token_hash):
+                return found, known
+        raise Refused(Why.CODE, "This code was used already: ask for a new one.")
+    if found is None or found.ends_at <= now:
+        raise Refused(Why.CODE, "This code is wrong or its time is over: ask for a new one.")
+    return found, None
 
 
 def _name_for(tx: Transaction, client: str, wanted: str, *, anew: bool, own: BoxId | None) -> BoxId:
@@ -127,7 +143,7 @@ def identify(tx: Transaction, token: str, now: datetime) -> Shown:
     hashed = hash_of(token)
     shown = tx.shown(hashed)
     if shown is None:
-        raise Refused(Why.NOT_KNOWN, "This box is not known here: join it again with a new code.")
+        raise Refused(Why.NOT_KNOWN, NOT_KNOWN)
     if shown.box.state is BoxState.RETURNED:
         raise Refused(Why.RETURNED, "This box was given back and is not watched any more.")
     if shown.used_at is None:

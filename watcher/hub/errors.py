@@ -3,7 +3,7 @@
 HubError
 ├── Unreachable   no answer, or one that makes no sense: the survey waits and is sent again
 └── Refused       the hub answered that it does not take this; ``why`` says which of them:
-                  NOT_KNOWN, TWO_SENDERS, NEWER, UNREADABLE, TOO_LARGE, CODE
+                  NOT_KNOWN, TWO_SENDERS, NEWER, UNREADABLE, TOO_LARGE, CODE, FAULT, …
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ class Why(StrEnum):
     TOO_LARGE = "too-large"
     CODE = "code"  # a one-time code that is wrong, used or over
     RETURNED = "returned"  # the box was given back and is not watched any more
+    FAULT = "fault"  # the hub has a fault of its own with this; it goes on with others
     BUSY = "busy"  # later
 
 

@@ -5,8 +5,11 @@ from __future__ import annotations
 import http.client
 import ipaddress
 import ssl
+from collections.abc import Callable
+from datetime import datetime
 from urllib.parse import urlsplit
 
+from watcher.hub.dating import say_clock
 from watcher.hub.errors import Unreachable
 from watcher.hub.wire import Answer, read_answer
 
@@ -27,8 +30,13 @@ def is_loopback(host: str) -> bool:
 class Line:
     """A connection to the hub, kept from one survey to the next."""
 
-    def __init__(self, url: str, *, ca_file: str = "") -> None:
-        """Check the address. Raises ValueError with a sentence; connects to nothing yet."""
+    def __init__(
+        self, url: str, *, ca_file: str = "", clock: Callable[[], datetime] | None = None
+    ) -> None:
+        """Check the address. Raises ValueError with a sentence; connects to nothing yet.
+
+        With a ``clock`` the hub is told what it shows with all that is sent.
+        """
         parts = urlsplit(url)
         host = parts.hostname or ""
         if parts.scheme not in {"http", "https"} or not host or parts.username is not None:
@@ -46,6 +54,7 @@ class Line:
             except OSError as error:
                 raise ValueError(f"The file {ca_file} holds no certificate ({error}).") from error
             self._context.minimum_version = ssl.TLSVersion.TLSv1_2
+        self._clock = clock
         self._open: http.client.HTTPConnection | None = None
 
     def post(self, path: str, body: bytes, token: str = "") -> Answer:
@@ -80,6 +89,8 @@ class Line:
                 self._open = http.client.HTTPConnection(
                     self._host, self._port, timeout=TIMEOUT_SECONDS
                 )
+        if self._clock is not None:
+            headers = headers | {"Date": say_clock(self._clock())}
         self._open.request("POST", f"{self._path}{path}", body=body, headers=headers)
         response = self._open.getresponse()
         told = response.read(LARGEST_ANSWER + 1)

@@ -132,7 +132,7 @@ def link_here(
     sender = Sender(
         store=store,
         handover=handover,
-        line=Line(wanted, ca_file=config.hub.ca_file),
+        line=Line(wanted, ca_file=config.hub.ca_file, clock=clock.now),
         folder=folder,
         known=known,
         clock=clock,

@@ -46,41 +46,56 @@ class Quiet:
 def is_quiet(box: EnrolledBox, now: datetime, least: timedelta) -> bool:
     """Tell whether a box was not heard of for longer than its rhythm allows.
 
-    A box that has sent nothing yet is not quiet: it was never there.
+    One that joined and has sent nothing yet is counted from then: its owner believes it is watched.
     """
-    if box.heard_at is None:
-        return False
-    allowed = max(least, ROUNDS_MISSED * timedelta(seconds=box.every_seconds))
-    return now - box.heard_at > allowed
+    return now - expected_from(box) > max(least, _allowed(box))
+
+
+def is_heard(box: EnrolledBox, at: datetime, now: datetime) -> bool:
+    """Tell whether a sign of life at a moment still says that a box is there."""
+    return now - at <= _allowed(box)
+
+
+def expected_from(box: EnrolledBox) -> datetime:
+    """Give from when a box is expected to report: its last survey, else when it joined."""
+    return box.heard_at or box.joined_at
+
+
+def _allowed(box: EnrolledBox) -> timedelta:
+    return ROUNDS_MISSED * timedelta(seconds=box.every_seconds)
 
 
 def network_of(address: str) -> str:
     """Give the network of an address as far as can be told from outside; "" for none.
 
     One address of IPv4 stands for a household or an office behind it, a /64 likewise in IPv6
-    (RFC 6177 and common practice).
+    (RFC 6177 and common practice). An address that only holds on one wire names no line.
     """
     try:
         found = ipaddress.ip_address(address)
     except ValueError:
         return ""
-    if found.is_loopback:
+    if isinstance(found, ipaddress.IPv6Address):
+        found = found.ipv4_mapped or found
+    if found.is_loopback or found.is_link_local:
         return ""
     if found.version == 4:
         return str(found)
-    return str(ipaddress.ip_network((found, 64), strict=False))
+    return str(ipaddress.ip_network((int(found), 64), strict=False))
 
 
 def sort_out(quiet: Iterable[EnrolledBox], watched: int) -> Quiet:
     """Divide quiet boxes by what their silence is about; ``watched`` counts all boxes."""
-    boxes = sorted((b for b in quiet if b.heard_at is not None), key=_heard)
+    boxes = sorted(quiet, key=expected_from)
+    alone = [box for box in boxes if box.heard_at is None]  # never there: nothing fell quiet
     groups: list[list[EnrolledBox]] = []
     for box in boxes:
-        if groups and _heard(box) - _heard(groups[-1][0]) <= TOGETHER:
+        if box.heard_at is None:
+            continue
+        if groups and expected_from(box) - expected_from(groups[-1][0]) <= TOGETHER:
             groups[-1].append(box)
         else:
             groups.append([box])
-    alone: list[EnrolledBox] = []
     lines: list[tuple[str, tuple[EnrolledBox, ...]]] = []
     us: list[EnrolledBox] = []
     for group in groups:
@@ -98,31 +113,37 @@ def sort_out(quiet: Iterable[EnrolledBox], watched: int) -> Quiet:
     return Quiet(alone=tuple(alone), lines=tuple(lines), us=tuple(us))
 
 
-def _heard(box: EnrolledBox) -> datetime:
-    if box.heard_at is None:
-        raise ValueError("this box was never heard of")
-    return box.heard_at
-
-
 def finding_of_box(box: EnrolledBox, now: datetime) -> Finding:
     """Say that one box is quiet."""
-    away = now - _heard(box)
+    away = say_span(now - expected_from(box))
+    if box.heard_at is None:
+        sentence = f"The box joined {away} ago and has sent nothing yet: its watch does not run, "
+        sentence += "or it does not reach this hub. What happens on its drives is not seen here."
+    else:
+        sentence = f"The box has not reported for {away}: it, its line or its power is "
+        sentence += "off. What happens on its drives cannot be seen from here."
     return Finding(
         rule=QUIET_BOX,
         subject=Subject(kind=SubjectKind.BOX, key=box.box),
         label=box.box,
         urgency=Urgency.TODAY,
-        sentence=f"The box has not reported for {say_span(away)}: it, its line or its power is "
-        "off. What happens on its drives cannot be seen from here.",
+        sentence=sentence,
         next_step="Ask whether it is on and its line works. If it runs, it keeps its surveys and "
-        "alerts by itself; look there with: midwatch cases",
+        "alerts by itself; look there with: midwatch cases"
+        if box.heard_at is not None
+        else "See on the box whether its watch runs with --hub or hub.url in its settings, and "
+        "what it says (journalctl -u midwatch).",
         observed_at=now,
         evidence=(
-            Evidence(what="last survey", value=f"{_heard(box):%Y-%m-%d %H:%M} UTC"),
+            Evidence(what="last survey", value=_at(box.heard_at)),
             Evidence(what="its rhythm", value=f"every {say_span(_every(box))}"),
             Evidence(what="last address", value=box.address or "not known"),
         ),
     )
+
+
+def _at(moment: datetime | None) -> str:
+    return "none yet" if moment is None else f"{moment:%Y-%m-%d %H:%M} UTC"
 
 
 def _every(box: EnrolledBox) -> timedelta:

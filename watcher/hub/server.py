@@ -33,6 +33,9 @@ STOP_SECONDS = 3
 BACKLOG = 1024
 LONGEST_WAIT_SECONDS = 1.0
 MIND_QUIET_EVERY = timedelta(minutes=1)
+SLEPT_AFTER = timedelta(minutes=5)
+"""Between two turns of a second each; our choice: a machine that was suspended, or whose clock was
+set ahead, and not one that was busy."""
 UPKEEP_EVERY = timedelta(hours=24)
 
 
@@ -208,6 +211,7 @@ class HubLoop:
         self._quiet_after, self._trouble, self._alive = quiet_after, trouble, alive
         self._stop = threading.Event()
         self._quiet_at: datetime | None = None
+        self._turned_at: datetime | None = None
         self._upkeep_at: datetime | None = None  # None: a pass goes on, or not known yet
         self._led: bool | None = None  # None: not asked yet
         self._said = ""  # why nothing can be written; "": it can
@@ -229,6 +233,10 @@ class HubLoop:
     def turn(self) -> None:
         """Do what has fallen due."""
         now = self._clock.now()
+        if self._turned_at is not None and now - self._turned_at > SLEPT_AFTER:
+            # asleep, or set ahead: nobody is quiet before having had the time to report
+            self._quiet_at = now + self._quiet_after
+        self._turned_at = now
         if self._helpers is not None:
             self._helpers.ensure(self._clock.monotonic())
         try:

@@ -15,10 +15,12 @@ from datetime import datetime, timedelta
 
 from watcher.cases.effects import Record
 from watcher.cases.observations import SurveyJudged
+from watcher.cases.timeshift import STANDS_STILL_FOR
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import BoxId, DriveId, Subject, SubjectKind
 from watcher.facts.survey import Survey
 from watcher.hub.clients import Clients
+from watcher.hub.dating import clock_differs, dated, differs
 from watcher.hub.enrolment import TOKEN_RENEWED, hash_of, identify
 from watcher.hub.errors import Refused, Why
 from watcher.hub.quiet import (
@@ -26,6 +28,7 @@ from watcher.hub.quiet import (
     SOURCE,
     finding_of_box,
     findings_of_many,
+    is_heard,
     is_quiet,
     sort_out,
     subjects_looked_at,
@@ -42,11 +45,14 @@ from watcher.store.ahead import Coming
 from watcher.store.database import Store
 from watcher.store.errors import StoreRaced
 from watcher.store.floor import Gap
-from watcher.store.hub import EnrolledBox
+from watcher.store.hub import BoxState, EnrolledBox
 from watcher.store.transaction import Transaction
 
 DUE_AT_ONCE = 50
 """Books that are moved between two looks for surveys; our choice: a tenth of a second."""
+
+NOT_TAKEN_AT = "not-taken-at"
+"""Under this name stands when a box last sent something that could not be taken in."""
 
 RACES = 2
 """How often a survey is taken up again at once when another process was faster at the same row, as
@@ -72,6 +78,7 @@ class Arrived:
     address: str
     now: datetime
     sent: bytes = b""  # as it was sent, where that says the same
+    behind: timedelta | None = None  # the box's clock behind the hub's; None: the box does not say
     ahead: Ahead | None = None  # what was found of its survey before its transaction
     strange: frozenset[DriveId] = frozenset()  # the drives that went by another name in that
 
@@ -91,16 +98,23 @@ class Shop:
         self._turn = Turn(store.path if ahead else None)
 
     def take(
-        self, token: str, parcel: Parcel, address: str, now: datetime, sent: bytes = b""
+        self,
+        token: str,
+        parcel: Parcel,
+        address: str,
+        now: datetime,
+        sent: bytes = b"",
+        behind: timedelta | None = None,
     ) -> Came:
         """Take in what a box sent. Raises Refused, StoreError; then nothing has changed.
 
-        ``sent`` are the bytes of the parcel, where they say the same as it does.
+        ``sent`` are the bytes of the parcel, where they say the same as it does, ``behind`` is by
+        how much the clock of the box is behind ours, where it says so; see ``dating``.
 
         A survey that was taken in before is answered the same way and changes nothing. Surveys of
         other boxes may be taken in beside it, by other processes.
         """
-        came = Arrived(parcel=parcel, address=address, now=now, sent=sent)
+        came = Arrived(parcel=parcel, address=address, now=now, sent=sent, behind=behind)
         if self._ahead:
             came = self._judged_ahead(token, came)
         for _ in range(RACES):
@@ -117,7 +131,7 @@ class Shop:
             survey = own_survey(shown.box.box, came.parcel.survey)
             if tx.knows_survey(survey.survey):
                 return came
-            survey, strange = renamed(tx, shown.box, survey)
+            survey, strange = renamed(tx, shown.box, dated_here(tx, survey, came))
             desk = Desk(self.store, self.clients.of(shown.box))
             return replace(came, ahead=desk.judge_ahead(tx, survey, came.now), strange=strange)
 
@@ -144,9 +158,13 @@ class Shop:
     def _take(self, tx: Transaction, box: EnrolledBox, survey: Survey, came: Arrived) -> bool:
         """Take a survey in; True when there are messages to deliver."""
         parcel, now = came.parcel, came.now
-        survey, strange = renamed(tx, box, survey)
+        as_dated = dated_here(tx, survey, came)
+        as_sent = as_dated is survey
+        survey, strange = renamed(tx, box, as_dated)
         desk = Desk(self.store, self.clients.of(box))
         besides = tuple(own_finding(box.box, f) for f in parcel.besides)
+        if came.behind is not None and differs(came.behind):
+            besides += (clock_differs(box, came.behind, now),)
         if tx.has_second_sender(box.box, now - SECOND_SENDER_HOLDS):
             besides += (second_sender(box, now),)
         tx.sender_heard(box.box, parcel.sender, now)
@@ -158,7 +176,7 @@ class Shop:
             besides=besides,
             works=frozenset(parcel.works),
             ahead=came.ahead if came.strange == strange else None,
-            sent=b"" if strange else came.sent,
+            sent=came.sent if as_sent and not strange else b"",
         )
         if parcel.alone_since is not None and (
             box.heard_at is None or parcel.alone_since > box.heard_at
@@ -251,6 +269,7 @@ class Shop:
 
     def mind_the_quiet(self, now: datetime, least: timedelta) -> bool:
         """Find boxes that fell quiet and tell of them; True when there are messages to deliver."""
+        self._follow_clock(now)
         with self.store.snapshot() as tx:
             late = tuple(b for b in tx.boxes_not_heard(now - least) if is_quiet(b, now, least))
             watched = tx.count_heard(now - timedelta(days=7))
@@ -260,25 +279,63 @@ class Shop:
             told = self._tell_quiet(box, now) or told
         return told
 
+    def _follow_clock(self, now: datetime) -> None:
+        """When this clock was set back: nobody was heard of in the future, nothing waits for then.
+
+        Otherwise a box that fell silent would be missed, and no ladder would climb, before the
+        clock is again where it was.
+        """
+        with self.store.snapshot() as tx:
+            if not tx.is_heard_after(now + STANDS_STILL_FOR):
+                return
+        with self.store.transaction() as tx:
+            tx.clock_was_set_back(now)
+
     def _tell_quiet(self, box: EnrolledBox, now: datetime) -> bool:
         """Open the case of one quiet box; the next survey of it clears that."""
         with self.store.transaction(beside=True) as tx:
             fresh = tx.lock_box(box.box)
             if fresh is None or fresh.heard_at != box.heard_at:
                 return False
-            book = tx.load_book(box.box)
-            finding = finding_of_box(box, now)
-            if any(case.is_open and case.holds(finding.key) for case in book.cases):
+            tried = tx.kept(box.box, NOT_TAKEN_AT)
+            if tried is not None and is_heard(box, datetime.fromisoformat(tried), now):
+                return False  # it is there, and a case says that it cannot be seen
+            told = self._open_case(tx, box, finding_of_box(box, now), now)
+            if told is not None:
+                tx.set_quiet(box.box, box.heard_at or box.joined_at)
+            return bool(told)
+
+    def could_not_take(self, token: str, why: str, now: datetime) -> bool:
+        """Open the case of a box that is there and whose surveys cannot be taken in.
+
+        True when there are messages to deliver. ``why`` is a part of a sentence. The next survey
+        that is taken in clears it. Raises StoreError.
+        """
+        with self.store.transaction(beside=True) as tx:
+            shown = tx.shown(hash_of(token))
+            if shown is None or shown.box.state is not BoxState.WATCHED:
                 return False
-            desk = Desk(self.store, self.clients.of(box))
-            taken_at = max(now, book.last_survey_at or now)
-            judged = SurveyJudged(findings=(finding,), seen=frozenset(), taken_at=taken_at)
-            outcome = desk.hear_within(tx, judged, now)
-            tx.set_quiet(box.box, box.heard_at)
-            tx.set_due(box.box, outcome.deadline)
-            if outcome.told:
-                put_off(tx, box.box, now)
-            return bool(outcome.told)
+            tx.keep(shown.box.box, NOT_TAKEN_AT, now.isoformat())
+            return bool(self._open_case(tx, shown.box, not_taken(shown.box, why, now), now))
+
+    def _open_case(
+        self, tx: Transaction, box: EnrolledBox, finding: Finding, now: datetime
+    ) -> bool | None:
+        """Bring a finding about a box into its book; True when there are messages to deliver.
+
+        None when it is known already.
+        """
+        book = tx.load_book(box.box)
+        if any(case.is_open and case.holds(finding.key) for case in book.cases):
+            return None
+        desk = Desk(self.store, self.clients.of(box))
+        taken_at = book.last_survey_at or box.joined_at
+        judged = SurveyJudged(findings=(finding,), seen=frozenset(), taken_at=taken_at)
+        outcome = desk.hear_within(tx, judged, now)
+        tx.set_due(box.box, outcome.deadline)
+        if outcome.told:
+            put_off(tx, box.box, now)
+        return bool(outcome.told)
 
     def _own_news(self, found_many: tuple[Finding, ...], now: datetime) -> bool:
         """Bring what is about the hub itself into its own book: lines, ways to people."""
@@ -322,6 +379,12 @@ def renamed(tx: Transaction, box: EnrolledBox, survey: Survey) -> tuple[Survey, 
     return survey, strange
 
 
+def dated_here(tx: Transaction, survey: Survey, came: Arrived) -> Survey:
+    """Give a survey dated by the hub's clock; the very same where that says what the box's does."""
+    seen = tx.box_seen(survey.box)
+    return dated(survey, came.behind, seen.last_survey_at if seen is not None else None, came.now)
+
+
 def own_survey(box: BoxId, survey: Survey) -> Survey:
     """Give a survey as that of the box of its token, with an id that no other box can have."""
     return survey.of_box(box, f"{box}|{survey.survey}")
@@ -360,6 +423,22 @@ def own_finding(box: BoxId, finding: Finding) -> Finding:
 
 def _own_subject(box: BoxId, subject: Subject) -> Subject:
     return replace(subject, key=box) if subject.kind is SubjectKind.BOX else subject
+
+
+def not_taken(box: EnrolledBox, why: str, now: datetime) -> Finding:
+    """Say that a box is there and its surveys cannot be taken in."""
+    return Finding(
+        rule="survey-not-taken",
+        subject=Subject(kind=SubjectKind.BOX, key=box.box),
+        label=box.box,
+        urgency=Urgency.TODAY,
+        sentence="The box reports, and this hub cannot take in what it sends. What happens on its "
+        "drives cannot be seen from here.",
+        next_step="Update midwatch here and there. The box alerts by itself until its surveys are "
+        "taken in again; look there with: midwatch cases",
+        observed_at=now,
+        evidence=(Evidence(what="why", value=why),),
+    )
 
 
 def second_sender(box: EnrolledBox, now: datetime) -> Finding:

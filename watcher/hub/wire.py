@@ -2,16 +2,17 @@
 
 ``POST /box/surveys`` hands over one survey::
 
-    Authorization: Bearer TOKEN        Content-Type: application/json
+    Authorization: Bearer TOKEN        Content-Type: application/json        Date: …
                                        Content-Encoding: deflate   (RFC 9110 8.4.1.2: zlib)
     {"wire": 1, "sender": "…", "every_seconds": 600, "survey": {…},
      "besides": […], "works": […], "alone_since": null}
 
 ``survey`` is the shape of ``facts.survey.Survey``, ``besides`` are findings of the box about its
 own watch (``facts.finding.Finding``), ``works`` the parts of its watch that are known to work.
-``sender`` names one run of the program; ``alone_since`` says since when the box has been alerting
-by itself because nothing was taken in. The same survey may be sent any number of times: it counts
-once, by its id.
+``Date`` (RFC 9110 section 6.6.1) says what the clock of the box shows, so that the hub can date
+what it saw by its own. ``sender`` names one run of the program; ``alone_since`` says since when the
+box has been alerting by itself because nothing was taken in. The same survey may be sent any number
+of times: it counts once, by its id.
 
 ``POST /box/join`` enrols a box: ``{"wire", "code", "box", "token_hash", "every_seconds"}``.
 ``POST /box/token`` replaces its token: ``{"wire", "token_hash"}``, shown with the old one. The box
@@ -20,7 +21,8 @@ makes its token itself and sends only the SHA-256; asking twice with the same on
 
 Every answer is JSON: ``{"wire": 1, "taken": "SURVEY", "look": false, "renew": false}``, where
 ``look`` asks for a new survey, which is all that a hub can ask of a box; or, with a status from
-400, ``{"wire": 1, "why": "…", "sentence": "…"}``.
+400, ``{"wire": 1, "why": "…", "sentence": "…"}``; ``errors.Why`` has the reasons, and an older box
+takes one that it does not know for "later".
 
 **Versions.** A parcel of a newer ``wire``, or a survey of a newer ``format``, is refused (NEWER)
 and the box keeps it. Parts that a newer box adds within a version are left out by an older hub,
@@ -36,7 +38,7 @@ from __future__ import annotations
 import json
 import zlib
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from functools import cache
 from typing import Any, Final
@@ -53,6 +55,8 @@ from watcher.hub.quick_read import read_quickly
 WIRE: Final = 1
 MOST_SENT: Final = 2 * 1024 * 1024
 MOST_UNPACKED: Final = 16 * 1024 * 1024
+MOST_SMALL: Final = 64 * 1024
+"""Of a request to be enrolled or for a new token: far beyond its few hundred bytes. Our choice."""
 LONGEST_WORD: Final = 200
 LEVEL: Final = 6
 """zlib's own default: a survey goes over the line once, and boxes may hang on a slow one."""
@@ -161,11 +165,11 @@ def unpack_to_keep(body: bytes) -> tuple[Parcel, bytes]:
         parcel = _read(text)
     except ValidationError as error:
         refuse_newer(text)
-        found = error.errors(include_url=False, include_input=False, include_context=False)
-        if any(one["type"] not in _EXTRA for one in found):
+        known = _without_unknown(text)
+        if known is None:
+            found = error.errors(include_url=False, include_input=False, include_context=False)
             raise Refused(Why.UNREADABLE, _say(found)) from error
-        parcel = _without_unknown(text, found)
-        body = b""
+        parcel, body = known, b""
     if parcel.wire != WIRE:
         refuse_newer(text)
         raise Refused(Why.UNREADABLE, f"There is no version {parcel.wire} of this exchange.")
@@ -182,30 +186,39 @@ def _read(text: bytes) -> Parcel:
     return found
 
 
-_EXTRA = frozenset({"unexpected_keyword_argument", "extra_forbidden"})
+MOST_NAMED: Final = 8
+"""Unknown parts that a doubt names; our choice: the first ones tell which version is newer."""
 
 
-def _without_unknown(text: bytes, found: Any) -> Parcel:  # noqa: ANN401 - pydantic's list of errors
-    """Read a parcel of a newer box, and note what was left out."""
+def _without_unknown(text: bytes) -> Parcel | None:
+    """Read a parcel of a newer box, and note what was left out; None: that is not what is wrong.
+
+    Wherever the part stands: of a pool's member it is seen too, which may be one of two shapes.
+    """
     try:
         loose = _loose().validate_json(text)
-    except ValidationError as error:
-        raise Refused(Why.UNREADABLE, "What came cannot be read.") from error
-    names = sorted({str(one["loc"][-1])[:40] for one in found})[:8]
+    except ValidationError:
+        return None
+    names = sorted(_left_out(json.loads(text), _loose().dump_python(loose, mode="json")))
+    if not names:
+        return None
     doubt = (
         f"The box is newer than this hub and tells of something that is not known here "
-        f"({', '.join(names)}): update the hub."
+        f"({', '.join(name[:40] for name in names[:MOST_NAMED])}): update the hub."
     )
+    parts = {field.name: getattr(loose, field.name) for field in fields(Parcel)}
     survey = replace(loose.survey, doubts=(*loose.survey.doubts, doubt))
-    return Parcel(
-        wire=loose.wire,
-        sender=loose.sender,
-        every_seconds=loose.every_seconds,
-        survey=survey,
-        besides=loose.besides,
-        works=loose.works,
-        alone_since=loose.alone_since,
-    )
+    return Parcel(**(parts | {"survey": survey}))
+
+
+def _left_out(told: Any, read: Any) -> set[str]:  # noqa: ANN401 - JSON
+    """Name the parts of what was told that were not read."""
+    if isinstance(told, dict) and isinstance(read, dict):
+        deep = (_left_out(part, read[name]) for name, part in told.items() if name in read)
+        return set(told.keys() - read.keys()).union(*deep)
+    if isinstance(told, list) and isinstance(read, list):
+        return set().union(*(_left_out(*pair) for pair in zip(told, read, strict=False)))
+    return set()
 
 
 def unpack_joining(body: bytes) -> Joining:
@@ -221,7 +234,7 @@ def unpack_renewal(body: bytes) -> Renewal:
 
 
 def _small(shape: type, body: bytes) -> Any:  # noqa: ANN401 - as the shape
-    text = inflate(body, most=64 * 1024)
+    text = inflate(body, most=MOST_SMALL)
     try:
         found = _adapter(shape).validate_json(text)
     except ValidationError as error:

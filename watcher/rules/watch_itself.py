@@ -121,6 +121,28 @@ RULES: Final = (
         ),
     ),
     _rule(
+        "survey-not-taken",
+        "what came of the surveys that a box sent",
+        "today; on the box itself a note.",
+        (
+            "The box reports, and its hub cannot take in what it sends.",
+            "Update midwatch on both; look on the box itself meanwhile.",
+            "Versions too far apart, or a fault of the hub.",
+            "Once the hub has taken in a survey of the box.",
+        ),
+    ),
+    _rule(
+        "clock-differs",
+        "the clocks of a box and its hub",
+        "this-week.",
+        (
+            "The clock of a box and that of its hub differ by more than two minutes.",
+            "See which of the two is wrong, and whether its time service runs.",
+            "A dead battery on the board, a time service that is off or not reached.",
+            "When the box is of a version that does not say what its clock shows.",
+        ),
+    ),
+    _rule(
         "forecast-worse",
         "the forecasts of a pool that lacks margin",
         "this-week; today when the pool has no margin left. Grows with each worsening.",

@@ -172,9 +172,20 @@ class HubPart(Part):
         return from_micros_or_none(self.db.one(statements("hub")["next-due-box"])["at"])
 
     def boxes_not_heard(self, before: datetime) -> tuple[EnrolledBox, ...]:
-        """Give the watched boxes that were heard of once and not since a moment."""
+        """Give the watched boxes that joined before a moment and were not heard of since."""
         rows = self.db.rows(statements("hub")["boxes-not-heard"], {"before": to_micros(before)})
         return tuple(_box(row) for row in rows)
+
+    def is_heard_after(self, moment: datetime) -> bool:
+        """Tell whether a watched box was heard of after a moment, as only a wrong clock has it."""
+        row = self.db.one(statements("hub")["heard-ahead"], {"moment": to_micros(moment)})
+        return row is not None
+
+    def clock_was_set_back(self, now: datetime) -> None:
+        """Let no box be heard of later than now, and have every book looked at that waits."""
+        self.told_or_said()
+        for name in ("heard-by-now", "joined-by-now", "all-due-now"):
+            self.db.change(statements("hub")[name], {"now": to_micros(now)})
 
     def count_heard(self, since: datetime) -> int:
         """Count the watched boxes that were heard of since a moment."""
@@ -233,6 +244,10 @@ class HubPart(Part):
                 made_at=from_micros(row["token_made_at"]),
                 used_at=from_micros_or_none(row["token_used_at"]),
             )
+
+    def knows_token(self, hashed: str) -> bool:
+        """Tell whether a token is one of a box here; locks nothing."""
+        return self.db.one(statements("hub")["token-known"], {"hash": hashed}) is not None
 
     def token_used(self, hashed: str, shown: Shown, now: datetime) -> None:
         """Note the first use of a token: those it replaces end."""

@@ -135,7 +135,7 @@ def gather(
     shelf = tx.shelf(site.box)
     return WorkList(
         pieces=work_of(tx, site.terms.standing.plan, now),
-        quiet=tuple(b for b in watched if is_quiet(b, now, timedelta(0))),
+        quiet=tuple(b for b in watched if b.heard_at and is_quiet(b, now, timedelta(0))),
         never=tuple(b for b in watched if b.heard_at is None),
         needs=tuple(sorted(needs, key=lambda n: (not n.lost, n.client, n.box, n.label))),
         sizes=size_lines([one.stock for one in looked], shelf, now),

@@ -63,8 +63,26 @@ ORDER BY due_at LIMIT :limit;
 SELECT min(due_at) AS at FROM enrolled_box WHERE state = 'watched';
 
 -- name: boxes-not-heard
--- Watched boxes that were not heard of since a moment.
-SELECT * FROM enrolled_box WHERE state = 'watched' AND heard_at < :before ORDER BY heard_at;
+-- Watched boxes that were not heard of since a moment, and joined before it.
+SELECT * FROM enrolled_box
+WHERE state = 'watched' AND coalesce(heard_at, joined_at) < :before ORDER BY heard_at;
+
+-- name: heard-ahead
+-- Whether a box was heard of after a moment, or joined after it.
+SELECT 1 AS found FROM enrolled_box
+WHERE state = 'watched' AND coalesce(heard_at, joined_at) > :moment LIMIT 1;
+
+-- name: heard-by-now
+-- No box was heard of later than now.
+UPDATE enrolled_box SET heard_at = :now WHERE heard_at > :now;
+
+-- name: joined-by-now
+-- No box joined later than now.
+UPDATE enrolled_box SET joined_at = :now WHERE joined_at > :now;
+
+-- name: all-due-now
+-- Every book that waits for something is looked at.
+UPDATE enrolled_box SET due_at = :now WHERE due_at > :now;
 
 -- name: heard-since
 -- How many watched boxes were heard of since a moment.
@@ -97,6 +115,10 @@ ON CONFLICT (hash) DO NOTHING;
 SELECT t.made_at AS token_made_at, t.used_at AS token_used_at, b.*
 FROM box_token AS t JOIN enrolled_box AS b ON b.box = t.box WHERE t.hash = :hash
 /*postgres: FOR UPDATE OF b*/;
+
+-- name: token-known
+-- Whether a token is one of a box here.
+SELECT 1 AS found FROM box_token WHERE hash = :hash;
 
 -- name: token-used
 -- A token was used for the first time.
