@@ -158,6 +158,53 @@ def test_an_open_resilver_of_an_unnamed_drive_costs_one(word: str) -> None:
     assert pool.noted(Remark.REFRESH_NEEDED) is not None
 
 
+def rebuild(word: str, **more: int) -> dict[str, Any]:
+    """Make one sequential resilver, as it stands in ``rebuild_stats`` (from memory)."""
+    return {"mirror-0": {"name": "mirror-0", "state": word, "to_scan": 1000, "issued": 250,
+                         "errors": 0, "start_time": 1772240000, "end_time": 0, **more}}  # fmt: skip
+
+
+REPLACING = [
+    row(1, "mirror-0", "DEGRADED"), drive("sda"), row(2, "replacing-1", "DEGRADED"),
+    drive("sdb", "UNAVAIL", depth=3), drive("sdc", depth=3),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("before", [{}, scan("SCRUB", "FINISHED"), scan("RESILVER", "FINISHED")])
+def test_a_sequential_resilver_counts_the_new_drive_only_when_it_is_complete(
+    before: dict[str, Any],
+) -> None:
+    """It is no scan of the pool: an older scan that is finished says nothing of it."""
+    running = {**before, "rebuild_stats": rebuild("ACTIVE")}
+    pool = judged(REPLACING, state="DEGRADED", scan=running)
+    assert state(pool) == (BARE, 0, 1)
+    assert pool.work == Work(
+        kind=WorkKind.REBUILD, done_fraction=0.25, done_bytes=250, total_bytes=1000
+    )
+    broken_off = {**before, "rebuild_stats": rebuild("CANCELED", end_time=1772250000)}
+    assert state(judged(REPLACING, state="DEGRADED", scan=broken_off)) == (BARE, 0, 1)
+    complete = {**before, "rebuild_stats": rebuild("COMPLETE", end_time=1772250000)}
+    assert state(judged(REPLACING, state="DEGRADED", scan=complete)) == (WHOLE, 1, 1)
+
+
+def test_a_rebuild_that_was_canceled_before_a_resilver_healed_all_is_over() -> None:
+    old = {"rebuild_stats": rebuild("CANCELED", end_time=1772243000)}
+    healed = {**scan("RESILVER", "FINISHED"), **old}
+    assert state(judged(RAIDZ, scan=healed)) == (WHOLE, 1, 1)
+    assert state(judged(RAIDZ, scan={**scan("SCRUB", "FINISHED"), **old})) == (BARE, 0, 1)
+
+
+def test_a_word_for_a_rebuild_that_is_not_known_is_told() -> None:
+    pool = judged(RAIDZ, scan={"rebuild_stats": rebuild("PONDERING")})
+    assert state(pool) == (UNKNOWN, None, 1)
+
+
+def test_a_device_that_cannot_be_opened_is_missing_by_either_name() -> None:
+    for word in ("UNAVAIL", "CANT_OPEN"):
+        lost = [row(1, "mirror-0", "DEGRADED"), drive("sda"), drive("sdb", word)]
+        assert state(judged(lost, state="DEGRADED")) == (BARE, 0, 1)
+
+
 def test_a_canceled_scrub_costs_nothing() -> None:
     pool = judged(RAIDZ, scan=scan("SCRUB", "CANCELED"))
     assert (state(pool), pool.scrubbed_at) == ((WHOLE, 1, 1), None)

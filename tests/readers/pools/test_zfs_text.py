@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.lab.step_host import kept_step, kept_steps
-from tests.readers.pools.zfs_texts import drive, group, row, text
+from tests.readers.pools.zfs_texts import SCRUB_DONE, drive, group, row, text
 from watcher.readers.errors import CannotParse
 from watcher.readers.pools import zfs_json, zfs_text
 from watcher.readers.pools.zfs_status import Scan, ScanState, leaves_of
@@ -67,6 +67,25 @@ def test_the_tree_keeps_its_depth() -> None:
     (top,) = pool.data
     assert [part.name for part in top.parts] == ["/dev/sda", "replacing-1"]
     assert [part.name for part in top.parts[1].parts] == ["/dev/sdb", "/dev/sdd"]
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        f"{SCRUB_DONE}\n scrub: scrubbed 3 error blocks in 0 days 00:00:04 on "
+        "Sat Feb 28 03:00:00 2026",
+        f"{SCRUB_DONE}\n scrub: error scrub canceled on Sat Feb 28 03:00:00 2026",
+        f"{SCRUB_DONE}\n scrub: error scrub in progress since Sat Feb 28 03:00:00 2026\n"
+        "\t50.00% done, issued I/O for 2 error blocks",
+        "error scrub paused since Sat Feb 28 03:00:00 2026\n"
+        "\terror scrub started on Sat Feb 28 02:50:00 2026",
+    ],
+)
+def test_a_scrub_of_known_errors_alone_is_no_strange_word(said: str) -> None:
+    """OpenZFS 2.2 (from memory); it proves nothing of the rest, so it is no scrub of the pool."""
+    (pool,) = zfs_text.parse(text(RAIDZ, scan=said))
+    assert pool.unknown_scan == ""
+    assert [one.ended_at for one in pool.scans if not one.resilver] in ([], [ENDED])
 
 
 def test_sections_are_kept_apart() -> None:

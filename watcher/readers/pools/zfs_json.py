@@ -6,7 +6,11 @@ Layout: ``output_version`` says which (0.1 was run), then ``pools`` by name, eac
 out: features, trim and initialise states, and events.
 
 Traps: a whole answer can be valid JSON and yet tell only of some pools, so nothing is concluded
-from a pool that is not in it; a running resilver is told for the pool, not for the drive.
+from a pool that is not in it; a running resilver is told for the pool, not for the drive. A
+sequential resilver (``zpool replace -s``, and every one onto a distributed spare) is no scan of the
+pool: it stands in ``scan_stats.rebuild_stats`` by top vdev, for ever, also where the pool was never
+scanned; and a device that cannot be opened may be ``CANT_OPEN``, which the text calls UNAVAIL (both
+from memory of the program's sources).
 """
 
 from __future__ import annotations
@@ -98,14 +102,14 @@ def _pool(pool: Mapping[str, Any]) -> Status:
     data = _vdevs(root, "vdevs")
     if not data:
         raise CannotParse(SOURCE, "the pool has no vdevs", line=name)
-    scan, unknown = _scan(pool)
+    scans, unknown = _scans(pool)
     return Status(
         name=name,
         guid=str(guid),
         said=_word(pool, "state"),
         why=" ".join(str(pool.get("status", "")).split()),
         message=str(pool.get("msgid", "")),
-        scans=(scan,) if scan else (),
+        scans=scans,
         unknown_scan=unknown,
         data=data,
         special=_vdevs(pool, "special"),
@@ -147,15 +151,17 @@ def _vdev(vdev: Mapping[str, Any]) -> Vdev:
     )
 
 
+_FILLED = re.compile("resilver|rebuild|^scan_processed$")
+_NOTHING = (None, False, 0, "", "0", "0B")
+
+
 def _remark(vdev: Mapping[str, Any]) -> str:
     """Give what is said beside the state: the reason, and whether it was filled by a resilver.
 
     ``scan_processed`` stays when the scan has ended, so it means something only while one runs.
     """
     said = [str(vdev[key]) for key in ("aux", "was") if key in vdev]
-    said += ["resilvering" for key, value in vdev.items() if "resilver" in key and value]
-    if "scan_processed" in vdev and vdev["scan_processed"] not in {0, "0", "0B"}:
-        said.append("resilvering")
+    said += ["resilvering" for key in vdev if _FILLED.search(key) and vdev[key] not in _NOTHING]
     return ", ".join(dict.fromkeys(said))
 
 
@@ -168,11 +174,29 @@ _STATES = {
 }
 
 
-def _scan(pool: Mapping[str, Any]) -> tuple[Scan | None, str]:
-    """Give the scan, and a word that is not known."""
+def _scans(pool: Mapping[str, Any]) -> tuple[tuple[Scan, ...], str]:
+    """Give what scans there are or were, and a word that is not known."""
     if "scan_stats" not in pool:
-        return None, ""
+        return (), ""
     stats = _object(pool["scan_stats"], "scan_stats")
+    rebuilds = stats.get("rebuild_stats")
+    scan, unknown = None, ""
+    if rebuilds is None or "function" in stats:
+        scan, unknown = _scan(stats)
+    scans = [scan] if scan else []
+    healed = scan.ended_at if scan and scan.resilver else None
+    for one in _object(rebuilds, "rebuild_stats").values() if rebuilds is not None else ():
+        rebuild, odd = _rebuild(_object(one, "a rebuild"))
+        unknown = unknown or odd
+        over = rebuild is not None and rebuild.state is not ScanState.RUNNING
+        outdated = over and healed and rebuild and rebuild.ended_at and rebuild.ended_at < healed
+        if rebuild is not None and not outdated:
+            scans.append(rebuild)
+    return tuple(scans), unknown
+
+
+def _scan(stats: Mapping[str, Any]) -> tuple[Scan | None, str]:
+    """Give the scrub or the resilver of the whole pool, and a word that is not known."""
     function, word = _word(stats, "function"), _word(stats, "state")
     if function == "NONE" or word == "NONE":
         return None, ""
@@ -182,19 +206,38 @@ def _scan(pool: Mapping[str, Any]) -> tuple[Scan | None, str]:
     if state is ScanState.RUNNING and _number(stats, "scrub_pause"):
         state = ScanState.PAUSED
     total, skipped = _number(stats, "to_examine"), _number(stats, "skipped") or 0
+    return _told(stats, state, max((total or 0) - skipped, 0), resilver=_FUNCTIONS[function]), ""
+
+
+_REBUILDS = {
+    "ACTIVE": ScanState.RUNNING,
+    "CANCELED": ScanState.CANCELED,
+    "COMPLETE": ScanState.FINISHED,
+}
+
+
+def _rebuild(stats: Mapping[str, Any]) -> tuple[Scan | None, str]:
+    """Give the sequential resilver of one top vdev, and a word that is not known."""
+    word = _word(stats, "state")
+    if word == "NONE":
+        return None, ""
+    if word not in _REBUILDS:
+        return None, f"rebuild {word}"
+    return _told(stats, _REBUILDS[word], _number(stats, "to_scan") or 0, resilver=True), ""
+
+
+def _told(stats: Mapping[str, Any], state: ScanState, left: int, *, resilver: bool) -> Scan:
     done = _number(stats, "issued")
-    left = max((total or 0) - skipped, 0)
-    ended = _number(stats, "end_time")
     going = state in {ScanState.RUNNING, ScanState.PAUSED}
     return Scan(
-        resilver=_FUNCTIONS[function],
+        resilver=resilver,
         state=state,
         fraction=min(done / left, 1.0) if going and done is not None and left else None,
         done_bytes=done,
         total_bytes=left or None,
         errors=_number(stats, "errors") or 0,
-        ended_at=None if going else _moment(ended),
-    ), ""
+        ended_at=None if going else _moment(_number(stats, "end_time")),
+    )
 
 
 def _moment(seconds: int | None) -> datetime | None:

@@ -262,8 +262,9 @@ def _doubts(status: Status, built: Built) -> tuple[Noted, ...]:
                 at_most=_one_less(tree),
             )
         )
-    resilver = next((s for s in status.scans if s.resilver), None)
-    if resilver is None or resilver.state is ScanState.FINISHED:
+    is_open = (s for s in status.scans if s.resilver and s.state is not ScanState.FINISHED)
+    resilver = next(is_open, None)
+    if resilver is None:
         return tuple(notes)
     if not any(m.state is MemberState.REBUILDING for m in members):
         word = "canceled" if resilver.state is ScanState.CANCELED else "running"

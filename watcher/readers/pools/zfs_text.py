@@ -31,7 +31,7 @@ _LABEL = re.compile(r"(?P<label> {0,6}[a-z]{2,10}): ?(?P<rest>.*)")
 _LABELS = frozenset(
     {
         *("pool", "id", "state", "status", "action", "see", "scan", "remove", "checkpoint"),
-        *("expand", "dedup", "comment", "config", "errors", "upgrade"),
+        *("expand", "dedup", "comment", "scrub", "config", "errors", "upgrade"),
     }
 )
 _HEADER = re.compile(r"\tNAME +STATE +READ +WRITE +CKSUM.*")
@@ -218,6 +218,9 @@ def _errors(lines: list[str]) -> tuple[int | None, tuple[str, ...]]:
     raise CannotParse(SOURCE, "what it says about errors is not understood", line=head)
 
 
+_ASIDE = ("scrub started on ", "error scrub ", "scrubbed ")
+"""A line that tells when a paused scrub began, and those of a scrub of known errors alone (2.2;
+from memory of the program's sources), after which the errors: line says what is left."""
 _WHEN = r"[A-Z][a-z]{2} [A-Z][a-z]{2} +\d{1,2} \d\d:\d\d:\d\d \d{4}"
 _SPAN = r"(?:\d+ days )?\d+:\d\d:\d\d"
 _ENDED = re.compile(
@@ -240,7 +243,7 @@ def _scans(lines: list[str]) -> tuple[tuple[Scan, ...], str]:
     unknown = ""
     said = [line.strip() for line in lines if line.strip()]
     for line in said:
-        if line == "none requested" or line.startswith("scrub started on "):
+        if line == "none requested" or line.startswith(_ASIDE) or line.endswith("error blocks"):
             continue
         if found := _ENDED.fullmatch(line):
             scans.append(_scan(found, ScanState.FINISHED, int(found["errors"])))

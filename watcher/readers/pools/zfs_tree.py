@@ -24,6 +24,7 @@ STATES = {
     "OFFLINE": MemberState.OFFLINE,
     "REMOVED": MemberState.MISSING,
     "UNAVAIL": MemberState.MISSING,
+    "CANT_OPEN": MemberState.MISSING,  # the same, by its name in the sources
     "AVAIL": MemberState.SPARE,
     "INUSE": MemberState.SPARE,
 }
