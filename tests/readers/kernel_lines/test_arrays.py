@@ -32,6 +32,14 @@ MESSAGES = [
     ("md: super_written gets error=-5", P, "array-superblock-not-written", ""),
     ("raid10: Disk failure on sde2, disabling device.", P, "member-failed", "sde2"),
     ("md: kicking non-fresh sdk51 from array!", P, "member-out-of-date", "sdk51"),
+    # raid0.c and md.c of Linux 5.14 to 6.12, from memory
+    ("md/raid0:md3: Disk failure on sdab detected, failing array.", P, "member-failed", "sdab"),
+    (
+        "md: sdb does not have a valid v1.2 superblock, not importing!",
+        P,
+        "member-not-readable",
+        "sdb",
+    ),
     ("md/raid:md0: cannot start dirty degraded array.", P, "array-not-started", "md0"),
     ("md/raid:md0: not enough operational devices (2/4 failed)", P, "array-broken", "md0"),
     ("md/raid:md0: failed to run raid set.", P, "array-not-started", "md0"),

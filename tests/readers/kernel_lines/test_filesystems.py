@@ -69,6 +69,26 @@ DAMAGE = [
         "fs-data-lost",
         "sdb",
     ),
+    # fs/btrfs/scrub.c of Linux 6.4 to 6.12, from memory: the place on the drive at the end, or none
+    (
+        (
+            "BTRFS error (device sda): unable to fixup (regular) error at logical 88408064 on dev "
+            "/dev/sdb physical 67502080"
+        ),
+        "fs-data-lost",
+        "sdb",
+    ),
+    (
+        "BTRFS error (device sda): unable to fixup (regular) error at logical 88408064",
+        "fs-data-lost",
+        "sda",
+    ),
+    # fs/xfs, from memory
+    (
+        "XFS (sdb1): Uncorrected metadata errors detected; please run xfs_repair.",
+        "fs-damaged",
+        "sdb1",
+    ),
     (
         "BTRFS error (device sda): fixed up error at logical 88145920 on dev /dev/sdb",
         "fs-bad-copy-repaired",
@@ -77,6 +97,14 @@ DAMAGE = [
 ]
 
 EFFECTS = [
+    # fs/ext4, from memory
+    ("EXT4-fs (sdb1): This should not happen!! Data will be lost", "fs-io-failed", "sdb1"),
+    (
+        "EXT4-fs (sdb1): failed to convert unwritten extents to written extents -- potential data "
+        "loss!  (inode 12, error -5)",
+        "fs-io-failed",
+        "sdb1",
+    ),
     # weak: the filesystem met trouble of the device below it
     (
         (

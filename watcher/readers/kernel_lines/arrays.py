@@ -14,7 +14,7 @@ _MEDIUM, _POOL, _NOISE = Category.MEDIUM, Category.POOL, Category.NOISE
 _RAID = r"(?:md/)?raid\w*:\s?(?P<dev>md\w+): "
 
 MD = (
-    Row("member-failed", _POOL, "Disk failure on", r"Disk failure on (?P<dev>[\w/-]+),"),
+    Row("member-failed", _POOL, "Disk failure on", r"Disk failure on (?P<dev>[\w/-]+)(?:,| det)"),
     Row("member-failed", _POOL, "Failing raid device", r"(?P<dev>[\w-]+): Failing raid device"),
     Row(
         "member-failed",
@@ -46,6 +46,7 @@ MD = (
         r"md: (?:invalid|bad|could not read|disabled).*superblock.*? on (?P<dev>[\w-]+)",
     ),
     Row("member-not-readable", _POOL, "failed to read superblock", r"md: \S+"),
+    Row("member-not-readable", _POOL, "not importing", r"md: (?P<dev>[\w-]+) does not have a valid"),
     Row(
         "member-not-readable", _POOL, "could not bd_lock", r"md: could not bd_lock (?P<dev>[\w-]+)"
     ),

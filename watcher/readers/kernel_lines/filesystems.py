@@ -49,6 +49,14 @@ EXT = (
         effect=True,
     ),
     Row(
+        "fs-io-failed",
+        _FS,
+        "ata ",
+        r"EXT4-fs \((?P<dev>[\w-]+)\): .*(?:Data will be lost|potential data loss)",
+        weak=True,
+        effect=True,
+    ),
+    Row(
         "fs-stopped",
         _FS,
         "journal",
@@ -157,7 +165,7 @@ XFS = (
         _FS,
         "XFS",
         r"XFS \((?P<dev>[\w-]+)\): .*(?:[Cc]orrupt|Internal error|CRC error|Unmount and run"
-        r"|verifier)",
+        r"|verifier|Uncorrected metadata)",
     ),
     Row(
         "fs-stopped",
@@ -207,11 +215,12 @@ BTRFS = (
         r"\(dev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+) sector",
         effect=True,
     ),
+    Row("fs-data-lost", _FS, "unable to fixup", rf"{_IN}: (?!.* on dev )"),
     Row(
         "fs-data-lost",
         _FS,
         "unable to fixup",
-        r"unable to fixup.*?(?: on dev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+))?$",
+        r"unable to fixup.*?(?: on dev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+)(?: physical \d+)?)?$",
     ),
     Row(
         "fs-damaged",
