@@ -72,13 +72,19 @@ def test_the_tree_keeps_its_depth() -> None:
 @pytest.mark.parametrize(
     "said",
     [
-        f"{SCRUB_DONE}\n scrub: scrubbed 3 error blocks in 0 days 00:00:04 on "
-        "Sat Feb 28 03:00:00 2026",
+        (
+            f"{SCRUB_DONE}\n scrub: scrubbed 3 error blocks in 0 days 00:00:04 on "
+            "Sat Feb 28 03:00:00 2026"
+        ),
         f"{SCRUB_DONE}\n scrub: error scrub canceled on Sat Feb 28 03:00:00 2026",
-        f"{SCRUB_DONE}\n scrub: error scrub in progress since Sat Feb 28 03:00:00 2026\n"
-        "\t50.00% done, issued I/O for 2 error blocks",
-        "error scrub paused since Sat Feb 28 03:00:00 2026\n"
-        "\terror scrub started on Sat Feb 28 02:50:00 2026",
+        (
+            f"{SCRUB_DONE}\n scrub: error scrub in progress since Sat Feb 28 03:00:00 2026\n"
+            "\t50.00% done, issued I/O for 2 error blocks"
+        ),
+        (
+            "error scrub paused since Sat Feb 28 03:00:00 2026\n"
+            "\terror scrub started on Sat Feb 28 02:50:00 2026"
+        ),
     ],
 )
 def test_a_scrub_of_known_errors_alone_is_no_strange_word(said: str) -> None:

@@ -46,7 +46,9 @@ MD = (
         r"md: (?:invalid|bad|could not read|disabled).*superblock.*? on (?P<dev>[\w-]+)",
     ),
     Row("member-not-readable", _POOL, "failed to read superblock", r"md: \S+"),
-    Row("member-not-readable", _POOL, "not importing", r"md: (?P<dev>[\w-]+) does not have a valid"),
+    Row(
+        "member-not-readable", _POOL, "not importing", r"md: (?P<dev>[\w-]+) does not have a valid"
+    ),
     Row(
         "member-not-readable", _POOL, "could not bd_lock", r"md: could not bd_lock (?P<dev>[\w-]+)"
     ),
