@@ -101,8 +101,8 @@ EFFECTS = [
     ("EXT4-fs (sdb1): This should not happen!! Data will be lost", "fs-io-failed", "sdb1"),
     (
         (
-            "EXT4-fs (sdb1): failed to convert unwritten extents to written extents -- potential data "
-            "loss!  (inode 12, error -5)"
+            "EXT4-fs (sdb1): failed to convert unwritten extents to written extents -- potential "
+            "data loss!  (inode 12, error -5)"
         ),
         "fs-io-failed",
         "sdb1",
