@@ -81,10 +81,3 @@ def test_refuses_what_is_no_length(values: tuple[float, ...]) -> None:
 def test_refuses_points_out_of_order() -> None:
     with pytest.raises(ValueError, match="want 0"):
         Span.about(3, 2, 5)
-
-
-def test_thins_any_number_of_values() -> None:
-    span = Span.of_values([float(n) for n in range(97, 0, -1)])
-    assert len(span.values) == VALUES
-    assert span.mean == pytest.approx(49.0)
-    assert span.times(2.0).mean == pytest.approx(98.0)

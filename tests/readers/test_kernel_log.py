@@ -18,7 +18,6 @@ from watcher.readers.kernel_lines.setting import Line
 from watcher.readers.kernel_log import (
     SOURCE,
     Position,
-    follow_command,
     journal_command,
     parse_journal,
     read_journal,
@@ -162,7 +161,6 @@ def test_the_first_look_reads_this_boot_and_later_ones_go_on_from_the_cursor() -
     assert "--cursor=s=1" in later
     assert "--boot" not in later  # what came before a crash is not lost
     assert "_TRANSPORT=kernel" in later
-    assert follow_command(None)[:3] == ("journalctl", "--follow", "--no-tail")
 
 
 def test_a_journal_is_read_through_the_host() -> None:

@@ -23,7 +23,7 @@ from tests.rules.build import (
 from watcher.facts.drive import Metric, Unread
 from watcher.facts.identity import DriveId, PoolId, about_drive
 from watcher.facts.kernel_event import Category
-from watcher.rules.view import say_bay, trace_with
+from watcher.rules.view import say_bay, trace_up_to
 
 
 @pytest.mark.parametrize(
@@ -92,16 +92,13 @@ def test_events_are_found_by_their_subject() -> None:
 
 def test_a_trace_runs_up_to_the_reading_and_never_counts_it_twice() -> None:
     """None where the past or the reading lacks the metric."""
-    now = reading("a", {Metric.PENDING_SECTORS: 5})
-    before = past("a", {Metric.PENDING_SECTORS: [(3, 0)]})
-    trace = trace_with(before, now, Metric.PENDING_SECTORS)
+    before = past("a", {Metric.PENDING_SECTORS: [(3, 0)]}).trace(Metric.PENDING_SECTORS)
+    trace = trace_up_to(before, T0, 5)
     assert trace is not None
     assert trace.points == ((T0 - 3 * DAY, 0), (T0, 5))
-    stored = past("a", {Metric.PENDING_SECTORS: [(3, 0), (0, 5)]})
-    assert trace_with(stored, now, Metric.PENDING_SECTORS) == trace
-    assert trace_with(None, now, Metric.PENDING_SECTORS) is None
-    assert trace_with(before, reading("a"), Metric.PENDING_SECTORS) is None
-    assert trace_with(before, now, Metric.REALLOCATED_SECTORS) is None
+    assert trace_up_to(trace, T0, 5) == trace
+    assert trace_up_to(None, T0, 5) is None
+    assert trace_up_to(before, T0, None) is None
 
 
 def test_the_time_must_be_aware() -> None:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 from watcher.exposure.chance import happens_within, more_than
-from watcher.exposure.figure import NONE, Figure
+from watcher.exposure.figure import Figure
 from watcher.exposure.life import DriveLife, clustered_hours, hazard
 from watcher.exposure.span import Span
 from watcher.facts.identity import DriveId
@@ -39,9 +39,6 @@ class Loss:
     any_data: Figure  # anything at all
     beyond_margin: Figure  # a drive too many: what is at stake for the layout
     some_files: Figure  # only unreadable sectors, with no margin left to correct them
-
-
-NO_LOSS = Loss(any_data=NONE, beyond_margin=NONE, some_files=NONE)
 
 
 def tree_loss(

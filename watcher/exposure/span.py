@@ -52,11 +52,6 @@ class Span:
             return cls.exactly(likely)
         return cls(_points(earliest, likely, latest))
 
-    @classmethod
-    def of_values(cls, values: list[float]) -> Span:
-        """Make a span from any number of equally likely values."""
-        return cls(_thin(sorted(values)))
-
     def plus(self, other: Span) -> Span:
         """Add two independent lengths, one after the other."""
         if len(other.values) == 1:

@@ -16,8 +16,6 @@ BITS_PER_BYTE = 8
 DESKTOP_DISK_RATE = 1e-14
 """Unreadable sectors per bit read that desktop hard disks are specified for (product manuals:
 1 sector per 1e14 bits; nearline disks 1e15; 10k and 15k SAS disks 1e16)."""
-NEARLINE_DISK_RATE = 1e-15
-SAS_DISK_RATE = 1e-16
 CLIENT_FLASH_RATE = 1e-15
 """Per bit read: JEDEC JESD218, client class; enterprise class 1e-16."""
 ENTERPRISE_FLASH_RATE = 1e-16

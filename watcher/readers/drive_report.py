@@ -37,9 +37,8 @@ LIMIT_RANGE_CELSIUS = (35, 125)
 VALID_VALUES = range(1, 254)
 """Normalised values that mean something: 0, 254 and 255 are reserved (SFF-8035i)."""
 
-NVME_SPARE_LOW = 0x01
 NVME_TEMPERATURE = 0x02
-"""Bits of the NVMe critical warning byte."""
+"""A bit of the NVMe critical warning byte: too hot or too cold."""
 
 _MASKED = re.compile(r"[-*Xx#. ]*")
 """A serial number that was blanked out, or never there."""

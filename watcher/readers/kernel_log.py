@@ -292,9 +292,3 @@ class Follow(Protocol):
 
     def stop(self) -> None:
         """End it."""
-
-
-def follow_command(position: Position | None) -> tuple[str, ...]:
-    """Give the command that writes all lines after a position and then each new one."""
-    first, *rest = journal_command(position)
-    return (first, "--follow", "--no-tail", *rest)

@@ -8,7 +8,7 @@ from typing import Final
 from watcher.facts.drive import SAME_NAME, SWITCHED_OFF, DriveUnread, Unread
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import DriveId, PoolId, Subject, SubjectKind, about_source
-from watcher.facts.pool import PoolKind, Protection, Remark
+from watcher.facts.pool import Protection, Remark
 from watcher.facts.survey import READER, Blindness
 from watcher.facts.units import say_span
 from watcher.rules.kernel import DISCOVERY
@@ -199,9 +199,6 @@ _SOURCES: Final = {
 def say_source(source: str) -> str:
     """Name a source as a person would."""
     return _SOURCES.get(source, f"the source {source.replace('-', ' ')}")
-
-
-POOL_SOURCES: Final = frozenset(kind.value for kind in PoolKind)
 
 
 def cannot_see_source(view: View, tuning: Tuning) -> Iterator[Finding]:

@@ -37,8 +37,6 @@ WEAR_AHEAD: Final = Threshold(
 )
 WEAR_PACE_DAYS: Final = 14
 """The pace is taken over at least this long; our choice, the figure moves in whole percents."""
-WEAR_TOP: Final = 255
-"""The figure stops there and says no more (NVMe Base Specification, percentage used)."""
 
 
 def spent_on(look: Look) -> datetime | None:

@@ -10,7 +10,7 @@ from functools import cached_property
 from typing import Any
 
 from watcher.facts.checks import require_utc
-from watcher.facts.drive import DriveIdentity, DrivePast, DriveReading, DriveUnread, Metric, Trace
+from watcher.facts.drive import DriveIdentity, DrivePast, DriveReading, DriveUnread, Trace
 from watcher.facts.identity import DriveId, PoolId, Subject
 from watcher.facts.kernel_event import KernelEvent
 from watcher.facts.pool import Pool, members_of
@@ -203,17 +203,11 @@ def say_bay(bay: str) -> str:
     return f"bay {bay}" if _PLAIN_BAY.fullmatch(bay) else bay
 
 
-def trace_with(past: DrivePast | None, reading: DriveReading, metric: Metric) -> Trace | None:
-    """Give the trace of a metric up to this reading; None when it was not recorded before.
-
-    None also when the reading lacks the metric: what was not reported now is not known now.
-    """
-    trace = past.trace(metric) if past is not None else None
-    return trace_up_to(trace, reading.observed_at, reading.metric(metric))
-
-
 def trace_up_to(trace: Trace | None, at: datetime, value: int | None) -> Trace | None:
-    """Give a trace with a value that was read at a moment; None where one of them lacks."""
+    """Give a trace with a value that was read at a moment; None where one of them lacks.
+
+    What was not reported now is not known now, whatever was recorded before.
+    """
     if value is None or trace is None or not trace.points:
         return None
     if trace.points[-1][0] >= at:

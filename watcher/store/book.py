@@ -80,10 +80,6 @@ class BookPart(Part):
                 self.told_or_said()
             self.db.write(sql["save-book"], {"box": box, "state": state})
 
-    def boxes_with_a_book(self) -> tuple[BoxId, ...]:
-        """Name every box that has a book."""
-        return tuple(BoxId(r["box"]) for r in self.db.rows(statements("book")["boxes-with-a-book"]))
-
     def case(self, box: BoxId, number: int) -> Case | None:
         """Give a case from the book or the archive, or None."""
         row = self.db.one(statements("book")["one-case"], {"box": box, "number": number})

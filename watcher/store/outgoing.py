@@ -50,11 +50,6 @@ class OutgoingPart(Part):
         row = self.db.one(statements("hub")["first-outgoing"])
         return None if row is None else _outgoing(row)
 
-    def outgoing_last(self) -> Outgoing | None:
-        """Give the survey that was kept last, or None."""
-        row = self.db.one(statements("hub")["last-outgoing"])
-        return None if row is None else _outgoing(row)
-
     def outgoing_size(self) -> tuple[int, int]:
         """Give how many bytes and how many surveys wait."""
         row = self.db.one(statements("hub")["outgoing-size"])

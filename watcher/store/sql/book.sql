@@ -39,10 +39,6 @@ SELECT max(number) AS number FROM (
 SELECT state FROM case_file WHERE box = :box AND is_open >= :least_open
 ORDER BY number DESC LIMIT :limit;
 
--- name: boxes-with-a-book
--- Every box that has a book.
-SELECT box FROM book ORDER BY box;
-
 -- name: add-record
 -- One line of the written history.
 INSERT INTO record (box, case_number, at, what, by_whom, text)

@@ -179,10 +179,6 @@ VALUES (:survey, :put_at, 0, :weighs, :body);
 -- The survey that goes next.
 SELECT * FROM outgoing ORDER BY number LIMIT 1;
 
--- name: last-outgoing
--- The survey that was kept last.
-SELECT * FROM outgoing ORDER BY number DESC LIMIT 1;
-
 -- name: outgoing-size
 -- What waits for the hub, in bytes and in surveys.
 SELECT coalesce(sum(length(body)), 0) AS size, count(*) AS surveys FROM outgoing;
