@@ -211,15 +211,13 @@ def test_unreadable_sectors_heal_while_there_is_margin() -> None:
     assert in_mirror == pytest.approx(0.5)  # only the partner of the lost leg must be read
 
 
-def test_an_unknown_member_counts_as_lost_unless_told_otherwise() -> None:
+def test_an_unknown_member_counts_as_lost() -> None:
     parts = (
         Member(name="a", state=MemberState.UNKNOWN, drives=(name(0),)),
         Member(name="b", state=MemberState.GOOD, drives=(name(1),)),
     )
     tree = RedundancySet(name="mirror", bears=1, parts=parts)
     assert tree_loss(tree, {name(1): 0.25}, {})[0] == pytest.approx(0.25)
-    kind = tree_loss(tree, {name(0): 0.5, name(1): 0.25}, {}, unknown_stands=True)
-    assert kind[0] == pytest.approx(0.125)
 
 
 def test_a_drive_nobody_knows_is_no_safer_than_a_known_one() -> None:

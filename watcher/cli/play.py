@@ -218,6 +218,6 @@ def on_phone(notice: Notice, room: int = PHONE_WIDTH + 4) -> Iterator[str]:
     yield f"    '{'-' * (outer - 2)}'"
 
 
-def length_of(scenes: tuple[Scene, ...] = SCENES) -> timedelta:
+def length_of() -> timedelta:
     """Give how much simulated time the story takes."""
-    return sum((scene.after for scene in scenes), timedelta(0))
+    return sum((scene.after for scene in SCENES), timedelta(0))

@@ -87,9 +87,9 @@ def day_of(text: str) -> date:
         raise Stop(f"“{text}” is not a day. Write it as 2031-05-31.", Exit.WRONG_WORDS) from None
 
 
-def moment_of(day: date, room: Room, hour: int = 12) -> datetime:
-    """Give the middle of a day in the owner's zone."""
-    return datetime.combine(day, time(hour), tzinfo=room.zone).astimezone(UTC)
+def moment_of(day: date, room: Room) -> datetime:
+    """Give noon of a day in the owner's zone."""
+    return datetime.combine(day, time(12), tzinfo=room.zone).astimezone(UTC)
 
 
 def find_spare(tx: Transaction, room: Room, number: int) -> ShelfSpare:

@@ -45,14 +45,12 @@ def tree_loss(
     tree: RedundancySet,
     fails: Mapping[DriveId, float],
     unread: Mapping[DriveId, float],
-    *,
-    unknown_stands: bool = False,
 ) -> tuple[float, float]:
     """Give the chance that the tree is lost, and that it stands with damage nothing can correct.
 
     ``fails`` is each drive's chance of failing, ``unread`` its chance of having an unreadable
     sector where it must be read; both absent for a drive mean zero. A member that is not good
-    counts as lost; one of unknown state too, unless ``unknown_stands``.
+    counts as lost; one of unknown state too.
 
     A drive that carries several members takes them all with it: up to four such drives are tried
     in all combinations, beyond that the tail over all drives past the full margin is given, which
@@ -64,9 +62,9 @@ def tree_loss(
         shared |= seen.intersection(member.drives)
         seen.update(member.drives)
     if not shared:
-        return _part_loss(tree, fails, unread, unknown_stands)
+        return _part_loss(tree, fails, unread)
     if len(shared) > _MOST_SHARED:
-        return _bound(tree, fails, unread, unknown_stands)
+        return _bound(tree, fails, unread)
     lost = damaged = 0.0
     several = sorted(shared)
     for gone in product((True, False), repeat=len(several)):
@@ -77,7 +75,7 @@ def tree_loss(
             weight *= chance if is_gone else 1.0 - chance
             given[drive] = 1.0 if is_gone else 0.0
         if weight > 0.0:
-            one = _part_loss(tree, given, unread, unknown_stands)
+            one = _part_loss(tree, given, unread)
             lost, damaged = lost + weight * one[0], damaged + weight * one[1]
     return lost, damaged
 
@@ -86,13 +84,9 @@ def _member_loss(
     member: Member,
     fails: Mapping[DriveId, float],
     unread: Mapping[DriveId, float],
-    unknown_stands: bool,  # noqa: FBT001 - private
 ) -> tuple[float, float]:
     """Give the same two chances for one member."""
-    stands = member.state is MemberState.GOOD
-    if member.state is MemberState.UNKNOWN and unknown_stands:
-        stands = True
-    if not stands:
+    if member.state is not MemberState.GOOD:
         return 1.0, 0.0
     lost = damaged = 0.0
     for drive in member.drives:
@@ -105,17 +99,16 @@ def _part_loss(
     part: RedundancySet | Member,
     fails: Mapping[DriveId, float],
     unread: Mapping[DriveId, float],
-    unknown_stands: bool,  # noqa: FBT001 - private
 ) -> tuple[float, float]:
     """Give the same two chances for any part, from its own parts up."""
     if isinstance(part, Member):
-        return _member_loss(part, fails, unread, unknown_stands)
+        return _member_loss(part, fails, unread)
     bears = part.bears
     clean = [1.0] + [0.0] * bears  # by how many parts are lost
     dirty = [0.0] * (bears + 1)
     beyond = 0.0
     for below in part.parts:
-        lost, damaged = _part_loss(below, fails, unread, unknown_stands)
+        lost, damaged = _part_loss(below, fails, unread)
         stands = 1.0 - lost
         whole = stands - damaged
         beyond += (clean[bears] + dirty[bears]) * lost
@@ -138,21 +131,17 @@ def _beyond(
     if len(good) <= margin:
         return 0.0, 0.0
     flat = RedundancySet(name="as one set", bears=margin, parts=good)
-    return _part_loss(flat, fails, unread, unknown_stands=False)
+    return _part_loss(flat, fails, unread)
 
 
 def _bound(
     tree: RedundancySet,
     fails: Mapping[DriveId, float],
     unread: Mapping[DriveId, float],
-    unknown_stands: bool,  # noqa: FBT001 - private
 ) -> tuple[float, float]:
     """Give a chance of loss that is never too small, for trees whose members share many drives."""
-    gone: set[DriveId] = set()
-    for member in members_of(tree):
-        lost, _ = _member_loss(member, {}, {}, unknown_stands)
-        if lost >= 1.0:
-            gone.update(member.drives)
+    out = (m for m in members_of(tree) if m.state is not MemberState.GOOD)
+    gone = {drive for member in out for drive in member.drives}
     standing = sorted({d for m in members_of(tree) for d in m.drives} - gone)
     left = full_margin_of(tree) - len(gone)
     lost = more_than([fails.get(drive, 0.0) for drive in standing], left)
@@ -172,7 +161,6 @@ def loss_over(
     clustering: Figure,
     since_first_hours: float = 0.0,
     margin: int | None = None,
-    unknown_stands: bool = False,
 ) -> Loss:
     """Give the chances of loss over a window of uncertain length.
 
@@ -195,7 +183,7 @@ def loss_over(
         for length in lengths:
             worth = clustered_hours(length, since_first_hours, clustering.ends[end])
             fails = {d: happens_within(rate.ends[end], worth) for d, rate in rates.items()}
-            one = tree_loss(tree, fails, bad, unknown_stands=unknown_stands)
+            one = tree_loss(tree, fails, bad)
             if capped is not None:
                 one = max(one, _beyond(tree, fails, bad, capped), key=sum)
             lost, damaged = lost + one[0], damaged + one[1]

@@ -61,10 +61,10 @@ class Tally:
         """Give the losses per thousand groups over the whole time."""
         return 1000.0 * self.losses / self.groups
 
-    def yearly_interval(self, confidence: float = 0.95) -> tuple[float, float]:
-        """Give the exact interval of the yearly rate of losses per group; from 0 if none seen."""
+    def yearly_interval(self) -> tuple[float, float]:
+        """Give the exact 95% interval of a group's yearly rate of losses; from 0 if none seen."""
         years = self.groups * self.hours / HOURS_PER_YEAR
-        low, high = poisson_interval(self.losses, confidence)
+        low, high = poisson_interval(self.losses)
         return low / years, high / years
 
 

@@ -40,6 +40,9 @@ OLD_COMMAND = (
     f"{_COLUMNS.replace(',PATH', '')},MOUNTPOINT",
 )
 
+LIMIT_SECONDS = 30.0
+"""How long one run may take. Our choice: lsblk asks the kernel and udev, and no drive."""
+
 REMEDY = "Install the package util-linux, which brings lsblk."
 
 LINK_FOLDERS = (
@@ -202,11 +205,11 @@ def _links(host: Host) -> tuple[tuple[str, str], ...]:
     return tuple(sorted(found.items()))
 
 
-def read_blocks(host: Host, *, limit_seconds: float = 30.0) -> BlockMap:
+def read_blocks(host: Host) -> BlockMap:
     """Ask lsblk and sysfs of a host; raises ``CannotRead`` or ``CannotParse``."""
-    ran = host.run(COMMAND, limit_seconds=limit_seconds, lane=SOURCE)
+    ran = host.run(COMMAND, limit_seconds=LIMIT_SECONDS, lane=SOURCE)
     if ran.status and "unknown column" in ran.stderr:
-        ran = host.run(OLD_COMMAND, limit_seconds=limit_seconds, lane=SOURCE)
+        ran = host.run(OLD_COMMAND, limit_seconds=LIMIT_SECONDS, lane=SOURCE)
     require_exited(SOURCE, ran, remedy=REMEDY)
     if ran.status:
         said = ran.stderr.strip().splitlines()

@@ -126,9 +126,9 @@ def parse(text: str) -> tuple[DriveTarget, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def scan(host: Host, *, limit_seconds: float = LIMIT_SECONDS) -> tuple[DriveTarget, ...]:
+def scan(host: Host) -> tuple[DriveTarget, ...]:
     """Ask smartctl once for all devices; raises ``CannotRead`` or ``CannotParse``."""
-    ran = host.run(COMMAND, limit_seconds=limit_seconds, lane=SOURCE)
+    ran = host.run(COMMAND, limit_seconds=LIMIT_SECONDS, lane=SOURCE)
     require_exited(SOURCE, ran, remedy=REMEDY)
     if ran.status & 0x03 and not ran.stdout.lstrip().startswith("{"):
         said = (ran.stdout + ran.stderr).strip().splitlines() or ["nothing"]
@@ -272,7 +272,6 @@ def discover(
     told: Sequence[ToldDrive] = (),
     bays: dict[str, str] | None = None,
     also: Iterable[str] = (),
-    limit_seconds: float = LIMIT_SECONDS,
 ) -> Found:
     """Give all drives of a host. Never raises for what cannot be seen: that is in ``blind``.
 
@@ -285,7 +284,7 @@ def discover(
             merger.add(DriveTarget(node=drive.node, device_type=drive.device_type))
     blind = () if blocks is not None else (_NO_BLOCKS,)
     try:
-        scanned = scan(host, limit_seconds=limit_seconds)
+        scanned = scan(host)
     except ReadError as error:
         scanned = ()
         blind = (*blind, _blindness(error))

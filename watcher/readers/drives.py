@@ -51,7 +51,6 @@ def read_all(
     *,
     observed_at: datetime,
     limit_seconds: float = LIMIT_SECONDS,
-    workers: int = WORKERS,
     slow_pages: frozenset[str] = frozenset(),
     wake: bool = False,
     goes_on: Callable[[Silence], bool] | None = None,
@@ -71,7 +70,7 @@ def read_all(
         limit_seconds=limit_seconds,
         wake=wake,
     )
-    pool = ThreadPoolExecutor(max_workers=max(1, min(workers, len(targets))))
+    pool = ThreadPoolExecutor(max_workers=max(1, min(WORKERS, len(targets))))
     try:
         asked = [
             (target, pool.submit(ask, target, deep=target.lane in slow_pages)) for target in targets

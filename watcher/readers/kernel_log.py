@@ -37,6 +37,9 @@ from watcher.readers.kernel_lines.setting import Line
 from watcher.readers.kernel_prefix import LONGEST
 
 SOURCE = "kernel-log"
+
+LIMIT_SECONDS = 60.0
+"""How long the journal may take; our choice: a day of a storm on a slow disk."""
 _OTHER_ROWS = re.compile(r"\n(?![{\n]|-- |\Z)")  # "-- No entries --" is no entry
 _FORBIDDEN_HINTS = ("not seeing messages", "insufficient permissions", "Permission denied")
 _REMEDY_RIGHTS = (
@@ -222,14 +225,14 @@ def _micros(value: object) -> datetime | None:
         return None
 
 
-def read_journal(host: Host, position: Position | None, *, limit_seconds: float = 60.0) -> Batch:
+def read_journal(host: Host, position: Position | None) -> Batch:
     """Read all that came after a position, or of this boot; raises CannotRead or CannotParse.
 
     More than the output limit is read in pieces: what came so far is given, with ``more`` set.
     When the journal was emptied the error is ``VANISHED``; a caller may then begin anew without a
     position.
     """
-    ran = host.run(journal_command(position), limit_seconds=limit_seconds, lane=SOURCE)
+    ran = host.run(journal_command(position), limit_seconds=LIMIT_SECONDS, lane=SOURCE)
     too_long = ran.ended is Ended.TOO_LONG and bool(ran.stdout)
     if not too_long:
         require_exited(

@@ -30,9 +30,7 @@ _BANNER = re.compile(r"smartctl ((?:pre-)?\d+\.\d+\S*) .*\[.*\]")
 _SECTORS = re.compile(r"(\d{1,7}) bytes logical(?:/physical|, (\d{1,7}) bytes physical)")
 
 
-def parse_text(
-    text: str, *, node: str, observed_at: datetime, device_type: str = ""
-) -> DriveReading | DriveUnread:
+def parse_text(text: str, *, node: str, observed_at: datetime) -> DriveReading | DriveUnread:
     """Read one saved report; raises ``CannotParse`` for anything that is not a whole one.
 
     Gives ``DriveUnread`` for a report that says itself that the drive could not be read.
@@ -41,12 +39,12 @@ def parse_text(
     version = next((m[1] for line in lines.lines[:20] if (m := _BANNER.match(line))), None)
     if version is None:
         raise CannotParse(SOURCE, "this is no smartctl report", line=text[:80])
-    if unread := _refusal(lines, node=node, observed_at=observed_at, device_type=device_type):
+    if unread := _refusal(lines, node=node, observed_at=observed_at):
         return unread
     report = report_of_lines(lines)
     return report.reading(
         node=node,
-        device_type=device_type,
+        device_type="",
         observed_at=observed_at,
         exit_status=EXIT_FAILING if report.verdict is Verdict.FAILING else 0,
         source=f"smartctl {version} (saved text)",
@@ -81,24 +79,20 @@ _REFUSALS = (
 )
 
 
-def _refusal(
-    lines: Lines, *, node: str, observed_at: datetime, device_type: str
-) -> DriveUnread | None:
+def _refusal(lines: Lines, *, node: str, observed_at: datetime) -> DriveUnread | None:
     """Find out whether the report itself says that the drive was not read."""
     has_verdict = lines.has("SMART overall-health", "SMART Health Status")
     for line in lines.lines:
         for start, why, words in _REFUSALS:
             if start in line and not has_verdict:
-                return _unread(lines, why, words, node, observed_at, device_type)
+                return _unread(lines, why, words, node, observed_at)
         if line.startswith("Smartctl open device:") and " failed: " in line:
             why = Unread.FORBIDDEN if "Permission" in line else Unread.VANISHED
-            return _unread(lines, why, "smartctl could not open it", node, observed_at, device_type)
+            return _unread(lines, why, "smartctl could not open it", node, observed_at)
     return None
 
 
-def _unread(
-    lines: Lines, why: Unread, words: str, node: str, observed_at: datetime, device_type: str
-) -> DriveUnread:
+def _unread(lines: Lines, why: Unread, words: str, node: str, observed_at: datetime) -> DriveUnread:
     """Make the answer for a report without data."""
     size = lines.get("User Capacity")
     return DriveUnread(
@@ -106,7 +100,6 @@ def _unread(
         why=why,
         detail=f"The report of {node} holds no health data: {words}.",
         observed_at=observed_at,
-        device_type=device_type,
         model=lines.get("Device Model", "Model Number", "Product"),
         serial=lines.get("Serial Number", "Serial number"),
         capacity_bytes=number_of(size, "User Capacity") if size else None,

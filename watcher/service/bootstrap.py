@@ -66,9 +66,9 @@ def rule_names() -> Mapping[str, tuple[str, ...]]:
     }
 
 
-def load_settings(path: str | None, environ: Mapping[str, str], *, secrets: bool = True) -> Config:
+def load_settings(path: str | None, environ: Mapping[str, str]) -> Config:
     """Read and check the settings with all names known. Raises ConfigError with every fault."""
-    return load(path, environ, rules=rule_names(), secrets=secrets)
+    return load(path, environ, rules=rule_names())
 
 
 def box_of(config: Config) -> BoxId:

@@ -163,15 +163,13 @@ class FloorPart(Part):
         rows = self.db.rows(statements("floor")["records-between"], values)
         return tuple(record_of(row) for row in rows)
 
-    def cases_between(
-        self, box: BoxId, since: datetime, until: datetime, *, limit: int = MOST_LINES
-    ) -> tuple[Case, ...]:
+    def cases_between(self, box: BoxId, since: datetime, until: datetime) -> tuple[Case, ...]:
         """Give the cases of a box that were open at some time within a span, oldest first."""
         values: Values = {
             "box": box,
             "since": to_micros(since),
             "until": to_micros(until),
-            "limit": limit,
+            "limit": MOST_LINES,
         }
         rows = self.db.rows(statements("floor")["cases-between"], values)
         return tuple(CASE.read(row["state"], "a case") for row in rows)

@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
-from watcher.store.connection import Connect, connect_sqlite
 from watcher.store.database import Store, open_memory
 from watcher.store.errors import StoreError
 from watcher.store.salvage import our_tables
@@ -80,15 +79,15 @@ class Fallback:
     copied_up_to: Mapping[str, int] = field(default_factory=dict)  # last number in a table
 
 
-def fall_back(store: Store | None, *, now: datetime, connect: Connect = connect_sqlite) -> Fallback:
+def fall_back(store: Store | None, *, now: datetime) -> Fallback:
     """Give a store in memory with what the desk needs of ``store`` (None: it could not be opened).
 
     The old store is left open and untouched. When a part of it cannot be read the memory begins
     empty: half a memory would contradict what is on the disk.
     """
     if store is None:
-        return Fallback(store=open_memory(now=now, connect=connect), knows_the_past=False)
-    memory = open_memory(now=now, connect=connect)
+        return Fallback(store=open_memory(now=now), knows_the_past=False)
+    memory = open_memory(now=now)
     try:
         with store.snapshot() as old, memory.transaction() as tx:
             for table in list(our_tables(tx.db)):
@@ -103,7 +102,7 @@ def fall_back(store: Store | None, *, now: datetime, connect: Connect = connect_
     except StoreError as error:
         memory.close()
         return Fallback(
-            store=open_memory(now=now, connect=connect),
+            store=open_memory(now=now),
             knows_the_past=False,
             unreadable=str(error),
         )
