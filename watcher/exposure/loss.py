@@ -17,7 +17,7 @@ from watcher.exposure.figure import Figure
 from watcher.exposure.life import DriveLife, clustered_hours, hazard
 from watcher.exposure.span import Span
 from watcher.facts.identity import DriveId
-from watcher.facts.margin import full_margin_of, margin_of
+from watcher.facts.margin import margin_of, sure_margin_of
 from watcher.facts.pool import (
     Member,
     MemberState,
@@ -53,8 +53,8 @@ def tree_loss(
     counts as lost; one of unknown state too.
 
     A drive that carries several members takes them all with it: up to four such drives are tried
-    in all combinations, beyond that the tail over all drives past the full margin is given, which
-    is never below the truth.
+    in all combinations, beyond that the tail over all standing drives past the margin is given,
+    which is never below the truth.
     """
     seen: set[DriveId] = set()
     shared: set[DriveId] = set()
@@ -139,17 +139,20 @@ def _bound(
     fails: Mapping[DriveId, float],
     unread: Mapping[DriveId, float],
 ) -> tuple[float, float]:
-    """Give a chance of loss that is never too small, for trees whose members share many drives."""
-    out = (m for m in members_of(tree) if m.state is not MemberState.GOOD)
-    gone = {drive for member in out for drive in member.drives}
-    standing = sorted({d for m in members_of(tree) for d in m.drives} - gone)
-    left = full_margin_of(tree) - len(gone)
-    lost = more_than([fails.get(drive, 0.0) for drive in standing], left)
-    if left < 0:
+    """Give a chance of loss that is never too small, for trees whose members share many drives.
+
+    No loss of as many drives as the margin loses the tree, so what loses it is more than that.
+    """
+    margin = sure_margin_of(tree)
+    if margin < 0:
         return 1.0, 0.0
-    worse = more_than([fails.get(drive, 0.0) for drive in standing], left - 1)
+    good = (m for m in members_of(tree) if m.state is MemberState.GOOD)
+    standing = sorted({drive for member in good for drive in member.drives})
+    failing = [fails.get(drive, 0.0) for drive in standing]
+    lost = more_than(failing, margin)
+    bare = more_than(failing, margin - 1)
     damaged = more_than([unread.get(drive, 0.0) for drive in standing], 0)
-    return lost, min(worse * damaged, 1.0 - lost)
+    return lost, min(bare * damaged, 1.0 - lost)
 
 
 def loss_over(

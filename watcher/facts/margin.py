@@ -127,8 +127,12 @@ def full_margin_of(tree: RedundancySet) -> int:
 def margin_of(tree: RedundancySet) -> int | None:
     """Give the margin now: -1 when data is lost already, None when unknown members decide it."""
     best = _cheapest_loss(tree, unknown_is_good=True, as_built=False) - 1
-    worst = _cheapest_loss(tree, unknown_is_good=False, as_built=False) - 1
-    return best if best == worst else None
+    return best if best == sure_margin_of(tree) else None
+
+
+def sure_margin_of(tree: RedundancySet) -> int:
+    """Give the margin now with every unknown member counted as lost; -1 when that is too many."""
+    return _cheapest_loss(tree, unknown_is_good=False, as_built=False) - 1
 
 
 def hangs_on(tree: RedundancySet) -> tuple[Member, ...]:
