@@ -87,6 +87,34 @@ def test_every_name_of_a_drive_finds_it() -> None:
     assert NAMES.lookup("") is None
 
 
+def test_other_paths_of_a_device_find_it_too() -> None:
+    names = NAMES.called_too(
+        [
+            ("/dev/disk/by-id/ata-Corvid_Plough_1", "sdb"),
+            ("/dev/disk/by-id/ata-Corvid_Plough_1-part1", "sdb1"),
+            ("/dev/disk/by-id/ata-Nobody", "sdq"),
+        ]
+    )
+    for name in ("disk/by-id/ata-Corvid_Plough_1", "/dev/disk/by-id/ata-Corvid_Plough_1-part1"):
+        assert names.lookup(name) == DRIVE, name
+    assert names.lookup("disk/by-id/ata-Nobody") is None
+    assert names.lookup("sdb") == DRIVE
+
+
+def test_a_filesystem_whose_member_is_gone_is_found_by_the_device_it_is_called_after() -> None:
+    gone = Told(
+        line=Line(text="BTRFS error (device sdb): fixed up error on dev /dev/sdq", at=NOW),
+        meaning=Meaning(what="fs-x", category=Category.FILESYSTEM, device="sdq"),
+        adds=True,
+    )
+    member = gone._replace(meaning=gone.meaning._replace(category=Category.POOL))
+    (filesystem, pool) = fold([gone, member], NAMES, NOW).events
+    assert {(e.category, e.subject) for e in (filesystem, pool)} == {
+        (Category.FILESYSTEM, DRIVE),
+        (Category.POOL, None),  # errors of the member that is gone are not those of its neighbour
+    }
+
+
 def test_what_is_told_alike_of_one_drive_under_two_names_is_one_event() -> None:
     folded = fold([told("sdb", 5), told("ata3.00", 2), told("sdb1", 9, adds=False)], NAMES, NOW)
     assert folded.events == (

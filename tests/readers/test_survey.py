@@ -156,6 +156,15 @@ def test_kernel_names_stand_for_drives_and_pools() -> None:
     assert loops_below_pools(blocks) == ()
 
 
+def test_the_kernel_may_call_a_drive_by_any_of_its_links() -> None:
+    box = new_box()
+    blocks = read_blocks(box)
+    link = next(path for path, name in blocks.links if name == "sda" and "by-id" in path)
+    names = names_of(box, blocks, look(box).take("s", NOW).survey.pools)
+    assert names.lookup(link.removeprefix("/dev/")) == names.lookup("sda")
+    assert names.lookup("disk/by-id/ata-Nobody") is None
+
+
 def test_what_stands_on_a_pool_is_the_pools() -> None:
     """A filesystem in a locked device on an array is damaged: the kernel says dm-0, and nothing
     else would tell whose that is."""

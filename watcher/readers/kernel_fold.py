@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from watcher.facts.identity import Subject, SubjectKind
@@ -33,6 +33,7 @@ _ATA = re.compile(r"/(ata\d+)/")
 _PCI = re.compile(r"/([\da-f]{4}:[\da-f]{2}:[\da-f]{2}\.\d)(?=/)")
 _ADDRESS = re.compile(r"/(\d+:\d+:\d+:\d+)(?:/|$)")
 _NVME = re.compile(r"(nvme\d+)(?:c\d+)?n\d+")
+_CALLED = re.compile(r"BTRFS[^(]*\(device ([\w-]+)")
 _PART = re.compile(r"-part\d+$")
 
 
@@ -54,6 +55,18 @@ class Names:
         if found:
             tries.append(found.group(1))
         return next((self.subjects[one] for one in tries if one in self.subjects), None)
+
+    def called_too(self, links: Iterable[tuple[str, str]]) -> Names:
+        """Add the other paths of the same devices, each with the kernel's name it leads to.
+
+        Pools are put together by such paths, and the kernel then speaks of their members by them.
+        """
+        found: dict[str, Subject] = {}
+        for path, leads_to in links:
+            subject = self.lookup(leads_to)
+            if subject is not None:
+                found[_PART.sub("", path.rsplit("/", 1)[-1])] = subject
+        return replace(self, subjects={**found, **self.subjects})
 
 
 def names_from_sysfs(
@@ -155,6 +168,8 @@ def fold(told: Iterable[Told], names: Names, now: datetime, *, limit: int = MOST
             subject = names.lookup(meaning.device)
             known = (subject, str(subject) if subject else disk_of(meaning.device))
             subjects[meaning.device] = known
+        if known[0] is None and meaning.category is Category.FILESYSTEM:
+            known = _of_filesystem(one.line.text, names) or known
         at = one.line.at or now
         key = (meaning.category, meaning.what, known[1], at >= fresh_from)
         heap = heaps.get(key)
@@ -178,6 +193,16 @@ def fold(told: Iterable[Told], names: Names, now: datetime, *, limit: int = MOST
         left_out=left_out,
         note=note,
     )
+
+
+def _of_filesystem(text: str, names: Names) -> tuple[Subject, str] | None:
+    """Give who a filesystem belongs to by the device it is called after.
+
+    Where the member that a line names is gone, the filesystem is still there.
+    """
+    called = _CALLED.search(text)
+    subject = names.lookup(called[1]) if called else None
+    return None if subject is None else (subject, str(subject))
 
 
 def _moment_of(event: KernelEvent) -> datetime:

@@ -367,7 +367,8 @@ def names_of(host: Host, blocks: BlockMap | None, pools: tuple[Pool, ...]) -> Na
     for name, subject in _above_pools(blocks, pools).items():
         subjects.setdefault(name, subject)
     members = frozenset(about_drive(drive) for pool in pools for drive in pool.drives)
-    return names_from_sysfs(host, subjects, members=members)
+    names = names_from_sysfs(host, subjects, members=members)
+    return names.called_too(blocks.links) if blocks is not None else names
 
 
 def _above_pools(blocks: BlockMap | None, pools: tuple[Pool, ...]) -> Mapping[str, Subject]:

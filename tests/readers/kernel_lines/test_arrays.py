@@ -172,6 +172,48 @@ MESSAGES = [
         "old-error-counts",
         "(efault)",
     ),
+    # a pool that was put together by links, in our own runs; and a member that is missing
+    # (btrfs_dev_name in fs/btrfs/volumes.h, from memory)
+    (
+        (
+            "BTRFS error (device sda): bdev /dev/disk/by-id/wwn-0x5a0b0c0000000201 errs: "
+            "wr 8, rd 1358, flush 2, corrupt 0, gen 0"
+        ),
+        P,
+        "pool-member-errors",
+        "disk/by-id/wwn-0x5a0b0c0000000201",
+    ),
+    (
+        (
+            "BTRFS error (device sda): bdev /dev/disk/by-path/pci-0000:00:1f.2-ata-3-part1 errs: "
+            "wr 1, rd 0, flush 0, corrupt 0, gen 0"
+        ),
+        P,
+        "pool-member-errors",
+        "disk/by-path/pci-0000:00:1f.2-ata-3-part1",
+    ),
+    (
+        "BTRFS error (device sda): bdev <missing disk> errs: wr 5, rd 0, flush 1, corrupt 0, gen 0",
+        P,
+        "pool-member-errors",
+        "",
+    ),
+    (
+        "BTRFS warning (device sda): lost page write due to IO error on <missing disk> (-5)",
+        P,
+        "pool-member-not-written",
+        "",
+    ),
+    (
+        (
+            "BTRFS warning (device sda): i/o error at logical 30818304 on dev "
+            "/dev/disk/by-id/wwn-0x5a0b0c0000000201, physical 9846784: metadata leaf (level 0) "
+            "in tree 10"
+        ),
+        P,
+        "pool-member-errors",
+        "disk/by-id/wwn-0x5a0b0c0000000201",
+    ),
     ("BTRFS info (device sda): scrub: started on devid 1", N, "scrub", "sda"),
     # module/zfs/spa_misc.c and zio.c of OpenZFS; error 61 is ENODATA, which is what Linux makes
     # of a medium error (block/blk-core.c, blk_errors)

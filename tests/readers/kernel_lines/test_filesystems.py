@@ -94,6 +94,14 @@ DAMAGE = [
         "fs-bad-copy-repaired",
         "sdb",
     ),
+    (
+        (
+            "BTRFS error (device sda): fixed up error at logical 30818304 on dev "
+            "/dev/disk/by-id/wwn-0x5a0b0c0000000201"
+        ),
+        "fs-bad-copy-repaired",
+        "disk/by-id/wwn-0x5a0b0c0000000201",
+    ),
 ]
 
 EFFECTS = [
@@ -179,3 +187,11 @@ def test_routine_is_noise(message: str) -> None:
     meaning = first_match(ROWS, message)
     assert meaning is not None
     assert meaning.category is Category.NOISE
+
+
+def test_a_count_of_corruption_that_is_zero_is_no_damage() -> None:
+    """However a member is named, the count of its other errors says nothing of the structures."""
+    said = "BTRFS error (device sda): bdev %s errs: wr 1, rd 0, flush 0, corrupt 0, gen 0"
+    for name in ("/dev/sdb", "<missing disk>", "a name that nobody thought of"):
+        meaning = first_match(ROWS, said % name)
+        assert meaning is None or meaning.what == "fs-unclear", name

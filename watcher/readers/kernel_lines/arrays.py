@@ -8,7 +8,7 @@ as md with the name ``mdX`` and never names the drive.
 from __future__ import annotations
 
 from watcher.facts.kernel_event import Category
-from watcher.readers.kernel_lines.table import Row
+from watcher.readers.kernel_lines.table import NODE, Row
 
 _MEDIUM, _POOL, _NOISE = Category.MEDIUM, Category.POOL, Category.NOISE
 _RAID = r"(?:md/)?raid\w*:\s?(?P<dev>md\w+): "
@@ -191,8 +191,7 @@ MAPPER = (
     Row("cache-failed", _POOL, "disabling caching", r"bcache"),
 )
 
-_ON = r"(?: on dev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+))?"
-_BDEV = r"bdev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.()-]+) errs:"
+_BDEV = rf"bdev {NODE} errs:"
 
 BTRFS = (
     Row("old-error-counts", _NOISE, "errs: wr", rf"BTRFS:? info.*{_BDEV}"),
@@ -209,7 +208,7 @@ BTRFS = (
         "pool-member-errors",
         _POOL,
         "error at logical",
-        rf"BTRFS.*(?:i/o|I/O|IO|read) error at logical \d+{_ON}",
+        rf"BTRFS.*(?:i/o|I/O|IO|read) error at logical \d+(?: on dev {NODE})?",
         weak=True,
         effect=True,
     ),
@@ -246,7 +245,7 @@ BTRFS = (
         "pool-member-not-written",
         _POOL,
         "lost page write due to I",
-        r"error on (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+)",
+        rf"error on {NODE}",
         weak=True,
         effect=True,
     ),

@@ -9,7 +9,7 @@ device's lines.
 from __future__ import annotations
 
 from watcher.facts.kernel_event import Category
-from watcher.readers.kernel_lines.table import Row
+from watcher.readers.kernel_lines.table import NODE, Row
 
 _FS, _NOISE = Category.FILESYSTEM, Category.NOISE
 _IN = r"\(device (?P<dev>[\w-]+)[^)]*\)"
@@ -205,14 +205,14 @@ BTRFS = (
         "fs-bad-copy-repaired",
         _FS,
         "fixed up error",
-        r"fixed up error at logical \d+(?: on dev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+))?",
+        rf"fixed up error at logical \d+(?: on dev {NODE})?",
         effect=True,
     ),
     Row(
         "fs-bad-copy-repaired",
         _FS,
         "read error corrected",
-        r"\(dev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+) sector",
+        rf"\(dev {NODE} sector",
         effect=True,
     ),
     Row("fs-data-lost", _FS, "unable to fixup", rf"{_IN}: (?!.* on dev )"),
@@ -220,7 +220,7 @@ BTRFS = (
         "fs-data-lost",
         _FS,
         "unable to fixup",
-        r"unable to fixup.*?(?: on dev (?:/dev/)?(?P<dev>(?:mapper/)?[\w.-]+)(?: physical \d+)?)?$",
+        rf"unable to fixup.*?(?: on dev {NODE}(?: physical \d+)?)?$",
     ),
     Row(
         "fs-damaged",
@@ -238,7 +238,7 @@ BTRFS = (
         "fs-damaged",
         _FS,
         "BTRFS",
-        rf"BTRFS:? (?:critical|error|warning) {_IN}: .*(?:corrupt|level verify failed"
+        rf"BTRFS:? (?:critical|error|warning) {_IN}: .*(?:corrupt(?! \d)|level verify failed"
         rf"|invalid (?:root|key|tree|extent)|bad (?:fsid|header|key)|unable to find ref"
         rf"|leaf free space|first key mismatch|block=\d+ write time|read time tree block"
         rf"|tree block \d+)",

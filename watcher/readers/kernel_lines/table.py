@@ -19,6 +19,13 @@ from watcher.facts.kernel_event import Category
 SHAPES = 4096
 """Shapes of messages remembered: about 1 MB. Our choice."""
 
+NODE = (
+    r"(?:<missing disk>|(?:/dev/)?"
+    r"(?P<dev>(?:(?:mapper|disk/by-[a-z]+)/)?[\w.()@+-]+(?::[\w.()@+-]+)*))"
+)
+"""Where btrfs names a member: by the path it was mounted or added by, which may be a link, or not
+at all once it is missing (``btrfs_dev_name`` in fs/btrfs/volumes.h; from memory)."""
+
 
 class Meaning(NamedTuple):
     """What one message says on its own. A tuple, as a line is."""
