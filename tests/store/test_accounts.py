@@ -138,6 +138,8 @@ def test_a_form_is_taken_once(store: Store) -> None:
         assert tx.use_ticket("t", NOW)
         assert not tx.use_ticket("t", NOW + HOUR)
         assert tx.use_ticket("u", NOW + HOUR)
+        tx.give_back_ticket("t")
+        assert tx.use_ticket("t", NOW + HOUR)
 
 
 def test_the_audit_trail_gives_the_newest_first_and_cuts_what_is_long(store: Store) -> None:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from tests.web.browser import Browser
 from tests.web.stage import WORSE, stage_at
 from watcher.store.errors import StoreFull
+from watcher.web import signin
 from watcher.web.app import WAYS, Way, make_app
 from watcher.web.ask import Ask, Needs, Reply
 from watcher.web.site import Site
@@ -110,10 +111,32 @@ def test_who_is_not_signed_in_is_sent_to_sign_in_whatever_they_ask_for() -> None
     assert stage.site.kept["troubles"] == []
 
 
-def test_a_page_that_is_not_there_is_said_plainly() -> None:
-    page = Browser(stage_at(WORSE).site).get("/nothing/here")
-    assert page.status == 404
+@pytest.mark.parametrize("path", ["/nothing/here", "/sign-in/", "/a/1.c3.1.a.a.a/"])
+def test_a_page_that_is_not_there_is_said_on_a_page_with_the_way_on(path: str) -> None:
+    page = Browser(stage_at(WORSE).site).get(path)
+    assert (page.status, page.header("location")) == (404, "")
     assert page.header("content-security-policy")
+    assert "There is no page here." in page.text
+    assert '<a href="/">To the overview</a>' in page.text
+
+
+def test_a_form_sent_after_the_session_ended_leads_to_signing_in_and_back_to_its_page() -> None:
+    stage = stage_at(WORSE)
+    browser = Browser(stage.site)
+    browser.sign_in("ada")
+    form = browser.get(f"/case/{stage.case_number()}").form("/take")
+    browser.cookies.clear()
+    came_from = {"referer": "https://watch.example/case/3?box=attic"}
+    page = browser.post(form.action, form.fields, headers=came_from)
+    assert page.status == 401
+    assert '<a href="/sign-in?next=%2Fcase%2F3%3Fbox%3Dattic">Sign in</a>' in page.text
+
+
+@pytest.mark.parametrize("referer", ["", "http://[", "https://x//evil.example/", "javascript:a()"])
+def test_a_refusal_leads_to_no_page_but_ours(referer: str) -> None:
+    page = Browser(stage_at(WORSE).site).post("/me/password", {}, headers={"referer": referer})
+    assert page.status == 401
+    assert '<a href="/sign-in?next=%2F">Sign in</a>' in page.text
 
 
 def test_a_store_that_gives_way_is_told_and_a_fault_of_ours_as_well() -> None:
@@ -130,16 +153,20 @@ def test_a_store_that_gives_way_is_told_and_a_fault_of_ours_as_well() -> None:
         stage.site,
         (
             Way(path="/full", handler=full, needs=Needs.NOTHING),
+            Way(path="/full", handler=full, needs=Needs.NOTHING, method="POST"),
+            Way(path="/sign-in", handler=signin.form, needs=Needs.NOTHING),
             Way(path="/faulty", handler=faulty, needs=Needs.NOTHING),
         ),
     )
     assert browser.get("/full").status == 503
+    form = {"ticket": browser.get("/sign-in").form("/sign-in").fields["ticket"]}
+    assert "Nothing was done." in browser.post("/full", form).text
     page = browser.get("/faulty")
     assert page.status == 500
     assert "ZeroDivision" not in page.text
     told = stage.site.kept["troubles"]
     assert "the disk is full" in told[0]
-    assert "ZeroDivisionError" in told[1]
+    assert "ZeroDivisionError" in told[-1]
 
 
 def test_where_a_request_comes_from_is_believed_behind_tls_and_only_the_last_word() -> None:

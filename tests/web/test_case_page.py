@@ -102,6 +102,18 @@ def test_the_same_form_sent_again_does_nothing_a_second_time() -> None:
     assert case_of(stage, stage.case_number()) == before
 
 
+def test_a_form_that_was_refused_can_be_put_right_and_sent_again_as_it_lay_open() -> None:
+    """A phone's browser goes back to the page it kept, with the same form on it."""
+    stage = stage_at(WORSE)
+    browser, page = open_link(stage)
+    form = page.form("/take")
+    refused = browser.send(form, until_other="2020-01-01T08:00")
+    assert refused.status == 422
+    taken = browser.follow(browser.send(form))
+    assert "It is yours until then" in taken.text
+    assert browser.send(form).status == 409
+
+
 def test_a_link_that_has_ended_says_so_and_does_nothing() -> None:
     stage = stage_at(WORSE)
     browser, page = open_link(stage)

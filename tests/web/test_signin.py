@@ -12,8 +12,8 @@ from tests.web.browser import Browser
 from tests.web.stage import PASSWORD, WORSE, Stage, stage_at
 from watcher.web.holders import RENEW_AFTER
 from watcher.web.one_time import code_at, step_at
-from watcher.web.signin import local_path
 from watcher.web.tries import MOST_FOR_A_NAME, SPAN
+from watcher.web.words import local_path
 
 SECRET = b"12345678901234567890"
 

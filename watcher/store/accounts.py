@@ -308,6 +308,11 @@ class AccountsPart(Part):
         values: Values = {"ticket": ticket, "used_at": to_micros(now)}
         return self.db.change(sql["use-ticket"], values) > 0
 
+    def give_back_ticket(self, ticket: str) -> None:
+        """Let a form be sent again that did nothing."""
+        self.told_or_said()
+        self.db.change(statements("accounts")["give-back-ticket"], {"ticket": ticket})
+
     def add_audit(self, line: AuditLine) -> None:
         """Write a line into the audit trail."""
         sql = statements("accounts")

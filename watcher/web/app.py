@@ -160,11 +160,17 @@ def make_app(site: Site, ways: tuple[Way, ...] = WAYS) -> Guard:
     async def lost(request: Request, error: Exception) -> Response:
         status = error.status_code if isinstance(error, HTTPException) else 500
         sentence = "There is no page here." if status == 404 else "This is not understood here."
-        body, kind = plainly(status, sentence, as_json=is_for_programs(request.url.path))
+        if not is_for_programs(request.url.path):
+            ask = Ask(method=request.method, path=request.url.path, now=site.now())
+            page = refuse_page(site, ask, Refusal(status, sentence))
+            return Response(page.bytes, status_code=status, media_type=page.kind)
+        body, kind = plainly(status, sentence, as_json=True)
         return Response(body, status_code=status, media_type=kind)
 
     handlers: Mapping[Any, Any] = {HTTPException: lost}
-    return Guard(Starlette(routes=routes, exception_handlers=handlers), site)
+    app = Starlette(routes=routes, exception_handlers=handlers)
+    app.router.redirect_slashes = False  # it would send a link on to an address without TLS
+    return Guard(app, site)
 
 
 def _endpoint(site: Site, way: Way, threads: ThreadPoolExecutor) -> Callable[[Request], Any]:
@@ -256,12 +262,12 @@ def answer(site: Site, way: Way, ask: Ask) -> Reply:
     try:
         known = know(site, ask, way.needs, program=way.program)
         ask = replace(ask, holder=known.holder)
-        reply = _let_in(site, way, ask) or way.handler(site, ask)
+        reply = _let_in(site, way, ask) or _carry_out(site, way, ask)
     except Refusal as refusal:
         reply = _refused(site, way, ask, refusal)
     except StoreError as error:
         site.trouble(f"A page could not be made: {error}")
-        reply = _plainly(way, 503, "The state cannot be read or written now; the watch says why.")
+        reply = _plainly(way, 503, _NO_STATE + _NOTHING_DONE * (ask.method == "POST"))
     except Exception as fault:  # noqa: BLE001 - the outermost ring: said, and the next page is made
         where = traceback.extract_tb(fault.__traceback__)[-1]
         site.trouble(
@@ -272,6 +278,21 @@ def answer(site: Site, way: Way, ask: Ask) -> Reply:
     if known.cookie and not any(name == "set-cookie" for name, _ in reply.headers):
         reply = replace(reply, headers=(*reply.headers, cookie_for(site, known.cookie)))
     return reply
+
+
+_NO_STATE = "The state cannot be read or written now; the watch says why."
+_NOTHING_DONE = " Nothing was done."
+
+
+def _carry_out(site: Site, way: Way, ask: Ask) -> Reply:
+    """Do what was asked; a form that was refused did nothing, so it may be sent again."""
+    try:
+        return way.handler(site, ask)
+    except Refusal:
+        if ask.method == "POST" and not way.program:
+            with site.store.transaction() as tx:
+                tx.give_back_ticket(ask.field("ticket"))
+        raise
 
 
 def _let_in(site: Site, way: Way, ask: Ask) -> Reply | None:
@@ -310,7 +331,11 @@ def _check_form(site: Site, ask: Ask) -> None:
     with site.store.transaction() as tx:
         fresh = tx.use_ticket(ticket, ask.now)
     if not fresh:
-        raise Refusal(409, "This was sent before, and done then; nothing was done a second time.")
+        raise Refusal(
+            409,
+            "This was sent before; nothing was done a second time. Open the page again to see how "
+            "it stands.",
+        )
 
 
 def _refused(site: Site, way: Way, ask: Ask, refusal: Refusal) -> Reply:

@@ -87,7 +87,7 @@ def settings(site: Site, port: int) -> uvicorn.Config:
         loop="asyncio",
         access_log=False,  # addresses hold links
         log_config=None,
-        log_level="warning",
+        log_level="error",  # at warning, any stranger's nonsense leaves a line in the journal
         server_header=False,
         date_header=True,
         proxy_headers=False,

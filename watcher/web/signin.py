@@ -10,6 +10,7 @@ from watcher.web.holders import begin_session, cookie_for, cookie_name, too_ofte
 from watcher.web.one_time import fingerprint, step_of
 from watcher.web.passwords import NOBODY, fault_of, is_right, make_check
 from watcher.web.site import Site, draw
+from watcher.web.words import local_path
 
 ANYONE = "anyone"
 """What the form of somebody who is not known yet is tied to."""
@@ -32,12 +33,6 @@ def _form(site: Site, ask: Ask, fault: str, then: str, status: int = 200) -> Rep
         "open_ticket": site.ticket(ANYONE, ask.now),
     }
     return draw(site, ask, "signin.html", words, status=status)
-
-
-def local_path(text: str) -> str:
-    """Give a path of ours to go to afterwards; the overview for anything else."""
-    plain = text.startswith("/") and text[1:2] not in {"/", "\\"} and text.isascii()
-    return text if plain and text.isprintable() and "\\" not in text and len(text) < 500 else "/"
 
 
 def enter(site: Site, ask: Ask) -> Reply:

@@ -27,7 +27,7 @@ from watcher.web.ask import Ask, Holder, Refusal, Reply, not_found
 from watcher.web.files import HERE, stamp
 from watcher.web.tickets import new_ticket
 from watcher.web.tries import Tries
-from watcher.web.words import FILTERS, Clockwork
+from watcher.web.words import FILTERS, Clockwork, local_path
 
 MOST_KEPT = 400
 """How much of what was computed is kept at one time, the latest; our choice: the glances and the
@@ -324,12 +324,18 @@ DONE = {
 
 
 def refuse_page(site: Site, ask: Ask, refusal: Refusal) -> Reply:
-    """Draw the page that says why something was not done."""
-    reply = draw(
-        site,
-        replace(ask, query={}),
-        "refused.html",
-        {"sentence": refusal.sentence},
-        status=refusal.status,
-    )
+    """Draw the page that says why something was not done or not shown, with the way on."""
+    words = {
+        "sentence": refusal.sentence,
+        "status": refusal.status,
+        "was_form": ask.method == "POST",
+        "back": _came_from(ask),
+    }
+    reply = draw(site, replace(ask, query={}), "refused.html", words, status=refusal.status)
     return replace(reply, headers=refusal.headers)
+
+
+def _came_from(ask: Ask) -> str:
+    """Give the page of ours on which the form stood, the overview when it is not told."""
+    _, slash, path = ask.headers.get("referer", "").partition("://")[2].partition("/")
+    return local_path(slash + path)

@@ -186,6 +186,12 @@ def address(path: str, /, **words: object) -> str:
     return f"{quote(path)}?{urlencode(kept)}" if kept else quote(path)
 
 
+def local_path(text: str) -> str:
+    """Give a path of ours to go to; the overview for anything else."""
+    plain = text.startswith("/") and text[1:2] not in {"/", "\\"} and text.isascii()
+    return text if plain and text.isprintable() and "\\" not in text and len(text) < 500 else "/"
+
+
 def sentence(text: str) -> str:
     """Begin with a capital and end with a full stop."""
     text = text.strip()

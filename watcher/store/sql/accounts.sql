@@ -99,6 +99,10 @@ WHERE made_at < :made_before AND id < (SELECT max(id) FROM signing_key);
 INSERT INTO used_ticket (ticket, used_at) VALUES (:ticket, :used_at)
 ON CONFLICT (ticket) DO NOTHING;
 
+-- name: give-back-ticket
+-- Let a form be sent again.
+DELETE FROM used_ticket WHERE ticket = :ticket;
+
 -- name: drop-tickets
 -- Forget forms that cannot be sent any more.
 DELETE FROM used_ticket WHERE used_at < :used_before;
