@@ -83,6 +83,22 @@ def test_a_link_takes_the_place_of_the_command_and_a_monstrous_one_does_not() ->
     assert action_lines(scene(named))[-1].text == "Take it: midwatch ack 7 --box 'front desk'"
 
 
+def test_one_next_step_is_not_said_twice() -> None:
+    """A drive that left and its pool have the same next step."""
+    said = [line.text for line in action_lines(scene(BARE))]
+    assert sum(text.startswith("Then:") for text in said) == 1
+    (lead, own) = (scene(BARE).finding, scene(BARE).pool_finding)
+    assert lead is not None
+    assert own is not None
+    same = tuple(
+        replace(h, finding=replace(h.finding, next_step="Check its cable."))
+        for h in ORCHARD_CASE.held
+    )
+    shown = replace(scene(BARE), case=replace(ORCHARD_CASE, held=same))
+    said = [line.text for line in action_lines(shown)]
+    assert [text for text in said if "Check its cable." in text] == ["Next: Check its cable."]
+
+
 def test_who_need_not_act_is_not_told_to() -> None:
     lines = [line.text for line in action_lines(scene(BARE, NoticeKind.TAKEN))]
     assert lines == [BARE.link]

@@ -61,6 +61,18 @@ def test_what_is_new_about_a_pool_leads_when_the_title_does_not_say_it() -> None
         assert told.finding == led
 
 
+def test_what_weighs_only_beside_another_sign_does_not_lead() -> None:
+    """Drives of one lot are told of more urgently because one of them frets: that comes first."""
+    pending = replace(PENDING_5, urgency=Urgency.THIS_WEEK)
+    lot = replace(MARGIN_GONE, rule="same-batch-risk", urgency=Urgency.THIS_WEEK)
+    told_of = tuple(ToldOf(key=f.key, urgency=f.urgency, level=f.level) for f in (lot, pending))
+    made = replace(pool_case(lot, pending), told_of=told_of)
+    shown = scene(made, Protection.WHOLE)
+    assert replace(shown, item=replace(shown.item, finding=lot.key)).finding == pending
+    alone = scene(pool_case(lot), Protection.WHOLE)
+    assert replace(alone, item=replace(alone.item, finding=lot.key)).finding == lot
+
+
 def test_the_pool_leads_when_the_title_cannot_say_it_or_it_is_broken() -> None:
     assert scene(pool_case(MARGIN_GONE, GONE_3)).finding == MARGIN_GONE
     assert scene(pool_case(BROKEN, GONE_3), Protection.BROKEN).finding == BROKEN

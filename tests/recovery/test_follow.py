@@ -15,6 +15,7 @@ from watcher.recovery import follow as following
 from watcher.recovery.follow import NOT_VERIFIED, Around, asks_to_put_back, lead, see, unverified
 from watcher.recovery.record import Recovery, Step
 from watcher.recovery.steps import VERIFY_WITHIN
+from watcher.rules.pool import COPY_FIRST
 from watcher.rules.view import View
 
 A, B = DriveId("a"), DriveId("b")
@@ -91,6 +92,22 @@ def test_the_next_step_begins_with_where_the_recovery_is() -> None:
     assert led.next_step.startswith("Recovery, step 1 of 6, make sure")
     assert led.next_step.endswith("Do this.")
     assert led.key == own.key
+    copy = replace(own, next_step=f"{COPY_FIRST} Do this.")
+    (led,) = lead((copy,), followed)
+    assert led.next_step.startswith(f"{COPY_FIRST} Recovery, step 1 of 6"), "the copy comes first"
+    assert led.next_step.endswith(" Do this.")
+
+
+def test_a_drive_that_left_has_the_next_step_of_its_pool() -> None:
+    """Its cable, its replacement, or the rebuild that runs: one word on one trouble."""
+    followed = following.follow((), broken_view(), Around())
+    own = finding("margin-gone", about_pool(POOL))
+    other = finding("sectors-in-doubt", about_drive(B))
+    stranger = finding("drive-gone", about_drive(A))
+    led = lead((own, finding("drive-gone", about_drive(B)), other, stranger), followed)
+    assert led[0].next_step == led[1].next_step
+    assert led[0].next_step.startswith("Recovery, step 1 of 6")
+    assert led[2:] == (other, stranger)
 
 
 @pytest.mark.parametrize(
@@ -127,7 +144,7 @@ def test_a_drive_that_was_pulled_is_put_back_first_and_nothing_else_is_said() ->
     assert first.next_step == "Put d-c back first; touch nothing else before it is in step."
     assert asks_to_put_back(first)
     assert second.next_step.startswith("d-c left the box, and it was good")
-    assert third == meant
+    assert third.next_step == first.next_step
 
 
 def verified_not() -> following.Followed:

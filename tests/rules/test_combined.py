@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from tests.rules.build import event, identity, of, pool, reading, self_test, urgency, view
+from tests.rules.build import event, identity, member, of, pool, reading, self_test, urgency, view
 from watcher.facts.drive import DriveReading, Metric, Verdict
 from watcher.facts.identity import PoolId
 from watcher.facts.kernel_event import Category
+from watcher.facts.pool import MemberState
 
 BAD = self_test(passed=False, found_damage=True)
 HOURS = Metric.POWER_ON_HOURS
@@ -45,6 +46,14 @@ def test_in_a_bare_pool_none_that_fades_is_to_be_pulled() -> None:
     assert bare.next_step.index("the one that is out") < bare.next_step.index("the worst first")
     (whole,) = of("fading-together", view(*box("ab"), pools=(pool("abcd"),)))
     assert "old one left in while the new one is filled" in whole.next_step
+
+
+def test_a_drive_that_is_out_does_not_fade_with_the_rest() -> None:
+    """It is lost already: what the pool can still lose is counted without it."""
+    parts = tuple(member(x, MemberState.FAILED if x == "d" else MemberState.GOOD) for x in "abcd")
+    hurt = pool(members=parts, bears=2)
+    assert urgency("fading-together", view(*box("ad"), pools=(hurt,))) is None
+    assert urgency("fading-together", view(*box("abd"), pools=(hurt,))) == "today"
 
 
 def test_links_heat_and_steady_counters_do_not_fade() -> None:

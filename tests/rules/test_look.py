@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.rules.build import DAY, HOUR, T0, member, of, past, pool, reading, view
+from tests.rules.build import DAY, HOUR, T0, drive, member, of, past, pool, pool_past, reading, view
 from watcher.facts.drive import DrivePast, DriveReading, Metric
 from watcher.facts.finding import Urgency
 from watcher.facts.pool import MemberState, Protection
@@ -72,6 +72,24 @@ def test_a_sign_says_what_its_pool_can_still_lose_and_what_comes_first() -> None
     assert (grave.pool, grave.urgency) == (BARE.pool, Urgency.TODAY)
     (alone,) = of("sectors-in-doubt", view(drive_sign))
     assert alone.pool is None
+
+
+def test_a_drive_that_its_pool_goes_on_without_is_not_to_be_left_in() -> None:
+    """Put out and still in its bay: its signs endanger nothing more; the pool comes first."""
+    out = (member("a"), member("b"), member("c", MemberState.FAILED))
+    seen = reading("c", {PENDING: 1})
+    (sign,) = of("sectors-in-doubt", view(seen, pools=(pool(members=out),)))
+    assert (sign.urgency, sign.pool) == (Urgency.NOTE, BARE.pool), "the pool's own finding wakes"
+    assert sign.sentence.endswith("It is out of the pool tank.")
+    assert sign.next_step.startswith("It is out of its pool already")
+    assert "leave it in" not in sign.next_step
+    replaced = pool(members=(member("a"), member("b"), member("d", MemberState.REBUILDING)))
+    before = pool_past(drives=tuple(map(drive, "abc")))
+    (sign,) = of("sectors-in-doubt", view(seen, pools=(replaced,), pool_pasts=(before,)))
+    assert sign.next_step.startswith("It is out of its pool already")
+    gone = (member("a"), member("b", MemberState.FAILED), member("c", MemberState.FAILED))
+    (sign,) = of("sectors-in-doubt", view(seen, pools=(pool(members=gone),)))
+    assert sign.sentence.endswith("which is broken."), "a broken pool may need it yet"
 
 
 def test_margin_is_said_for_every_protection() -> None:

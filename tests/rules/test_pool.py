@@ -17,6 +17,7 @@ from tests.rules.build import (
     member,
     note,
     of,
+    past,
     pool,
     pool_past,
     reading,
@@ -163,6 +164,23 @@ def test_of_a_broken_pool_it_is_said_which_drives_are_out() -> None:
     assert finding.next_step.endswith("Out of it: wwn-a; wwn-b.")
 
 
+def test_a_member_without_a_device_is_named_by_the_drive_that_left() -> None:
+    """Its place has a number only; the owner looks for a bay."""
+    empty = Member(name="slot 2", state=MemberState.MISSING)
+    hurt = pool(members=(member("a"), member("b"), empty))
+    before = pool_past(drives=tuple(map(drive, "abc")))
+    known = past("c", bay="3")
+    (finding,) = of("margin-gone", view(pools=(hurt,), pool_pasts=(before,), pasts=(known,)))
+    assert "than the one that is out: bay 3 (Altair A8, 8 TB, serial XC1)." in finding.next_step
+    both = pool(members=(member("a"), member("b"), empty, empty), bears=2)
+    four = pool_past(drives=tuple(map(drive, "abcd")))
+    (finding,) = of("margin-gone", view(pools=(both,), pool_pasts=(four,)))
+    assert "than those that are out: wwn-c; wwn-d." in finding.next_step
+    two = pool_past(drives=tuple(map(drive, "abcd")))
+    (finding,) = of("margin-gone", view(pools=(hurt,), pool_pasts=(two,)))
+    assert "than the one that is out: slot 2." in finding.next_step, "which one is not known"
+
+
 def test_with_nothing_out_no_cable_is_to_be_checked() -> None:
     """A drive is being filled, or nobody knows what is lacking: there is nothing to pull."""
     filling = (member("a"), member("b"), member("c", MemberState.REBUILDING))
@@ -173,6 +191,12 @@ def test_with_nothing_out_no_cable_is_to_be_checked() -> None:
     )
     (finding,) = of("margin-gone", view(pools=(pool(members=filling),)))
     assert "cable" not in finding.next_step
+    assert (
+        "Its new member is not filled, and no rebuild runs (wwn-c): see why." in finding.next_step
+    )
+    unseen = pool(notes=(note(Remark.PARITY_STALE, "", at_most=Protection.BARE),))
+    odd = replace(unseen, notes=())
+    (finding,) = of("margin-gone", view(pools=(odd,)))
     assert "No drive of it is known to be out" in finding.next_step
     remedy = "Part of it has one copy; this brings it back: btrfs balance start /srv."
     left_over = note(Remark.MIXED_PROFILES, remedy, at_most=Protection.BARE)

@@ -13,6 +13,7 @@ from tests.rules.build import (
     TANK,
     drive,
     event,
+    member,
     past,
     pool,
     pool_past,
@@ -23,6 +24,7 @@ from tests.rules.build import (
 from watcher.facts.drive import Metric, Unread
 from watcher.facts.identity import DriveId, PoolId, about_drive
 from watcher.facts.kernel_event import Category
+from watcher.facts.pool import Member, MemberState
 from watcher.rules.view import say_bay, trace_up_to
 
 
@@ -82,6 +84,18 @@ def test_the_least_protected_pool_of_a_drive_comes_first() -> None:
     gone = view(pools=(pool("bc"),), pool_pasts=(pool_past(drives=(drive("a"),)),))
     assert [p.pool for p in gone.pools_of(drive("a"))] == [TANK]
     assert view(pools=(whole,)).pools_of(drive("z")) == ()
+
+
+def test_a_drive_is_out_of_a_pool_that_goes_on_without_it() -> None:
+    """Put out, or replaced; where members name no drives it is not known, and not said."""
+    out = pool(members=(member("a"), member("b", MemberState.FAILED)))
+    seen = view()
+    assert seen.is_out_of(drive("b"), out)
+    assert not seen.is_out_of(drive("a"), out)
+    assert seen.is_out_of(drive("z"), out)
+    blind = pool(members=(member("a"), Member(name="sdb1", state=MemberState.GOOD)))
+    assert not seen.is_out_of(drive("b"), blind)
+    assert not seen.is_out_of(drive("a"), replace(out, tree=None))
 
 
 def test_events_are_found_by_their_subject() -> None:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from datetime import timedelta
 
 from tests.cases.build import Desk, finding
-from tests.rules.build import TANK, pool, reading, view
+from tests.rules.build import TANK, note, pool, reading, view
 from watcher.cases.state import Case
 from watcher.exposure.window import WindowPlan
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import PoolId, about_pool
-from watcher.facts.pool import Protection
+from watcher.facts.pool import Protection, Remark
 from watcher.rules.view import View
 from watcher.service.extras import GONE_SIGNS, NOT_THERE, extras_of, pool_of_case, watched
 
@@ -47,6 +47,15 @@ def test_around_a_pool_without_margin_stand_the_window_and_the_loss() -> None:
     assert found.window is not None
     assert found.loss is not None
     assert (found.proof, found.lasted) == ("", None), "it is not over"
+
+
+def test_of_a_rebuild_that_cannot_finish_no_plan_is_called_the_safest() -> None:
+    desk = Desk()
+    case = case_of(desk, GONE)
+    for notes, chosen in (((), True), ((note(Remark.CANNOT_FINISH),), False)):
+        bare = view(*map(reading, "bc"), pools=(pool("abc", bears=1, lost="a", notes=notes),))
+        found = extras_of(case, desk.book, bare, bare.now, WindowPlan())
+        assert bool(found.best_choice) is chosen
 
 
 def test_an_all_clear_says_what_showed_it_and_how_long_it_lasted() -> None:

@@ -52,6 +52,10 @@ class MemberState(StrEnum):
     UNKNOWN = "unknown"  # a word we do not know, or a state that cannot be read
 
 
+LOST_STATES = frozenset({MemberState.FAILED, MemberState.MISSING, MemberState.OFFLINE})
+"""States of a member that its pool goes on without."""
+
+
 class Role(StrEnum):
     """What a member is for."""
 

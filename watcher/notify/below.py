@@ -122,10 +122,11 @@ def action_lines(scene: Scene) -> list[Line]:
     finding, case = scene.finding, scene.case
     acts = not scene.is_calm and case is not None
     if acts and finding is not None:
-        step = whole_sentences(in_short(finding, finding.next_step), 240)
-        lines.append(Line(text=f"Next: {step}", drop=1))
         own = scene.pool_finding
-        if own is not None:
+        alone = own is None or own.next_step == finding.next_step
+        step = whole_sentences(in_short(finding, finding.next_step), 320 if alone else 240)
+        lines.append(Line(text=f"Next: {step}", drop=1))
+        if own is not None and not alone:
             then = whole_sentences(in_short(finding, own.next_step), 240)
             lines.append(Line(text=f"Then: {then}", drop=3))
         if clean(finding.label) != short_label(finding.label):

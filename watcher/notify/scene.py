@@ -24,6 +24,10 @@ _SAID_BY_THE_TITLE = frozenset({"margin-thinned", "margin-gone"})
 """Rules about a pool that say what its plight in the title says already."""
 
 
+_BESIDE_ANOTHER = frozenset({"same-batch-risk"})
+"""Rules that weigh more only through what another one found, which is to be said first."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
     """All that the words are chosen from."""
@@ -48,6 +52,8 @@ class Scene:
         wanted = next((f for f in audible if f.key == self.item.finding), None)
         urgency = wanted.urgency if wanted is not None else self.case.urgency
         top = [f for f in audible if f.urgency is urgency]
+        if wanted is not None and wanted.rule in _BESIDE_ANOTHER:
+            wanted = next((f for f in top if f.rule not in _BESIDE_ANOTHER), wanted)
         causes = [f for f in top if f.subject != self.case.locus]
         own = [f for f in top if f.subject == self.case.locus]
         says_cause = self.plight and self.extras.protection is not Protection.BROKEN

@@ -98,7 +98,7 @@ def _next_of(recovery: Recovery, seen: Seen) -> str:
         size = f" of at least {say_bytes(needed)}" if needed else ""
         return f"{size} for {which}."
     words = {
-        Step.MAKE_SURE: f": is it really {which}? Check its cable and power first.",
+        Step.MAKE_SURE: f": is it really {which}? Check its cable and power before you blame it.",
         Step.PROVE: f": test {new} before it goes in.",
         Step.SWAP: f": {new} goes in for {which}.",
     }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Final
 
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool
@@ -14,6 +15,7 @@ from watcher.recovery.advice import sentence_of
 from watcher.recovery.record import DetourKind, Event, Recovery, Step
 from watcher.recovery.seen import Seen, look
 from watcher.recovery.steps import advance, is_unverified_for_long, needs_recovery, open_recovery
+from watcher.rules.pool import COPY_FIRST
 from watcher.rules.view import View
 
 NOT_VERIFIED = "rebuild-not-verified"
@@ -82,7 +84,9 @@ def see(view: View, pool: PoolId, around: Around, *, recovery: Recovery | None =
 def lead(findings: Iterable[Finding], followed: Iterable[Followed]) -> tuple[Finding, ...]:
     """Let the next step of a pool's own findings begin with where its recovery is.
 
-    What is found about a good drive that was pulled says first of all to put it back.
+    What is found about a good drive that was pulled says first of all to put it back. Of a drive
+    that left, the next step is that of the pool that lost it: its cable, its replacement, or no
+    more than to let the rebuild finish.
     """
     by_pool = {about_pool(f.recovery.pool): f for f in followed if f.recovery.is_open}
     put_back = {
@@ -92,12 +96,24 @@ def lead(findings: Iterable[Finding], followed: Iterable[Followed]) -> tuple[Fin
         for lost in f.recovery.missing
         if lost.by_hand and lost.drive is not None
     }
+    led = [_led(finding, by_pool.get(finding.subject)) for finding in findings]
+    way = {f.subject: f.next_step for f in led if f.rule in _LOSSES}
+    left = {
+        about_drive(lost.drive): way[pool]
+        for pool, f in by_pool.items()
+        for lost in f.recovery.lost
+        if pool in way and lost.drive is not None
+    }
     return tuple(
-        replace(finding, next_step=put_back[finding.subject])
-        if finding.subject in put_back
-        else _led(finding, by_pool.get(finding.subject))
-        for finding in findings
+        replace(f, next_step=put_back.get(f.subject) or left[f.subject])
+        if f.subject in put_back or (f.rule == "drive-gone" and f.subject in left)
+        else f
+        for f in led
     )
+
+
+_LOSSES: Final = frozenset({"margin-thinned", "margin-gone", "pool-broken"})
+"""Rules of which the next step is that of the whole pool."""
 
 
 def _led(finding: Finding, one: Followed | None) -> Finding:
@@ -111,7 +127,9 @@ def _led(finding: Finding, one: Followed | None) -> Finding:
     if pulled:
         return replace(finding, next_step=f"Put {' and '.join(pulled)} {_BACK_FIRST}")
     sentence = sentence_of(one.recovery, one.seen).replace(": let it finish.", ".")
-    return replace(finding, next_step=f"{sentence} {finding.next_step}")
+    copy = f"{COPY_FIRST} " if finding.next_step.startswith(COPY_FIRST) else ""
+    rest = finding.next_step.removeprefix(copy)
+    return replace(finding, next_step=f"{copy}{sentence} {rest}")
 
 
 _BACK_FIRST = "back first; touch nothing else before it is in step."

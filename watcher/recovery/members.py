@@ -7,10 +7,10 @@ from dataclasses import replace
 from datetime import datetime
 
 from watcher.facts.identity import DriveId
-from watcher.facts.pool import Member, MemberState, Pool, Protection
+from watcher.facts.pool import LOST_STATES, Member, MemberState, Pool, Protection
 from watcher.recovery.fit import Fitness
 from watcher.recovery.record import Event, LostMember, Recovery
-from watcher.recovery.seen import LOST_STATES, Seen
+from watcher.recovery.seen import Seen
 from watcher.recovery.sights import candidates, lost_members
 
 

@@ -19,8 +19,6 @@ from watcher.rules.view import View
 DISCOVERY: Final = "drive-discovery"
 """The source that lists the drives; only when it answered can a drive be missed."""
 
-LOST_STATES: Final = frozenset({MemberState.FAILED, MemberState.MISSING, MemberState.OFFLINE})
-
 PROOF_FRESH_HOURS: Final = 48
 """Hours of running within which a passed extended self-test counts as proof of a new drive. Our
 choice: a test of yesterday on another machine is as good as one here; an older one proves another

@@ -15,6 +15,7 @@ from typing import Final
 from watcher.facts.drive import Medium, Protocol
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import (
+    LOST_STATES,
     Member,
     MemberState,
     Pool,
@@ -28,7 +29,7 @@ from watcher.facts.pool import (
 from watcher.facts.units import say_percent, say_span
 from watcher.recovery.fit import Fit, Fitness, Place, fits
 from watcher.recovery.record import LostMember, Recovery
-from watcher.recovery.seen import LOST_STATES, Newcomer, Seen
+from watcher.recovery.seen import Newcomer, Seen
 
 
 class Sight(StrEnum):

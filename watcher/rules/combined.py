@@ -75,7 +75,7 @@ def fading_together(view: View, tuning: Tuning) -> Iterator[Finding]:
     """Find pools of which more members fade than the pool can lose, and at least two."""
     fading = fading_drives(view, tuning)
     for pool in pools(view):
-        own = sorted(pool.drives & fading.keys())
+        own = sorted(d for d in pool.drives & fading.keys() if not view.is_out_of(d, pool))
         margin = pool.margin or 0
         if len(own) < 2 or len(own) <= margin or pool.protection is Protection.BROKEN:
             continue

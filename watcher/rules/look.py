@@ -206,6 +206,12 @@ MARGIN_FIRST_GONE: Final = (
 )
 """The same for a drive that is not there: nobody can leave it in."""
 
+OUT_ALREADY: Final = (
+    "It is out of its pool already, which comes first: follow the steps of the pool, and start no "
+    "scrub before it is whole. After that:"
+)
+"""The same for a drive that is there and that its pool goes on without."""
+
 SignCheck = Callable[[Look], Found | None]
 """A drive rule: looks at one drive, finds something or nothing."""
 
@@ -304,12 +310,25 @@ def silent_looks(view: View, tuning: Tuning) -> Iterator[Look]:
         )
 
 
+def _goes_on_without(view: View, pool: Pool, drive: DriveId) -> bool:
+    return pool.protection is not Protection.BROKEN and view.is_out_of(drive, pool)
+
+
 def finding_about(view: View, rule: str, drive: DriveId, found: Found) -> Finding:
-    """Add to what was found who it is about, and what its pool's margin makes of it."""
+    """Add to what was found who it is about, and what its pool's margin makes of it.
+
+    A pool that goes on without a drive that is still there has nothing more to lose by it; one
+    that is broken may need it yet.
+    """
     pools = view.pools_of(drive)
-    urgency = lift(found.urgency, pools) if found.bears_on_margin else found.urgency
+    risked = tuple(p for p in pools if not (found.is_there and _goes_on_without(view, p, drive)))
+    pools = (*risked, *(p for p in pools if p not in risked))
+    urgency = lift(found.urgency, risked) if found.bears_on_margin else found.urgency
     sentence, next_step = found.sentence, found.next_step
-    if pools and found.bears_on_margin:
+    if pools and found.bears_on_margin and not risked:
+        sentence = f"{sentence} It is out of the pool {pools[0].name}."
+        next_step = f"{OUT_ALREADY} {next_step}"
+    elif pools and found.bears_on_margin:
         sentence = f"{sentence} It belongs to {say_margin(pools[0])}."
         if pools[0].protection is Protection.BARE and pools[0].full_margin:
             first = MARGIN_FIRST if found.is_there else MARGIN_FIRST_GONE

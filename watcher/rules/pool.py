@@ -14,6 +14,7 @@ from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import about_pool
 from watcher.facts.margin import full_margin_of, hangs_on, margin_of
 from watcher.facts.pool import (
+    LOST_STATES,
     AtStake,
     Member,
     MemberState,
@@ -24,12 +25,12 @@ from watcher.facts.pool import (
     Remark,
     WorkKind,
     WorkState,
+    members_of,
 )
 from watcher.facts.units import say_count, say_percent, say_span
 from watcher.rules.tuning import Tuning
 from watcher.rules.view import View
 
-LOST: Final = frozenset({MemberState.FAILED, MemberState.MISSING, MemberState.OFFLINE})
 REFILLS: Final = frozenset({WorkKind.REBUILD, WorkKind.RESYNC, WorkKind.REPAIR, WorkKind.CONVERT})
 """Work that brings margin back."""
 
@@ -70,7 +71,7 @@ def pools(view: View) -> tuple[Pool, ...]:
 
 def lost_members(pool: Pool) -> tuple[Member, ...]:
     """Give the members that are out, spares and caches left aside."""
-    return tuple(m for m in pool.members if m.state in LOST and m not in pool.others)
+    return tuple(m for m in pool.members if m.state in LOST_STATES and m not in pool.others)
 
 
 def quote(note: Noted) -> Evidence:
@@ -78,14 +79,22 @@ def quote(note: Noted) -> Evidence:
     return Evidence(what=note.member or note.remark.value, value=note.text)
 
 
-def _name_lost(view: View, pool: Pool) -> str:
-    """Name the members that are out, as the owner knows them; first those that hold the margin."""
+def _name_lost(view: View, pool: Pool) -> tuple[str, ...]:
+    """Name the members that are out, as the owner knows them; first those that hold the margin.
+
+    A member whose device is gone names no drive any more. Where the drives that the pool rested on
+    before and does not now are just as many, they are named in the place of all of those.
+    """
     near = _beside_lone_copies(pool.tree) if pool.tree is not None else frozenset()
-    names = [
-        ", ".join(view.label_of(drive) for drive in member.drives) or member.name
-        for member in sorted(lost_members(pool), key=lambda member: member not in near)
-    ]
-    return "; ".join(names)
+    out = sorted(lost_members(pool), key=lambda member: member not in near)
+    inside = members_of(pool.tree) if pool.tree is not None else ()  # places may look all the same
+    nameless = [member for member in inside if member.state in LOST_STATES and not member.drives]
+    past = view.pool_past.get(pool.pool)
+    left = sorted({*past.drives, *past.lost} - pool.drives) if past is not None else []
+    named = [", ".join(map(view.label_of, member.drives)) for member in out if member.drives]
+    if len(left) == len(nameless):
+        return (*named, *map(view.label_of, left))
+    return tuple(", ".join(map(view.label_of, m.drives)) or m.name for m in out)
 
 
 def _beside_lone_copies(tree: RedundancySet) -> frozenset[Member]:
@@ -185,8 +194,12 @@ def _waits(view: View, pool: Pool) -> str:
     return f"A spare is there and is not being filled ({names}): see why before you buy one. "
 
 
-def _what_caps(pool: Pool) -> str:
+def _what_caps(view: View, pool: Pool) -> str:
     """Say, where no member is out, what else takes the margin; its words name the remedy."""
+    filled = [m for m in pool.members if m.state is MemberState.REBUILDING]
+    if filled:
+        names = "; ".join(", ".join(map(view.label_of, m.drives)) or m.name for m in filled)
+        return f"Its new member is not filled, and no rebuild runs ({names}): see why. "
     texts = [note.text.rstrip(".") for note in pool.notes if note.at_most is not None]
     if not texts:
         return "No drive of it is known to be out: look at what the pool says of itself. "
@@ -207,21 +220,28 @@ def _swap_step(view: View, pool: Pool) -> str:
     """Say how to get the margin back, naming what to touch and what not."""
     out = _name_lost(view, pool)
     if not out:
-        return f"{_refilling(pool) or _what_caps(pool)}Touch no drive."
+        return f"{_refilling(pool) or _what_caps(view, pool)}Touch no drive."
     care = (
         ", and after the copy is made: a weak drive may not start again"
         if pool.protection is Protection.BARE
         else ""
     )
     running = _refilling(pool)
-    which = "meanwhile. Then the one" if running else "than the one"
+    which = "the one that is out" if len(out) == 1 else "those that are out"
+    which = f"meanwhile. Then {which}" if running else f"than {which}"
     return (
-        f"{running}Touch no other drive {which} that is out: {out}. {_hangs(view, pool)}"
+        f"{running}Touch no other drive {which}: {'; '.join(out)}. {_hangs(view, pool)}"
         f"{'' if running else _waits(view, pool)}Check "
         "the cable and power of what is out first; if it stays out, replace it with one at least "
         f"as large, powering down first unless the bay is made for hot swap{care}. Check by model "
         "and serial number before you pull anything."
     )
+
+
+COPY_FIRST: Final = (
+    "First see that what cannot be replaced also exists elsewhere; avoid restarts and heavy use "
+    "until the pool is whole."
+)
 
 
 def margin_thinned(view: View, tuning: Tuning) -> Iterator[Finding]:
@@ -271,10 +291,7 @@ def margin_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
             pool,
             urgency=Urgency.NOW,
             sentence=(f"The pool {pool.name} has no protection left. {_stake(pool)}."),
-            next_step=(
-                "First see that what cannot be replaced also exists elsewhere; avoid restarts and "
-                f"heavy use until the pool is whole. {_swap_step(view, pool)}"
-            ),
+            next_step=f"{COPY_FIRST} {_swap_step(view, pool)}",
             evidence=_reason(view, pool),
             level=max(full or 1, 1),
             members=lost_members(pool),
@@ -290,7 +307,7 @@ def pool_broken(view: View, tuning: Tuning) -> Iterator[Finding]:
         if is_capped_only_by(pool, frozenset({Remark.DAMAGED_DATA})):
             continue  # scrub-found-damage says so: every drive stands, some data is lost
         stopped = pool.noted(Remark.SUSPENDED) or pool.noted(Remark.INACTIVE)
-        out = _name_lost(view, pool)
+        out = "; ".join(_name_lost(view, pool))
         yield pool_finding(
             view,
             "pool-broken",

@@ -9,6 +9,7 @@ from typing import Final
 
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.pool import (
+    LOST_STATES,
     Member,
     MemberState,
     Pool,
@@ -24,7 +25,6 @@ from watcher.facts.pool_past import PoolPast
 from watcher.facts.units import say_span
 from watcher.rules.look import steps
 from watcher.rules.pool import (
-    LOST,
     lost_members,
     pool_finding,
     pools,
@@ -187,7 +187,7 @@ def member_errs(view: View, tuning: Tuning) -> Iterator[Finding]:
             m
             for m in pool.members
             if m.state is not MemberState.SPARE
-            and m.state not in LOST  # margin-thinned, margin-gone or member-put-out says so
+            and m.state not in LOST_STATES  # margin-thinned, margin-gone or member-put-out says so
             and m.name not in blameless
             and ((m.errors or 0) > 0 or m.name in noted)
         ]
@@ -263,7 +263,9 @@ def member_put_out(view: View, tuning: Tuning) -> Iterator[Finding]:
     del tuning
     for pool in pools(view):
         whole = pool.protection is Protection.WHOLE
-        out = [m for m in pool.others if m.state in LOST and (whole or m.role is Role.JOURNAL)]
+        out = [
+            m for m in pool.others if m.state in LOST_STATES and (whole or m.role is Role.JOURNAL)
+        ]
         if not out:
             continue
         roles = {m.role for m in out}

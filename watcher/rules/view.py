@@ -13,7 +13,7 @@ from watcher.facts.checks import require_utc
 from watcher.facts.drive import DriveIdentity, DrivePast, DriveReading, DriveUnread, Trace
 from watcher.facts.identity import DriveId, PoolId, Subject
 from watcher.facts.kernel_event import KernelEvent
-from watcher.facts.pool import Pool, members_of
+from watcher.facts.pool import LOST_STATES, Pool, members_of
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.readiness import Preparation
 from watcher.facts.survey import Survey
@@ -93,6 +93,17 @@ class View:
             for drive in pool.drives | before:
                 found.setdefault(drive, []).append(pool)
         return {drive: tuple(homes) for drive, homes in found.items()}
+
+    def is_out_of(self, drive: DriveId, pool: Pool) -> bool:
+        """Tell whether a pool that rested on a drive goes on without it: put out, or replaced.
+
+        Of a pool whose members name no drives that cannot be told, and counts as no.
+        """
+        named = [m for m in pool.members if drive in m.drives]
+        if named:
+            return all(member.state in LOST_STATES for member in named)
+        inside = tuple(members_of(pool.tree)) if pool.tree is not None else ()
+        return bool(inside) and all(m.drives for m in inside if m.state not in LOST_STATES)
 
     def stands_on_pools(self, pool: Pool) -> bool:
         """Tell whether all members of a pool are pools that bear a loss themselves.

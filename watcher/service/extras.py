@@ -13,7 +13,7 @@ from watcher.exposure.window import WindowPlan
 from watcher.facts.drive import Unread
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import PoolId, SubjectKind
-from watcher.facts.pool import Pool, Protection
+from watcher.facts.pool import Pool, Protection, Remark
 from watcher.facts.survey import Survey
 from watcher.notify.message_facts import CaseExtras, PoolLine, Watched
 from watcher.recovery.follow import NOT_VERIFIED, asks_to_put_back
@@ -44,13 +44,19 @@ def extras_of(
         at_stake=pool.at_stake,
         window=message_window(exposure) if exposure else None,
         loss=message_loss(exposure) if exposure else None,
-        best_choice=""
-        if exposure is None or any(map(asks_to_put_back, case.standing))
-        else best_choice(exposure),
+        best_choice=best_choice(exposure)
+        if exposure is not None and _has_a_choice(case, pool)
+        else "",
         proof=proof_of(case, pool, book),
         lasted=lasted,
         work=pool.work,
     )
+
+
+def _has_a_choice(case: Case, pool: Pool) -> bool:
+    """Tell whether there is a plan to choose: no good drive is to go back, and it can end well."""
+    stuck = pool.noted(Remark.CANNOT_FINISH) is not None
+    return not stuck and not any(map(asks_to_put_back, case.standing))
 
 
 def pool_of_case(case: Case, view: View | None) -> Pool | None:
