@@ -111,10 +111,28 @@ def test_a_crypt_on_a_partition_on_an_array_is_traced_all_the_way() -> None:
 
 
 def test_what_is_no_drive_is_none() -> None:
-    names = ["zram0", "ram0", "fd0", "md0", "dm-0"]
+    names = ["zram0", "ram0", "fd0", "md0", "dm-0", "zd16", "bcache0", "drbd1", "nullb0"]
     blocks = blocks_of(*(node(name) for name in names), node("sr0", "rom"), node("loop1", "loop"))
     assert blocks.disks() == ()
     assert all(blocks.drives_below(name) == () for name in [*names, "sr0", "loop1"])
+
+
+def test_a_disk_that_the_kernel_gave_up_is_there_and_of_no_use() -> None:
+    """drivers/scsi, scsi_device_state_name; drivers/nvme, nvme_sysfs_show_state (from memory)."""
+    array = node("md0", "raid1")
+    vault = node("vault", "crypt", kname="dm-1")
+    paths = node("many", "mpath", kname="dm-2")
+    blocks = blocks_of(
+        node("sdaab", state="offline", children=[node("sdaab1", "part", children=[vault])]),
+        node("sdb", state="running", children=[node("sdb1", "part", children=[array])]),
+        node("sdc", state="transport-offline", children=[array, paths]),
+        node("sdd", state="running", children=[paths]),
+        node("nvme0n1", state="dead"),
+    )
+    given_up = ["sdaab", "/dev/sdaab1", "/dev/mapper/vault", "sdc", "nvme0n1"]
+    assert all(blocks.is_given_up(name) and blocks.exists(name) for name in given_up)
+    standing = ["sdb", "sdb1", "md0", "dm-2", "sdd", "unheard-of"]
+    assert not any(blocks.is_given_up(name) for name in standing), "one of two is enough"
 
 
 def test_a_known_transport_tells_the_command_set() -> None:

@@ -7,6 +7,7 @@ Traps:
 * Cheap bridges tell one made-up serial number for all drives in them, and some cheap drives share
   one World Wide Name. Two disks of one name are one drive on two paths only where serial number and
   WWN agree; otherwise they are told apart, by serial number or by the place they are plugged into.
+* What ZFS, bcache or drbd make is called a disk, too: it is told by its name that it is no drive.
 * A disk may have neither WWN nor serial (a virtual disk): its id says ``unidentified_`` and is as
   good as the device name, which changes.
 """
@@ -21,7 +22,10 @@ from watcher.facts.drive import DriveIdentity, Medium, Protocol
 from watcher.facts.identity import DriveId, drive_id
 from watcher.readers.twins import told_apart
 
-_NO_DRIVE = re.compile(r"(?:zram|ram|fd|sr|md|dm-|loop)\d+$")
+_NO_DRIVE = re.compile(r"(?:zram|ram|nullb|fd|sr|md|dm-|loop|zd|bcache|drbd)\d+$")
+_GIVEN_UP = frozenset({"offline", "transport-offline", "dead"})
+"""States of a disk in which all requests are refused: scsi_device_state_name of drivers/scsi, and
+nvme_sysfs_show_state of drivers/nvme/host (both from memory)."""
 _NOT_WORD = re.compile(r"[^0-9A-Za-z.+-]+")
 
 
@@ -127,6 +131,20 @@ class BlockMap:
     def exists(self, name: str) -> bool:
         """Tell whether there is a device of that name now."""
         return self.block(name) is not None
+
+    def is_given_up(self, name: str) -> bool:
+        """Tell whether the kernel lets nothing through any more to a device that is there.
+
+        Such a disk goes on being listed, and a pool that is idle goes on counting on it. Looked at
+        are the device and what it is alone on: a partition's disk, a locked device's.
+        """
+        block = self.block(name)
+        while block is not None:
+            if block.state in _GIVEN_UP:
+                return True
+            alone = block.kind in {"part", "crypt"} and len(block.parents) == 1
+            block = self._by_kname.get(block.parents[0]) if alone else None
+        return False
 
     def _id_of(self, block: Block) -> DriveId | None:
         """Give a device's own id, as the drive itself tells it where that was learned."""

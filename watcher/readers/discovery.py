@@ -13,7 +13,7 @@ number need not be the controller's; they are matched by serial number through
 ``/sys/class/nvme``. A RAID controller's drives all sit behind one node and differ in the type only.
 The same drive seen by two paths is one target.
 
-No drives: optical drives, floppies, RAM disks, zram, and anything made of drives (md, dm). Loop
+No drives: optical drives, floppies, RAM disks, zram, and anything made of drives (md, dm, zd). Loop
 devices only where ``also`` names them, since a pool rests on them. Removable media (sticks, cards)
 only where smartctl lists them or they are named.
 """

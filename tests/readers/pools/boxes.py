@@ -18,10 +18,14 @@ class HandBlocks:
     """Block devices by name; a device stands on ``drive-NAME`` unless told otherwise."""
 
     gone: frozenset[str] = frozenset()
+    given_up: frozenset[str] = frozenset()
     below: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def exists(self, name: str) -> bool:
         return bare_name(name) not in self.gone
+
+    def is_given_up(self, name: str) -> bool:
+        return bare_name(name) in self.given_up
 
     def drives_below(self, name: str) -> tuple[DriveId, ...]:
         short = bare_name(name)

@@ -278,3 +278,33 @@ def test_only_a_filesystem_that_is_itself_read_only_is_told_as_such(
     host = box(mount="/dev/sda /b1 btrfs ro,relatime 0 0\n", mountinfo=info)
     (pool,) = look(host).pools
     assert (pool.noted(Remark.READ_ONLY) is not None) is told
+
+
+class Hanging(RecordedHost):
+    """A box of which each question to the mounted filesystem hangs; it remembers them."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            programs={btrfs.SHOW: (0, show({1: "/dev/sda", 2: "/dev/sdb"}), "")},
+            files={btrfs.MOUNTS: "/dev/sda /b1 btrfs rw 0 0\n"},
+        )
+        self.hung: list[tuple[str, ...]] = []
+
+    def run(
+        self, argv: Sequence[str], *, limit_seconds: float = 30.0, lane: str | None = None
+    ) -> Ran:
+        if argv[-1] != "/b1":
+            return super().run(argv, limit_seconds=limit_seconds, lane=lane)
+        self.hung.append(tuple(argv))
+        return Ran(argv=tuple(argv), ended=Ended.TIMED_OUT, seconds=limit_seconds)
+
+
+def test_a_filesystem_that_hangs_is_waited_for_once_and_never_well() -> None:
+    """Each further question would hang as long, and the other pools would wait for it."""
+    host = Hanging()
+    seen = look(host)
+    assert len(host.hung) == 1
+    (pool,) = seen.pools
+    assert pool.protection is Protection.UNKNOWN
+    assert [spot.why for spot in seen.blind] == [Unread.HUNG]
+    assert seen.answered == ()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.readers.pools.boxes import NOW, HandBlocks, box, four, line, mdstat, sysfs
+from watcher.facts.identity import DriveId
 from watcher.facts.pool import Noted, Pool, Protection, Remark
 from watcher.readers.pools import md
 
@@ -16,10 +17,12 @@ def pool(
     files: dict[str, str] | None,
     *,
     gone: frozenset[str] = frozenset(),
+    given_up: frozenset[str] = frozenset(),
     previous: tuple[Pool, ...] = (),
 ) -> Pool:
     host = box(text, files)
-    found = md.read(host, HandBlocks(gone=gone), observed_at=NOW, previous=previous, carriers=())
+    blocks = HandBlocks(gone=gone, given_up=given_up)
+    found = md.read(host, blocks, observed_at=NOW, previous=previous, carriers=())
     assert len(found.pools) == 1
     return found.pools[0]
 
@@ -106,6 +109,16 @@ def test_a_member_whose_device_is_gone_is_found_while_all_slots_are_up() -> None
     found = pool(mdstat(line(ALL, "UUUU")), sysfs(four()), gone=frozenset({"sdc"}))
     assert noted(found, Remark.DEVICE_GONE).member == "sdc"
     assert (found.protection, found.margin) == (Protection.BARE, 0)
+
+
+def test_a_member_that_the_kernel_gave_up_is_found_while_all_slots_are_up() -> None:
+    """An idle array counts on it until the next write; its drive can be named."""
+    found = pool(mdstat(line(ALL, "UUUU")), sysfs(four()), given_up=frozenset({"sdc"}))
+    note = noted(found, Remark.DEVICE_GONE)
+    assert (note.member, "given it up" in note.text) == ("sdc", True)
+    assert (found.protection, found.margin) == (Protection.BARE, 0)
+    (lost,) = [m for m in found.members if m.name == "sdc"]
+    assert lost.drives == (DriveId("drive-sdc"),)
 
 
 def test_two_gone_devices_of_a_raid5_are_a_broken_pool_though_nothing_says_so() -> None:

@@ -76,6 +76,17 @@ def test_a_member_without_its_device_is_never_good(state: MemberState) -> None:
     assert (put.node, put.drives) == (None, ())
 
 
+@pytest.mark.parametrize("state", list(MemberState))
+def test_a_member_on_a_device_that_the_kernel_gave_up_is_never_good(state: MemberState) -> None:
+    """It keeps its drive: that is the one to look at."""
+    put = on_device(
+        Member(name="sdb", state=state), "sdb", HandBlocks(given_up=frozenset({"sdb"}))
+    )
+    out = {MemberState.FAILED, MemberState.OFFLINE, MemberState.MISSING}
+    assert put.state is (state if state in out else MemberState.MISSING)
+    assert (put.node, put.drives) == ("/dev/sdb", (DriveId("drive-sdb"),))
+
+
 def test_a_member_on_its_device_is_traced_to_its_drives() -> None:
     put = on_device(Member(name="sdb1", state=MemberState.GOOD), "sdb1", HandBlocks())
     assert (put.node, put.drives) == ("/dev/sdb1", (DriveId("drive-sdb1"),))
@@ -84,6 +95,7 @@ def test_a_member_on_its_device_is_traced_to_its_drives() -> None:
 def test_blocks_that_could_not_be_listed_call_nothing_missing() -> None:
     put = on_device(Member(name="sdb", state=MemberState.GOOD), "sdb", UnseenBlocks())
     assert (put.state, put.drives) == (MemberState.GOOD, ())
+    assert not UnseenBlocks().is_given_up("sdb")
 
 
 def test_sets_bear_what_their_kind_bears() -> None:

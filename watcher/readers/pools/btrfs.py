@@ -225,12 +225,17 @@ def _ask(host: Host, argv: tuple[str, ...], lane: str, parse: Callable[[str], _T
 def _look(
     host: Host, one: Filesystem, mount: Mount | None, mounted: frozenset[str]
 ) -> tuple[Seen, tuple[Blindness, ...]]:
-    """Ask everything about one filesystem; each question that fails is one blind spot."""
+    """Ask everything about one filesystem; each question that fails is one blind spot.
+
+    One that hangs is the last: the next would hang as long, and all else would wait for it.
+    """
     spots: list[Blindness] = []
     pool = pool_id(one)
     lane = f"btrfs:{one.uuid}"
 
     def ask(argv: tuple[str, ...], parse: Callable[[str], _T]) -> _T | None:
+        if any(spot.why is Unread.HUNG for spot in spots):
+            return None
         try:
             return _ask(host, argv, lane, parse)
         except ReadError as error:

@@ -370,7 +370,8 @@ def _state_notes(
     notes.extend(
         Noted(
             remark=Remark.DEVICE_GONE,
-            text=f"btrfs lists {device.path} as present, and there is no such device",
+            text=f"btrfs lists {device.path} as present, and that device is not there any more, or "
+            "the kernel has given it up",
             member=member.name,
         )
         for device, member in zip(one.devices, members, strict=True)

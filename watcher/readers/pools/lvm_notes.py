@@ -84,7 +84,8 @@ def notes_of(
     for name in gone:
         yield Noted(
             remark=Remark.DEVICE_GONE,
-            text=f"LVM still counts on {name}, but its device is not there any more.",
+            text=f"LVM still counts on {name}, but its device is not there any more, or the kernel "
+            "has given it up.",
             member=name,
         )
     for member in members:

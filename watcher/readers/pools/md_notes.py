@@ -103,7 +103,8 @@ def _gone(case: Case) -> Iterator[Noted]:
     for name in case.seats.gone:
         yield Noted(
             remark=Remark.DEVICE_GONE,
-            text=f"The array still counts on {name}, but there is no such device any more.",
+            text=f"The array still counts on {name}, but that device is not there any more, or the "
+            "kernel has given it up.",
             member=name,
         )
 

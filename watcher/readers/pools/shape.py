@@ -31,6 +31,9 @@ class Blocks(Protocol):
     def exists(self, name: str) -> bool:
         """Tell whether there is a block device of that kernel name now."""
 
+    def is_given_up(self, name: str) -> bool:
+        """Tell whether the kernel lets nothing through any more to a device that is there."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PoolsRead:
@@ -103,14 +106,19 @@ def bare_name(node: str) -> str:
 def on_device(member: Member, name: str, blocks: Blocks) -> Member:
     """Put a member onto its block device: its node and its physical drives.
 
-    A member whose device is not there keeps its name and becomes ``MISSING`` unless it was put
-    out already, whatever its stack says of it.
+    A member whose device is not there, or was given up by the kernel, keeps its name and becomes
+    ``MISSING`` unless it was put out already, whatever its stack says of it.
     """
-    if blocks.exists(name):
-        return replace(member, node=f"/dev/{name}", drives=blocks.drives_below(name))
+    is_there = blocks.exists(name)
+    if is_there:
+        member = replace(member, node=f"/dev/{name}", drives=blocks.drives_below(name))
+        if not blocks.is_given_up(name):
+            return member
     out = {MemberState.FAILED, MemberState.MISSING, MemberState.OFFLINE}
     state = member.state if member.state in out else MemberState.MISSING
-    return replace(member, node=None, drives=(), state=state)
+    return replace(member, state=state) if is_there else replace(
+        member, node=None, drives=(), state=state
+    )
 
 
 def mirror(name: str, parts: tuple[RedundancySet | Member, ...]) -> RedundancySet:
@@ -153,3 +161,8 @@ class UnseenBlocks:
         """Say yes: that a device is gone cannot be told."""
         del name
         return True
+
+    def is_given_up(self, name: str) -> bool:
+        """Say no: that cannot be told either."""
+        del name
+        return False
