@@ -79,9 +79,7 @@ def test_a_member_without_its_device_is_never_good(state: MemberState) -> None:
 @pytest.mark.parametrize("state", list(MemberState))
 def test_a_member_on_a_device_that_the_kernel_gave_up_is_never_good(state: MemberState) -> None:
     """It keeps its drive: that is the one to look at."""
-    put = on_device(
-        Member(name="sdb", state=state), "sdb", HandBlocks(given_up=frozenset({"sdb"}))
-    )
+    put = on_device(Member(name="sdb", state=state), "sdb", HandBlocks(given_up=frozenset({"sdb"})))
     out = {MemberState.FAILED, MemberState.OFFLINE, MemberState.MISSING}
     assert put.state is (state if state in out else MemberState.MISSING)
     assert (put.node, put.drives) == ("/dev/sdb", (DriveId("drive-sdb"),))

@@ -116,8 +116,10 @@ def on_device(member: Member, name: str, blocks: Blocks) -> Member:
             return member
     out = {MemberState.FAILED, MemberState.MISSING, MemberState.OFFLINE}
     state = member.state if member.state in out else MemberState.MISSING
-    return replace(member, state=state) if is_there else replace(
-        member, node=None, drives=(), state=state
+    return (
+        replace(member, state=state)
+        if is_there
+        else replace(member, node=None, drives=(), state=state)
     )
 
 

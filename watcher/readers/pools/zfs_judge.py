@@ -172,8 +172,8 @@ def _gone_notes(status: Status, built: Built) -> tuple[Noted, ...]:
     return tuple(
         Noted(
             remark=Remark.DEVICE_GONE,
-            text=f"ZFS says {said.get(member.name)} for {member.name}, and that device is not there "
-            "any more, or the kernel has given it up",
+            text=f"ZFS says {said.get(member.name)} for {member.name}, and that device is not "
+            "there any more, or the kernel has given it up",
             member=member.name,
         )
         for member in members
