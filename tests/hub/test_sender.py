@@ -7,16 +7,18 @@ from pathlib import Path
 import pytest
 
 from tests.hub.stage import EVERY, NOW, StillClock, enrol, look, shop
-from tests.hub.test_handover import BOX, desk, handover
+from tests.hub.test_handover import BOX, HOUR, desk, handover
 from tests.hub.test_telling import SPARE
+from watcher.facts.finding import Urgency
 from watcher.hub import credentials
 from watcher.hub.credentials import Credentials
 from watcher.hub.enrolment import hash_of, renew
 from watcher.hub.errors import HubError, Refused, Unreachable, Why
-from watcher.hub.sender import BAD_TRIES, GAP_LONGEST_SECONDS, Sender, gap_after
+from watcher.hub.fallback import SET_ASIDE, SET_ASIDE_SHOWN
+from watcher.hub.sender import GAP_LONGEST_SECONDS, Sender, gap_after
 from watcher.hub.shop import Shop
 from watcher.hub.telling import ASK_AGAIN, PATH, TOLD_AGAIN, Telling, unpack_telling
-from watcher.hub.wire import Answer, unpack, unpack_renewal
+from watcher.hub.wire import MOST_SENT, Answer, unpack, unpack_renewal
 from watcher.store.database import Store, open_memory
 
 
@@ -30,6 +32,8 @@ class Wire:
         self.arrived: list[str] = []
         self.told: list[Telling] = []
         self.is_old = False  # of a version that knows no readiness
+        self.poison: dict[str, HubError] = {}  # surveys that the hub cannot take
+        self.too_much = ""  # one of which it can take the bones only
 
     def post(self, path: str, body: bytes, token: str = "") -> Answer:
         if self.before:
@@ -44,6 +48,10 @@ class Wire:
             self.told.append(unpack_telling(body))
             return self.hub.hear_told(token, self.told[-1], self.clock.now())
         parcel = unpack(body)
+        if parcel.survey.survey in self.poison:
+            raise self.poison[parcel.survey.survey]
+        if parcel.survey.survey == self.too_much and parcel.survey.drives:
+            raise Refused(Why.FAULT, "A drive too many.")
         answer = self.hub.take(token, parcel, "192.0.2.7", self.clock.now()).answer
         self.arrived.append(parcel.survey.survey)
         if self.lose_answers:
@@ -56,7 +64,7 @@ class Wire:
 
 
 class Scene:
-    def __init__(self, folder: Path, surveys: int) -> None:
+    def __init__(self, folder: Path, surveys: int, *, lost_at: int = 99) -> None:
         self.clock = StillClock(NOW + surveys * EVERY)
         self.hub = shop()
         self.token = enrol(self.hub, "press")
@@ -66,7 +74,7 @@ class Scene:
         self.looks: list[str] = []
         box = desk(self.store, self.link)
         for number in range(1, surveys + 1):
-            box.take_in(look(number), NOW + number * EVERY)
+            box.take_in(look(number, lost=int(number >= lost_at)), NOW + number * EVERY)
         self.wire = Wire(self.hub, self.clock)
         self.folder = folder
         known = Credentials(url="http://127.0.0.1:1", box="press", token=self.token)
@@ -130,14 +138,92 @@ def test_a_hub_that_refuses_the_box_makes_it_keep_everything(tmp_path: Path, why
     assert scene.waiting() == 1
 
 
-def test_one_that_cannot_be_read_does_not_hold_up_the_others_for_ever(tmp_path: Path) -> None:
-    scene = Scene(tmp_path, 2)
-    scene.wire.before = [Refused(Why.UNREADABLE, "Garbled.") for _ in range(BAD_TRIES)]
-    for _ in range(BAD_TRIES):
+@pytest.mark.parametrize("why", [Why.UNREADABLE, Why.TOO_LARGE, Why.FAULT])
+def test_one_that_the_hub_cannot_take_does_not_hold_up_the_others_for_ever(
+    tmp_path: Path, why: Why
+) -> None:
+    """It is set aside once the hub took a later one, and its messages leave from the box."""
+    scene = Scene(tmp_path, 3, lost_at=2)
+    scene.wire.poison = {"look-2": Refused(why, "Not this one.")}
+    for _ in range(20):
         scene.sender.step()
-    assert any("not sent any more" in line for line in scene.said)
-    assert scene.sender.step() == 0.0
-    assert scene.taken() == ["press|look-2"]
+    assert scene.taken() == ["press|look-1", "press|look-3"]
+    assert "Hub: A survey is not sent any more: Not this one." in scene.said
+    now = scene.clock.now()
+    with scene.store.transaction() as tx:
+        (note,) = scene.link.findings(tx, now)
+        assert tx.claim_due(now, 9, "d"), "nobody else can say what it had to say"
+    assert note.rule == "survey-not-taken"
+    assert note.evidence[0].value == "Not this one."
+    assert "survey of 01 Mar 06:20 UTC" in note.sentence
+    later = now + SET_ASIDE_SHOWN
+    with scene.store.snapshot() as tx:
+        assert "survey-not-taken" not in {f.rule for f in scene.link.findings(tx, later)}
+        assert SET_ASIDE in scene.link.works(tx, later)
+
+
+def test_what_weighs_of_it_is_taken_where_the_hub_can_take_that(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, 2, lost_at=1)
+    scene.wire.too_much = "look-1"
+    for _ in range(20):
+        scene.sender.step()
+    assert scene.taken() == ["press|look-1", "press|look-2"]
+    with scene.hub.store.snapshot() as tx:
+        rules = {f.rule for case in tx.load_book(BOX).open_cases for f in case.standing}
+    assert "margin-gone" in rules
+    with scene.store.transaction() as tx:
+        assert tx.claim_due(scene.clock.now(), 9, "d"), "the hub did not see all of it"
+
+
+def test_a_hub_that_fails_at_all_of_them_makes_the_box_keep_all(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, 4)
+    scene.wire.poison = {f"look-{n}": Refused(Why.FAULT, "Out of order.") for n in range(5)}
+    for _ in range(60):
+        assert scene.sender.step() > 0
+    assert scene.waiting() == 4
+    scene.wire.poison = {}
+    while scene.waiting():
+        assert scene.sender.step() == 0.0
+    assert scene.taken() == [f"press|look-{n}" for n in range(1, 5)]
+
+
+def test_of_several_that_cannot_be_taken_each_is_set_aside_and_nothing_else(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, 6)
+    scene.wire.poison = {f"look-{n}": Refused(Why.FAULT, "No.") for n in (2, 3, 5)}
+    for _ in range(60):
+        scene.sender.step()
+    assert scene.taken() == [f"press|look-{n}" for n in (1, 4, 6)]
+    assert scene.waiting() == 0
+
+
+def test_one_that_is_larger_than_a_hub_takes_is_not_even_sent(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, 1)
+    with scene.store.transaction() as tx:
+        one = tx.first_outgoing()
+        assert one is not None
+        tx.thin_outgoing(one.number, 0, one.body + bytes(MOST_SENT))
+    for _ in range(3):
+        scene.sender.step()
+    assert scene.wire.arrived == []
+    assert any("at most" in line for line in scene.said)
+
+
+@pytest.mark.parametrize("why", [Why.NOT_KNOWN, Why.TWO_SENDERS, Why.RETURNED, Why.NEWER])
+def test_a_hub_that_refuses_this_box_is_a_matter_for_today_and_not_for_patience(
+    tmp_path: Path, why: Why
+) -> None:
+    scene = Scene(tmp_path, 2)
+    scene.wire.before = [Refused(why, "Not from you.")]
+    scene.sender.step()
+    with scene.store.snapshot() as tx:
+        (found,) = scene.link.findings(tx, scene.clock.now() + 2 * HOUR)
+    assert (found.rule, found.urgency) == ("hub-away", Urgency.TODAY)
+    assert found.next_step == "The hub is there and refuses. It says: Not from you."
+    scene.wire.before = [Unreachable("no line")]
+    scene.sender.step()
+    with scene.store.snapshot() as tx:
+        (found,) = scene.link.findings(tx, scene.clock.now() + 2 * HOUR)
+    assert found.urgency is Urgency.NOTE
 
 
 def test_a_hub_can_ask_for_a_new_survey(tmp_path: Path) -> None:

@@ -19,6 +19,7 @@ from tests.store import made
 from watcher.facts.identity import BoxId, DriveId, PoolId
 from watcher.facts.readiness import (
     MOST_DRILLS,
+    MOST_RESTORES,
     MOST_SPARES,
     DrillDone,
     RestoreTried,
@@ -40,6 +41,7 @@ from watcher.hub.telling import (
     rename_spares,
     told_here,
     unpack_telling,
+    within,
 )
 from watcher.rules.tuning import UNTUNED
 from watcher.service.card import Standing, Topic, card_of
@@ -336,3 +338,51 @@ def test_a_box_that_reaches_nobody_by_itself_lacks_that() -> None:
     assert view.ready is not None
     assert view.ready.source is Source.TOLD
     assert CONFIG.shop.clients
+
+
+def long_told(length: int, spares: int = MOST_SPARES) -> ToldReadiness:
+    """Give as much as a box can have to tell, with texts of a length."""
+    text = "é" * length
+    return ToldReadiness(
+        shelf=tuple(replace(SPARE, number=n, place=text, note=text) for n in range(spares)),
+        drills=(replace(DRILL, went_wrong=(text,) * 9),) * MOST_DRILLS,
+        restores=(replace(RESTORE, thing=text, copy=text),) * MOST_RESTORES,
+    )
+
+
+@pytest.mark.parametrize("length", [10, 400, 5000, 60_000])
+def test_however_much_a_box_has_to_tell_a_hub_takes_it_and_sees_every_spare(length: int) -> None:
+    told = long_told(length)
+    body = pack_plain(within(plain_of(Telling(sender="run-1", told=told))))
+    found = unpack_telling(body).told
+    assert [spare.number for spare in found.shelf] == list(range(MOST_SPARES))
+    assert {spare.identity for spare in found.shelf} == {SPARE.identity}
+    assert len(found.restores) == MOST_RESTORES
+    if length == 10:
+        assert found == told
+    else:
+        assert found.shelf[0].note.rstrip("…") in told.shelf[0].note
+
+
+def test_what_still_has_no_room_is_left_out_from_the_oldest_and_never_grows() -> None:
+    plain = plain_of(Telling(sender="run-1", told=long_told(50, spares=40)))
+    for most in (200_000, 60_000, 5_000, 700):
+        few = within(plain, most)
+        assert len(json.dumps(few, ensure_ascii=False).encode()) <= most
+        for part in ("shelf", "drills", "restores"):
+            kept = few["told"][part]
+            assert kept == within(plain)["told"][part][-len(kept) :] or not kept or most < 60_000
+        assert unpack_telling(pack_plain(few)).sender == "run-1"
+
+
+def test_a_box_with_more_to_tell_than_a_hub_takes_tells_it_once() -> None:
+    """It was refused without a word, and asked for again for ever."""
+    store, link = filled(), handover()
+    with store.transaction() as tx:
+        for number in range(30):
+            tx.add_spare(PRESS, replace(SPARE, number=number, note="x" * 60_000))
+        tells = link.telling(tx, NOW)
+        assert tells is not None
+        assert len(unpack_telling(tells.body).told.shelf) == 31
+        link.told(tx, tells.mark, NOW)
+        assert link.telling(tx, NOW + EVERY) is None

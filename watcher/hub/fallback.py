@@ -16,6 +16,12 @@ from watcher.facts.units import say_span
 HUB = "hub"
 """The name of the hub among the sources of a box."""
 
+SET_ASIDE = "surveys for the hub"
+"""The name of what is handed over, among the sources of a box."""
+
+SET_ASIDE_SHOWN = timedelta(hours=24)
+"""How long the loss of one is told of, here and at the hub; our choice: until somebody looked."""
+
 AWAY_WEIGHS_AFTER = timedelta(hours=24)
 """A hub that is away for so long is a matter for today. Our choice: a line that is down over night
 comes back, and while the box sees no trouble nothing is lost by it."""
@@ -47,13 +53,21 @@ def alone_since(
 
 
 def hub_findings(
-    taken_at: datetime | None, now: datetime, alone_after: timedelta, trouble: str
+    taken_at: datetime | None,
+    now: datetime,
+    alone_after: timedelta,
+    trouble: str,
+    *,
+    refuses: bool = False,
 ) -> tuple[Finding, ...]:
-    """Say that the hub takes nothing in, while it does not. ``trouble`` is what it said last."""
+    """Say that the hub takes nothing in, while it does not. ``trouble`` is what it said last.
+
+    With ``refuses`` it is there and takes nothing from this box, which does not pass by itself.
+    """
     if not is_alone(taken_at, now, alone_after):
         return ()
     away = None if taken_at is None else now - taken_at
-    weighs = away is not None and away >= AWAY_WEIGHS_AFTER
+    weighs = refuses or (away is not None and away >= AWAY_WEIGHS_AFTER)
     since = "yet" if away is None else f"for {say_span(away)}"
     return (
         Finding(
@@ -63,11 +77,28 @@ def hub_findings(
             urgency=Urgency.TODAY if weighs else Urgency.NOTE,
             sentence=f"The hub has not taken in a survey of this box {since}; the box alerts by "
             "itself meanwhile.",
-            next_step="See whether the box reaches the hub, and whether the hub runs. The surveys "
+            next_step=f"The hub is there and refuses. It says: {trouble}"
+            if refuses
+            else "See whether the box reaches the hub, and whether the hub runs. The surveys "
             "are kept and handed over when it is back.",
             observed_at=now,
             evidence=(Evidence(what="last answer", value=trouble or "none"),),
         ),
+    )
+
+
+def set_aside_finding(at: datetime, why: str, now: datetime) -> Finding:
+    """Say that the hub lacks a survey of this box, which it could not take in."""
+    return Finding(
+        rule="survey-not-taken",
+        subject=about_source(SET_ASIDE),
+        label="the hub",
+        urgency=Urgency.NOTE,
+        sentence=f"The hub could not take in the survey of {at:%d %b %H:%M} UTC, and it is sent no "
+        "more. The box has judged it; what it had to say of it leaves from the box itself.",
+        next_step="Update midwatch on the hub and here. The history on this box is complete.",
+        observed_at=now,
+        evidence=(Evidence(what="what the hub said", value=why),),
     )
 
 

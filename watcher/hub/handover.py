@@ -7,19 +7,24 @@ before need not be sent, for the hub speaks.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from watcher.facts.finding import Finding
 from watcher.facts.identity import BoxId
 from watcher.facts.survey import Survey
+from watcher.hub.errors import Refused
 from watcher.hub.fallback import (
     HUB,
+    SET_ASIDE,
+    SET_ASIDE_SHOWN,
     alone_since,
     closing_words,
     hub_findings,
     is_alone,
     release_at,
+    set_aside_finding,
 )
 from watcher.hub.masking import Mask
 from watcher.hub.telling import (
@@ -30,14 +35,18 @@ from watcher.hub.telling import (
     pack_plain,
     plain_of,
     told_here,
+    within,
 )
-from watcher.hub.thinning import Level, has_weight, pools_mark, thin
+from watcher.hub.thinning import DOUBT, NOT_WHOLE, Level, has_weight, pools_mark, thin
 from watcher.hub.wire import Parcel, pack, unpack
 from watcher.store.outgoing import Outgoing
 from watcher.store.transaction import Transaction
 
 TAKEN_AT = "hub-taken-at"
 TROUBLE = "hub-trouble"
+REFUSES = "hub-refuses"
+LACKS = "hub-lacks"
+"""Under this name stands which survey was set aside last, when, and what the hub said."""
 POOLS = "hub-pools"
 RAW_AT = "hub-raw-at"
 TOLD = "hub-told"
@@ -118,19 +127,47 @@ class Handover:
         if level is Level.BONES and not one.weighs:
             tx.drop_outgoing(one.number)
             return len(one.body)
+        return self._write_thin(tx, one, level, DOUBT)
+
+    def _write_thin(self, tx: Transaction, one: Outgoing, level: Level, why: str) -> int:
+        """Keep less of one survey; give the bytes won."""
         parcel = unpack(one.body)
-        body = pack(
-            Parcel(
-                sender=parcel.sender,
-                every_seconds=parcel.every_seconds,
-                survey=thin(parcel.survey, level),
-                besides=parcel.besides,
-                works=parcel.works,
-                alone_since=parcel.alone_since,
-            )
-        )
+        body = pack(replace(parcel, survey=thin(parcel.survey, level, why)))
         tx.thin_outgoing(one.number, level, body)
         return len(one.body) - len(body)
+
+    def to_the_bones(self, tx: Transaction, one: Outgoing) -> bool:
+        """Leave out of a survey that the hub cannot take all but what weighs.
+
+        False when nothing more can be left out.
+        """
+        if one.level >= Level.BONES:
+            return False
+        try:
+            self._write_thin(tx, one, Level.BONES, NOT_WHOLE)
+        except Refused:  # not even we can read it
+            return False
+        return True
+
+    def set_aside(self, tx: Transaction, one: Outgoing, why: str, now: datetime) -> None:
+        """Send a survey no more that the hub cannot take, and say here what it had to say.
+
+        Its messages leave from this box, and that the hub lacks it is told, here and there.
+        """
+        tx.drop_outgoing(one.number)
+        tx.let_go(self.box, one.put_at)
+        words = json.dumps([one.put_at.isoformat(), now.isoformat(), why])
+        tx.keep(self.box, LACKS, words)
+
+    def _lacks(self, tx: Transaction, now: datetime) -> tuple[Finding, ...]:
+        """Say which survey the hub lacks, for a while."""
+        words = tx.kept(self.box, LACKS)
+        if words is None:
+            return ()
+        at, since, why = json.loads(words)
+        if now - datetime.fromisoformat(since) >= SET_ASIDE_SHOWN:
+            return ()
+        return (set_aside_finding(datetime.fromisoformat(at), why, now),)
 
     def taken_at(self, tx: Transaction) -> datetime | None:
         """Give when the hub last took a survey in, or None."""
@@ -151,32 +188,44 @@ class Handover:
         return closing_words(self.box, self.taken_at(tx))
 
     def findings(self, tx: Transaction, now: datetime) -> tuple[Finding, ...]:
-        """Say that the hub is away, while it is."""
+        """Say that the hub is away, while it is, and that it lacks a survey."""
         trouble = tx.kept(self.box, TROUBLE) or ""
-        return hub_findings(self.taken_at(tx), now, self.alone_after, trouble)
+        refuses = tx.kept(self.box, REFUSES) is not None
+        away = hub_findings(self.taken_at(tx), now, self.alone_after, trouble, refuses=refuses)
+        return (*away, *self._lacks(tx, now))
 
     def works(self, tx: Transaction, now: datetime) -> frozenset[str]:
         """Name the hub among what works, while it does."""
         alone = is_alone(self.taken_at(tx), now, self.alone_after)
-        return frozenset() if alone else frozenset({HUB})
+        lacked = tx.kept(self.box, LACKS) is not None and not self._lacks(tx, now)
+        whole = frozenset({SET_ASIDE}) if lacked else frozenset()
+        return whole if alone else whole | {HUB}
 
     def taken(self, tx: Transaction, one: Outgoing, now: datetime) -> int:
         """The hub has a survey: forget it, and take back what would be said about it here.
 
-        Gives how many messages were taken back. One that left already stays sent.
+        Gives how many messages were taken back. One that left already stays sent. Of a survey of
+        which much was left out the hub knows too little to speak: there they leave.
         """
         tx.drop_outgoing(one.number)
         tx.keep(self.box, TAKEN_AT, now.isoformat())
         tx.forget(self.box, TROUBLE)
+        tx.forget(self.box, REFUSES)
         dropped = 0
+        if one.level >= Level.BONES:
+            tx.let_go(self.box, one.put_at)
         for number in tx.held_notices(self.box, one.put_at):
             dropped += tx.drop_notice(number, now=now, reason="the hub has it")
         return dropped
 
-    def not_taken(self, tx: Transaction, sentence: str) -> None:
-        """Remember why the hub took nothing."""
+    def not_taken(self, tx: Transaction, sentence: str, *, refuses: bool = False) -> None:
+        """Remember why the hub took nothing, and whether it is there and refuses."""
         if tx.kept(self.box, TROUBLE) != sentence:
             tx.keep(self.box, TROUBLE, sentence)
+        if refuses:
+            tx.keep(self.box, REFUSES, "yes")
+        else:
+            tx.forget(self.box, REFUSES)
 
     def telling(self, tx: Transaction, now: datetime) -> Tells | None:
         """Give what the hub is to be told of how this box is prepared; None when it knows."""
@@ -189,7 +238,7 @@ class Handover:
         if self.mask is not None:
             known = (*(drive.identity for drive in tx.drives(self.box)), *drives_told(told))
             plain = self.mask.hide_plain(plain, known)
-        return Tells(mark=mark, body=pack_plain(plain))
+        return Tells(mark=mark, body=pack_plain(within(plain)))
 
     def told(self, tx: Transaction, mark: str, now: datetime) -> None:
         """The hub has what this box told."""

@@ -1,8 +1,13 @@
 """Sends what waits for the hub, in order, from a thread of the watch; never holds the watch up.
 
 One survey at a time, the oldest first: the next goes when the hub has taken this one. When it does
-not, the same is sent again after a growing, bounded gap. A survey that the hub cannot read is set
-aside after some tries and said so: one bad parcel must not hold all the others up for ever.
+not, the same is sent again after a growing, bounded gap.
+
+One that the hub cannot take (it cannot read it, or meets a fault of its own) must not hold all the
+others up for ever. After some tries all but what weighs is left out of it. When that is not taken
+either, one of those after it is tried, right after this one: only when the hub takes that is it
+known that this one is bad, and not the hub. Then it is set aside, and a person is told
+(``Handover.set_aside``); an outage of the hub, whatever it answers, loses nothing.
 """
 
 from __future__ import annotations
@@ -20,16 +25,24 @@ from watcher.hub.enrolment import hash_of, new_token
 from watcher.hub.errors import HubError, Refused, Why
 from watcher.hub.handover import Handover
 from watcher.hub.telling import ASK_AGAIN, PATH
-from watcher.hub.wire import Answer, Renewal, pack
+from watcher.hub.wire import MOST_SENT, Answer, Renewal, pack
 from watcher.service.clock import Clock
 from watcher.store.database import Store
 from watcher.store.errors import StoreError
+from watcher.store.outgoing import Outgoing
 
 GAP_FIRST_SECONDS = 5.0
 GAP_LONGEST_SECONDS = 300.0
 """Between tries, doubling, with chance so that boxes of one street do not come back at once."""
 
 BAD_TRIES = 5
+
+_BAD = frozenset({Why.UNREADABLE, Why.TOO_LARGE, Why.FAULT})
+"""With these it may be this one survey."""
+
+_FOR_GOOD = frozenset({Why.NOT_KNOWN, Why.TWO_SENDERS, Why.RETURNED, Why.NEWER})
+"""With these it is the box or its version, and does not pass by itself."""
+
 IDLE_SECONDS = 60.0
 
 
@@ -41,6 +54,11 @@ class Posts(Protocol):
 
     def close(self) -> None:
         """Hang up."""
+
+
+def _is_bad(error: HubError) -> bool:
+    """Tell whether it may be this one survey that is not taken."""
+    return isinstance(error, Refused) and error.why in _BAD
 
 
 def gap_after(tries: int, chance: float) -> float:
@@ -71,6 +89,8 @@ class Sender:
         self._look, self._say = look, say
         self._wake, self._stop = threading.Event(), False
         self._tries = 0
+        self._stuck = 0  # the number of the last one tried since the first could not be taken
+        self._bad = ""  # what it said of that
         self._said = ""
         self._taken, self._ask_after = False, 0.0
         self._thread = threading.Thread(target=self._run, name="to-hub", daemon=True)
@@ -103,6 +123,7 @@ class Sender:
         try:
             with self._store().snapshot() as tx:
                 one = tx.first_outgoing()
+                later = None if one is None else tx.first_outgoing(max(self._stuck, one.number))
         except StoreError:
             return GAP_LONGEST_SECONDS
         if one is None:
@@ -111,14 +132,36 @@ class Sender:
         try:
             answer = self._send(one.body)
         except HubError as error:
-            return self._failed(error, one.number)
-        self._tries, self._taken = 0, True
+            wait = self._failed(error, one)
+            if not self._stuck or not _is_bad(error):
+                return wait
+            if later is None:
+                self._stuck = one.number  # all that wait were tried: once more from the next
+                return wait
+            return self._try_past(later)
+        return self._took(one, answer)
+
+    def _try_past(self, later: Outgoing) -> float:
+        """Send one of those that come after one that is not taken; give how long to wait."""
+        try:
+            answer = self._send(later.body)
+        except HubError as error:
+            return self._failed(error, later)
+        return self._took(later, answer)
+
+    def _took(self, one: Outgoing, answer: Answer) -> float:
+        """The hub has a survey; what was kept before it and is still here it cannot take."""
         now = self._clock.now()
         try:
             with self._store().transaction() as tx:
+                for bad in tx.outgoing_before(one.number):
+                    self._handover.set_aside(tx, bad, self._bad, now)
                 self._handover.taken(tx, one, now)
         except StoreError:
             return GAP_FIRST_SECONDS  # it is sent again, and counts once
+        if self._stuck:
+            self._tell(f"A survey is not sent any more: {self._bad}")
+        self._tries, self._stuck, self._taken = 0, 0, True
         self._tell("")
         if answer.look:
             self._look()
@@ -142,11 +185,15 @@ class Sender:
             self._line.post(PATH, tells.body, self._known.token)
             with self._store().transaction() as tx:
                 self._handover.told(tx, tells.mark, now)
-        except (HubError, StoreError):
+        except (HubError, StoreError) as error:
+            if isinstance(error, HubError) and _is_bad(error):
+                self._say(f"Hub: How this box is prepared is not taken in: {error}")
             self._ask_after = self._clock.monotonic() + ASK_AGAIN.total_seconds()
 
     def _send(self, body: bytes) -> Answer:
         """Send with the newer token when there is one; the old one ends when that works."""
+        if len(body) > MOST_SENT:
+            raise Refused(Why.TOO_LARGE, f"A parcel has at most {MOST_SENT} bytes.")
         if self._known.next_token:
             try:
                 answer = self._line.post("/box/surveys", body, self._known.next_token)
@@ -158,18 +205,21 @@ class Sender:
                 return answer
         return self._line.post("/box/surveys", body, self._known.token)
 
-    def _failed(self, error: HubError, number: int) -> float:
+    def _failed(self, error: HubError, one: Outgoing) -> float:
         """Remember why, and give how long to wait."""
         self._tries += 1
         sentence = f"{error}"
-        bad = isinstance(error, Refused) and error.why in {Why.UNREADABLE, Why.TOO_LARGE}
+        why = error.why if isinstance(error, Refused) else None
+        enough = self._tries >= BAD_TRIES or why is Why.TOO_LARGE
         try:
             with self._store().transaction() as tx:
-                self._handover.not_taken(tx, sentence)
-                if bad and self._tries >= BAD_TRIES:
-                    tx.drop_outgoing(number)
+                self._handover.not_taken(tx, sentence, refuses=why in _FOR_GOOD)
+                if _is_bad(error) and self._stuck:
+                    self._stuck = max(self._stuck, one.number)
+                elif _is_bad(error) and enough and self._handover.to_the_bones(tx, one):
                     self._tries = 0
-                    sentence = f"A survey is not sent any more: {error}"
+                elif _is_bad(error) and enough:
+                    self._stuck, self._bad = one.number, sentence
         except StoreError:
             return GAP_LONGEST_SECONDS
         self._tell(sentence)

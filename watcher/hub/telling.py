@@ -16,6 +16,8 @@ newer ``wire`` is refused; parts that are not known here are left out, so a part
 make a box look better prepared needs a new number.
 
 **Limits.** At most ``MOST_UNPACKED`` bytes unpacked; the counts are those of ``ToldReadiness``.
+Where a box has more to tell, long texts are cut first, then the oldest of what there is most of
+is left out: that makes it look less prepared than it is, and never more.
 """
 
 from __future__ import annotations
@@ -40,6 +42,10 @@ from watcher.store.transaction import Transaction
 
 PATH: Final = "/box/readiness"
 MOST_UNPACKED: Final = 1024 * 1024
+
+TEXTS_CUT_AT: Final = (1000, 300, 100)
+"""Letters of a note, a place or a reason that are told, where the whole would be too large; our
+choice: long enough to know what is meant. What tells one drive from another is shorter."""
 
 TOLD_AGAIN: Final = timedelta(hours=24)
 ASK_AGAIN: Final = timedelta(hours=1)
@@ -75,6 +81,34 @@ def pack_telling(telling: Telling) -> bytes:
 def pack_plain(plain: Any) -> bytes:  # noqa: ANN401 - JSON
     """Write it from plain lists, dictionaries, texts and numbers."""
     return zlib.compress(json.dumps(plain, ensure_ascii=False).encode("utf-8", "replace"), LEVEL)
+
+
+def within(plain: Any, most: int = MOST_UNPACKED) -> Any:  # noqa: ANN401 - JSON
+    """Give as much of it as a hub takes: at most so many bytes; see the limits above."""
+    for longest in TEXTS_CUT_AT:
+        if _size(plain) <= most:
+            return plain
+        plain = _cut(plain, longest)
+    while _size(plain) > most:
+        told = plain["told"]
+        name = max(("shelf", "drills", "restores"), key=lambda part: _size(told[part]))
+        plain = plain | {"told": told | {name: told[name][len(told[name]) // 2 + 1 :]}}
+    return plain
+
+
+def _size(plain: Any) -> int:  # noqa: ANN401 - JSON
+    return len(json.dumps(plain, ensure_ascii=False).encode("utf-8", "replace"))
+
+
+def _cut(here: Any, longest: int) -> Any:  # noqa: ANN401 - JSON
+    """Cut every text."""
+    if isinstance(here, str):
+        return here if len(here) <= longest else f"{here[: longest - 1]}…"
+    if isinstance(here, list):
+        return [_cut(one, longest) for one in here]
+    if isinstance(here, dict):
+        return {name: _cut(one, longest) for name, one in here.items()}
+    return here
 
 
 def plain_of(telling: Telling) -> Any:  # noqa: ANN401 - JSON

@@ -15,6 +15,7 @@ from enum import IntEnum
 from watcher.facts.kernel_event import Category
 from watcher.facts.survey import Survey
 
+NOT_WHOLE = "Part of this survey was left out: the hub could not take in the whole."
 DOUBT = "Part of this survey was left out while the hub was away: too many waited."
 
 
@@ -58,13 +59,13 @@ def without_raw(survey: Survey) -> Survey:
     return replace(survey, drives=tuple(replace(r, raw="") if r.raw else r for r in survey.drives))
 
 
-def thin(survey: Survey, level: Level) -> Survey:
-    """Leave out what goes at a level."""
+def thin(survey: Survey, level: Level, why: str = DOUBT) -> Survey:
+    """Leave out what goes at a level; ``why`` is said among its doubts where much goes."""
     if level is Level.WHOLE:
         return survey
     if level is Level.NO_RAW:
         return without_raw(survey)
-    if DOUBT in survey.doubts:
+    if why in survey.doubts:
         return survey
     return replace(
         survey,
@@ -74,5 +75,5 @@ def thin(survey: Survey, level: Level) -> Survey:
         backups=None,
         answered=(),
         events=tuple(e for e in survey.events if e.category is not Category.NOISE),
-        doubts=(*survey.doubts, DOUBT),
+        doubts=(*survey.doubts, why),
     )

@@ -45,10 +45,15 @@ class OutgoingPart(Part):
         }
         self.db.change(statements("hub")["put-outgoing"], values)
 
-    def first_outgoing(self) -> Outgoing | None:
-        """Give the survey that goes next, or None."""
-        row = self.db.one(statements("hub")["first-outgoing"])
+    def first_outgoing(self, after: int = 0) -> Outgoing | None:
+        """Give the survey that goes next, of those kept after number ``after``, or None."""
+        row = self.db.one(statements("hub")["first-outgoing"], {"after": after})
         return None if row is None else _outgoing(row)
+
+    def outgoing_before(self, number: int) -> tuple[Outgoing, ...]:
+        """Give the surveys that were kept before one, oldest first."""
+        rows = self.db.rows(statements("hub")["outgoing-before"], {"number": number})
+        return tuple(_outgoing(row) for row in rows)
 
     def outgoing_size(self) -> tuple[int, int]:
         """Give how many bytes and how many surveys wait."""
@@ -71,10 +76,19 @@ class OutgoingPart(Part):
         self.db.change(statements("hub")["drop-outgoing"], {"number": number})
 
     def held_notices(self, box: BoxId, until: datetime) -> tuple[int, ...]:
-        """Give the numbers of messages that wait, were never tried and were decided by then."""
+        """Give the numbers of messages that wait, were never tried and were decided by then.
+
+        Those that were let go are none of them.
+        """
         values: Values = {"box": box, "until": to_micros(until)}
         rows = self.db.rows(statements("hub")["waiting-notices"], values)
         return tuple(int(row["id"]) for row in rows)
+
+    def let_go(self, box: BoxId, until: datetime) -> int:
+        """Let messages leave that wait and were decided by then; give how many."""
+        self.told_or_said()
+        values: Values = {"box": box, "until": to_micros(until)}
+        return self.db.change(statements("hub")["let-notices-go"], values)
 
 
 def _outgoing(row: Any) -> Outgoing:  # noqa: ANN401 - a row

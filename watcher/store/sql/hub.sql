@@ -176,8 +176,12 @@ INSERT INTO outgoing (survey, put_at, level, weighs, body)
 VALUES (:survey, :put_at, 0, :weighs, :body);
 
 -- name: first-outgoing
--- The survey that goes next.
-SELECT * FROM outgoing ORDER BY number LIMIT 1;
+-- The survey that goes next, of those after one.
+SELECT * FROM outgoing WHERE number > :after ORDER BY number LIMIT 1;
+
+-- name: outgoing-before
+-- The surveys that were kept before one.
+SELECT * FROM outgoing WHERE number < :number ORDER BY number;
 
 -- name: outgoing-size
 -- What waits for the hub, in bytes and in surveys.
@@ -196,9 +200,14 @@ UPDATE outgoing SET level = :level, body = :body WHERE number = :number;
 DELETE FROM outgoing WHERE number = :number;
 
 -- name: waiting-notices
--- Messages of a box that wait and were decided up to a moment.
+-- Messages of a box that wait and were decided up to a moment, but for those that were let go.
 SELECT id FROM notice WHERE box = :box AND state = 'waiting' AND attempts = 0
-    AND created_at <= :until;
+    AND created_at <= :until AND next_try_at >= created_at;
+
+-- name: let-notices-go
+-- Messages that wait and were decided up to a moment leave at once; by their time they are known.
+UPDATE notice SET next_try_at = created_at - 1 WHERE box = :box AND state = 'waiting'
+    AND attempts = 0 AND created_at <= :until AND next_try_at >= created_at;
 
 -- name: mark-of-box
 -- What changes when something was written that the rules may see of a box.
