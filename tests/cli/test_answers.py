@@ -36,8 +36,9 @@ def test_the_first_to_take_a_case_has_it_and_the_second_hears_who(
 
 def test_a_case_that_is_not_there_cannot_be_taken(config: Path) -> None:
     status, text = command(config, "ack", "99", "--by", "ada")
-    assert status == Exit.REFUSED
-    assert "There is no open case 99." in text
+    assert status == Exit.NOT_FOUND
+    assert "There is no case 99. midwatch cases --all lists them." in text
+    assert command(config, "hand-over", "99", "ben", "--by", "ada")[0] == Exit.NOT_FOUND
 
 
 def test_a_case_goes_to_somebody_known_only(config: Path, number: str) -> None:
@@ -69,7 +70,7 @@ def test_a_silence_is_said_listed_and_ended(config: Path, scope: list[str], word
     assert "wwn-" not in text, "the owner's names, not ours"
     assert "md:" not in text
     assert command(config, "silence", "end", "1", "--by", "ada") == (0, "Silence 1 is over.\n")
-    assert command(config, "silence", "list") == (0, "Nothing is.\n")
+    assert command(config, "silence", "list") == (0, "Nothing is kept quiet.\n")
 
 
 @pytest.mark.parametrize(
@@ -97,3 +98,17 @@ def test_a_client_is_silenced_by_the_name_in_the_settings(config: Path) -> None:
     status, text = command(config, "silence", "add", *words)
     assert status == 0, text
     assert "all that is mill's" in text
+
+
+def test_a_silence_that_is_not_there_is_not_found(config: Path) -> None:
+    status, text = command(config, "silence", "end", "99")
+    assert status == Exit.NOT_FOUND
+    assert "There is no silence 99. midwatch silence list shows them." in text
+
+
+def test_what_is_kept_quiet_is_said_with_its_bay(config: Path) -> None:
+    words = ("silence", "add", "--drive", "bay 7", "--until", "2d", "--reason", "known")
+    assert (
+        "Quiet about the drive Dorne D4 DO8746 (bay 7) until"
+        in command(config, *words, "--by", "ada")[1]
+    )

@@ -31,3 +31,13 @@ def test_a_server_is_copied_by_its_own_tool_and_its_address_is_not_shown(tmp_pat
     assert done.exception.status is Exit.REFUSED
     assert "pg_dump --format=custom --file=copy.dump" in done.exception.sentence
     assert "hushword" not in done.exception.sentence
+
+
+def test_a_copy_that_cannot_be_made_is_no_fault_of_the_state(tmp_path: Path) -> None:
+    run(tmp_path, "", "invite", "--client", "Harbour Print Room")
+    (tmp_path / "there.db").touch()
+    for name, why in (("there.db", "already"), ("no/folder.db", "cannot be written")):
+        done = run(tmp_path, "", "backup", str(tmp_path / name))
+        assert isinstance(done.exception, Stop)
+        assert done.exception.status is Exit.REFUSED
+        assert why in done.exception.sentence

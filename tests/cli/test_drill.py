@@ -29,6 +29,6 @@ def test_no_drill_begins_while_no_message_would_leave(config: Path) -> None:
 
 
 def test_there_is_nothing_to_end_list_or_show_before_the_first(config: Path) -> None:
-    assert command(config, "drill", "--end")[0] == Exit.NOT_FOUND
-    assert command(config, "drill", "--list") == (0, "None yet.\n")
+    assert command(config, "drill", "--end")[0] == Exit.REFUSED
+    assert command(config, "drill", "--list") == (0, "No loss was rehearsed here yet.\n")
     assert command(config, "drill", "--show", "3")[0] == Exit.NOT_FOUND

@@ -50,3 +50,15 @@ def test_what_it_means_fits_a_narrow_terminal_and_the_line_stays_as_it_was(
     assert [x for x in lines if len(x) > 80 and not x.startswith("  line ")] == []
     (shown,) = [x.removeprefix("  line ").strip() for x in lines if x.startswith("  line ")]
     assert shown in LOG
+
+
+@pytest.mark.parametrize("more", [(), ("--json",)])
+def test_an_empty_log_is_no_verdict_that_all_is_harmless(
+    tmp_path: Path, more: tuple[str, ...]
+) -> None:
+    path = tmp_path / "empty.log"
+    path.touch()
+    status, text = command(None, "explain", str(path), *more)
+    assert status == Exit.REFUSED
+    assert "No kernel line was found there" in text
+    assert "erdict" not in text

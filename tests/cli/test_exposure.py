@@ -60,3 +60,9 @@ def test_habits_are_ranked(config: Path) -> None:
     assert status == 0
     assert "chance of losing data" in text
     assert "the most helpful first" in text
+
+
+def test_a_drive_that_is_out_already_is_not_lost_again_on_paper(config: Path) -> None:
+    status, text = command(config, "exposure", "orchard", "--if-lost", "bay 5")
+    assert status == Exit.REFUSED
+    assert "is out already: midwatch exposure orchard tells how it stands." in text

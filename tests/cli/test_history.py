@@ -140,3 +140,19 @@ def test_a_pool_that_went_for_good_is_retired_and_one_that_is_there_is_not(tmp_p
     assert "pool-gone" not in {f.rule for f in after.findings}
     assert command(config, "retire", "--pool", "meadow")[0] == Exit.NOT_FOUND
     assert command(config, "retire")[0] == Exit.WRONG_WORDS
+
+
+def test_of_a_drive_that_is_gone_no_verdict_stands_as_if_it_were_there(config: Path) -> None:
+    _, text = command(config, "drive", "bay 5")
+    assert "passed (the drive's own, when last read)" in text
+    assert "may have failed already" in text
+    _, text = command(config, "drive", "bay 3")
+    assert "passed (the drive's own)" in text
+    assert "may have failed already" not in text
+
+
+def test_who_retires_a_drive_that_is_there_hears_what_comes_of_it(config: Path) -> None:
+    _, text = command(config, "retire", "bay 1")
+    assert "still here: when it leaves, only the pool orchard tells of it" in text
+    assert "midwatch retire AL4711 --back" in text
+    assert "still here" not in command(config, "retire", "bay 5")[1]

@@ -106,7 +106,7 @@ def test_codes_that_wait_are_listed_and_can_be_taken_back(settings: str) -> None
     run(settings, "invite", "--client", "Harbour Print Room")
     mark = run(settings, "invited").output.split()[0]
     assert run(settings, "withdraw", mark).exit_code == 0
-    assert "There is none." in run(settings, "invited").output
+    assert "No code waits to be used." in run(settings, "invited").output
     again = run(settings, "withdraw", mark)
     assert isinstance(again.exception, Stop)
     assert again.exception.status is Exit.NOT_FOUND
@@ -162,3 +162,12 @@ def test_the_list_of_boxes_says_how_their_pools_stand_and_how_much_is_to_do(sett
     assert "media bare" in text
     assert "1 today" in text
     assert "not heard from for 5 h" in text
+
+
+@pytest.mark.parametrize("span", ["0h", "3", "90d"])
+def test_a_code_that_is_good_for_no_time_or_too_long_is_not_made(settings: str, span: str) -> None:
+    done = run(settings, "invite", "--client", "Harbour Print Room", "--for", span)
+    assert isinstance(done.exception, Stop)
+    assert done.exception.status is Exit.WRONG_WORDS
+    run(settings, "invite", "--client", "Harbour Print Room", "--for", "1d")
+    assert len(run(settings, "invited").output.splitlines()) == 1

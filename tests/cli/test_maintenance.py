@@ -48,6 +48,7 @@ def test_a_plan_that_comes_again_says_when(config: Path) -> None:
     ("words", "status", "said"),
     [
         (["--for", "PT", "--expect", "degraded"], Exit.WRONG_WORDS, "is no length of time"),
+        (["--for", "3", "--expect", "degraded"], Exit.WRONG_WORDS, "write 90min, 3h or 2d"),
         (["--for", "P1M", "--expect", "degraded"], Exit.WRONG_WORDS, "no fixed length"),
         (["--for", "3h", "--expect", "a miracle"], Exit.WRONG_WORDS, "is not understood"),
         (["--for", "3h", "--expect", "replace bay 99"], Exit.NOT_FOUND, "bay 99"),
@@ -68,6 +69,20 @@ def test_a_rule_that_is_none_or_comes_too_often_is_refused(config: Path, rule: s
     words = ["--start", "2030-01-01 22:00", "--for", "2h", "--expect", "degraded"]
     found, text = command(config, "maintenance", "plan", *words, "--repeat", rule, "--by", "ada")
     assert found == Exit.WRONG_WORDS, text
+
+
+def test_work_that_comes_again_before_it_is_over_is_refused(config: Path) -> None:
+    words = ["--start", "2030-01-01 22:00", "--expect", "box off", "--repeat", "weekly"]
+    plan = ("maintenance", "plan", "--by", "ada", *words)
+    found, text = command(config, *plan, "--for", "8d")
+    assert (found, "come again before it is over" in text) == (Exit.REFUSED, True), text
+    assert command(config, *plan, "--for", "7d")[0] == 0
+
+
+def test_planned_work_that_is_not_there_is_not_found(config: Path) -> None:
+    found, text = command(config, "maintenance", "end", "99")
+    assert found == Exit.NOT_FOUND
+    assert "There is no planned work 99. midwatch maintenance list shows it." in text
 
 
 def test_a_rule_that_never_comes_is_refused(config: Path) -> None:

@@ -48,8 +48,22 @@ def test_programs_get_each_line_with_its_rule(config: Path) -> None:
 def test_a_restore_that_was_tried_is_written_down(config: Path) -> None:
     words = ("restored", "photos", "--from", "nas", "--by", "ada")
     status, text = command(config, *words, "--on", "2026-01-05", "--note", "one file, compared")
-    assert (status, text.strip()) == (0, "Written down: photos from nas, worked.")
+    told = "Written down: getting photos back from nas worked, 05 Jan 2026."
+    assert (status, text.strip()) == (0, told)
     assert "did not work" in command(config, *words, "--failed")[1]
+
+
+@pytest.mark.parametrize(
+    ("day", "why"),
+    [("2099-01-05", "has not come yet"), ("yesterday", "not a day"), ("05.01.2026", "not a day")],
+)
+def test_a_day_that_has_not_come_or_is_none_is_not_taken_for_today(
+    config: Path, day: str, why: str
+) -> None:
+    status, text = command(
+        config, "restored", "photos", "--from", "nas", "--by", "ada", "--on", day
+    )
+    assert (status, why in text) == (Exit.WRONG_WORDS, True), text
 
 
 def test_a_thing_or_copy_that_is_not_declared_is_not_written_down(config: Path) -> None:

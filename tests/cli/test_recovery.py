@@ -37,7 +37,7 @@ def test_it_says_where_we_are_what_is_next_and_what_to_leave_alone(config: Path)
         "mdadm --detail /dev/md0",
         "words from",
         "Pull or unplug no other drive.",
-        "Still readable: Everything, as long as no further drive fails.",
+        "Still readable: Everything; the pool can lose 1 more drive.",
     ):
         assert words in text, words
 
@@ -83,7 +83,7 @@ def test_without_a_pool_all_recoveries_are_listed(config: Path) -> None:
 
 def test_a_pool_that_lost_nothing_has_nothing_to_recover(config: Path, well: Path) -> None:
     status, text = command(config, "recovery", "cellar")
-    assert status == Exit.NOT_FOUND
+    assert status == Exit.REFUSED
     assert "has lost no margin" in text
     assert command(well, "recovery")[1].startswith("No pool has lost margin")
 

@@ -110,6 +110,13 @@ def test_a_burn_in_made_elsewhere_is_written_down_with_its_term(config: Path) ->
     assert "did not pass" in command(config, "shelf")[1]
 
 
+def test_a_burn_in_of_a_day_to_come_is_not_taken_for_one_of_today(config: Path) -> None:
+    words = ("shelf", "proven", "1", "--how", "written, read back", "--on", "2099-01-05")
+    command(config, "shelf", "add", "--model", "Altair A8", "--serial", "S1", "--size", "8TB")
+    status, text = command(config, *words)
+    assert (status, "has not come yet" in text) == (Exit.WRONG_WORDS, True), text
+
+
 def test_the_window_of_a_pool_follows_from_the_shelf(config: Path) -> None:
     """With a spare on the shelf nothing is waited for."""
     waits = "waiting for a spare"

@@ -91,7 +91,7 @@ def test_where_two_clients_call_a_box_the_same_it_must_be_said_whose(hub: Path) 
         ),
         (("case", "99", "--box", "press"), Exit.NOT_FOUND, "midwatch cases --all --box press"),
         (("case", "99"), Exit.NOT_FOUND, "This is the hub's own book; for a box's name it"),
-        (("ack", "99", "--by", "sam"), Exit.REFUSED, "This is the hub's own book"),
+        (("ack", "99", "--by", "sam"), Exit.NOT_FOUND, "This is the hub's own book"),
     ],
 )
 def test_what_cannot_be_found_is_said_plainly(

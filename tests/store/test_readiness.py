@@ -100,7 +100,14 @@ def test_rehearsals_and_restores_are_kept_in_order(store: Store) -> None:
 def test_the_last_answer_is_that_of_a_person_to_a_case(store: Store) -> None:
     with store.transaction() as tx:
         assert tx.last_answer(BOX) is None
-        for minute, what in enumerate(("opened", "acknowledged", "told-reminder")):
+        for minute, what in enumerate(("opened", "told-new", "acknowledged", "told-reminder")):
             at = NOW + timedelta(minutes=minute)
             tx.add_records(BOX, (Record(case=1, at=at, what=what, by="Ana", text=""),))
-        assert tx.last_answer(BOX) == (NOW + timedelta(minutes=1), "Ana")
+        assert tx.last_answer(BOX) == (NOW + timedelta(minutes=2), "Ana")
+
+
+def test_who_takes_a_case_that_nobody_was_told_of_proves_no_way_to_a_person(store: Store) -> None:
+    with store.transaction() as tx:
+        for case, what in ((1, "opened"), (2, "told-new"), (1, "acknowledged"), (1, "told-taken")):
+            tx.add_records(BOX, (Record(case=case, at=NOW, what=what, by="Ana", text=""),))
+        assert tx.last_answer(BOX) is None

@@ -17,7 +17,7 @@ from watcher.cases.observations import (
     WorkAnnounced,
     WorkEnded,
 )
-from watcher.cases.recurrence import NotUnderstood, check_rule
+from watcher.cases.recurrence import NotUnderstood, check_rule, next_after
 from watcher.cases.sounding import add_pending, sound
 from watcher.cases.state import Answer, Case, Maintenance, NoticeKind, Silence
 from watcher.cases.works import close_work
@@ -142,6 +142,13 @@ def announce_work(draft: Draft, said: WorkAnnounced) -> None:
         repeat = check_rule(said.repeat) if said.repeat else ""
     except NotUnderstood as error:
         draft.refuse(f"{error}.")
+        return
+    again = next_after(repeat, said.begins, said.zone, said.begins) if repeat else None
+    if again is not None and again < said.ends:
+        draft.refuse(
+            "It would come again before it is over, and nothing would ever sound: make it shorter, "
+            "or let it come less often."
+        )
         return
     work = Maintenance(
         number=draft.book.next_mark,

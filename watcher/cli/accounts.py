@@ -155,7 +155,10 @@ def account_list(context: click.Context) -> None:
             ]
             for one in tx.tokens()
         ]
-    say("\n".join(columns(rows, total=terminal_width(), indent="")) or "There is none yet.")
+    say(
+        "\n".join(columns(rows, total=terminal_width(), indent=""))
+        or "There is no account and no token yet."
+    )
 
 
 @account.command("change")

@@ -44,6 +44,22 @@ def say_to(room: Room, observation: Observation) -> None:
         raise Stop(outcome.refused + which_book(room), Exit.REFUSED)
 
 
+def check_case(room: Room, number: int) -> None:
+    """Stop when there was never a case of that number."""
+    with room.store.snapshot() as tx:
+        if tx.case(room.box, number) is None:
+            raise no_case(room, number)
+
+
+def no_case(room: Room, number: int) -> Stop:
+    """Say that there is no case of that number, and where to find them."""
+    return Stop(
+        f"There is no case {number}. midwatch cases --all{room.option} lists them."
+        + which_book(room),
+        Exit.NOT_FOUND,
+    )
+
+
 def which_book(room: Room) -> str:
     """Say at a hub that no box was named, behind what could not be done; "" elsewhere."""
     if not room.at_hub or room.at is not None:
@@ -61,6 +77,7 @@ def which_book(room: Room) -> str:
 def ack(context: click.Context, number: int, until: str, note: str, by: str | None) -> None:
     """Take case NUMBER: nobody is told again until the time you name, unless it gets worse."""
     with room_of(context) as room:
+        check_case(room, number)
         moment = until_of(until, room)
         who = who_asks(room, by)
         say_to(room, Acknowledged(case=number, by=who, until=moment, note=note))
@@ -88,6 +105,7 @@ def ack(context: click.Context, number: int, until: str, note: str, by: str | No
 def hand_over(context: click.Context, number: int, person: str, note: str, by: str | None) -> None:
     """Give case NUMBER to PERSON, who is told at once; without an answer others are told again."""
     with room_of(context) as room:
+        check_case(room, number)
         who = who_asks(room, by)
         say_to(room, HandedOver(case=number, by=who, to=person, note=note))
         say(f"{person} is told that case {number}{room.of_box} is theirs now.")
@@ -118,9 +136,7 @@ def _scope(
     if drive is not None:
         found = find_drive(tx, drive, room)
         who = found.identity
-        return _Scope(
-            kind=ScopeKind.DRIVE, key=who.drive, words=f"the drive {who.model} {who.serial}"
-        )
+        return _Scope(kind=ScopeKind.DRIVE, key=who.drive, words=f"the drive {label_of(found)}")
     if pool is not None:
         seen = find_pool(tx, pool, room)
         return _Scope(kind=ScopeKind.POOL, key=seen.pool, words=f"the pool {seen.name}")
@@ -238,7 +254,7 @@ def silence_list(context: click.Context) -> None:
             ]
             for s in book.silences
         ]
-        say("\n".join(columns(rows, total=terminal_width(), indent="")) or "Nothing is.")
+        say("\n".join(columns(rows, total=terminal_width(), indent="")) or "Nothing is kept quiet.")
 
 
 @silence.command("end")
@@ -249,5 +265,13 @@ def silence_list(context: click.Context) -> None:
 def silence_end(context: click.Context, number: int, by: str | None) -> None:
     """End silence NUMBER; what still holds sounds at once."""
     with room_of(context) as room:
+        with room.store.snapshot() as tx:
+            known = [s.number for s in tx.load_book(room.box).silences]
+        if number not in known:
+            raise Stop(
+                f"There is no silence {number}. midwatch silence list{room.option} shows them."
+                + which_book(room),
+                Exit.NOT_FOUND,
+            )
         say_to(room, SilenceLifted(number=number, by=who_asks(room, by)))
         say(f"Silence {number} is over.")

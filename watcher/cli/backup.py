@@ -11,6 +11,7 @@ from watcher.cli.parts import settings_of
 from watcher.cli.say import say
 from watcher.service.bootstrap import on_server, store_path
 from watcher.store.backup import back_up
+from watcher.store.errors import StoreFull, StoreReadOnly
 
 MIB = 1024 * 1024
 
@@ -27,5 +28,8 @@ def backup(context: click.Context, file: str) -> None:
             f"--file={file} --dbname=ADDRESS (with the address that stands under shop.store).",
             Exit.REFUSED,
         )
-    size = back_up(store_path(config), Path(file))
+    try:
+        size = back_up(store_path(config), Path(file))
+    except (StoreReadOnly, StoreFull) as error:  # of the copy, not of the store
+        raise Stop(f"{str(error)[:1].upper()}{str(error)[1:]}.", Exit.REFUSED) from error
     say(f"The store is in {file} ({size / MIB:.1f} MiB), whole and read back.")

@@ -9,9 +9,8 @@ import click
 
 from watcher.cases.record_words import say_record
 from watcher.cases.state import Case
-from watcher.cli.answers import which_book
+from watcher.cli.answers import no_case
 from watcher.cli.columns import columns, fold
-from watcher.cli.exits import Exit, Stop
 from watcher.cli.page_link import page_lines
 from watcher.cli.parts import Room, room_of, terminal_width
 from watcher.cli.say import say
@@ -164,11 +163,7 @@ def case(context: click.Context, number: int, *, for_programs: bool) -> None:
             box = room.box
             found = tx.case(box, number)
             if found is None:
-                raise Stop(
-                    f"There is no case {number}. midwatch cases --all{room.option} lists them."
-                    + which_book(room),
-                    Exit.NOT_FOUND,
-                )
+                raise no_case(room, number)
             records = tx.records(box, number)
         if for_programs:
             click.echo(json.dumps(case_as_json(found), indent=2))

@@ -25,7 +25,7 @@ from watcher.cli.parts import (
 from watcher.cli.ready import prepared_view
 from watcher.cli.say import say
 from watcher.facts.readiness import DrillDone
-from watcher.facts.units import say_span
+from watcher.facts.units import say_count, say_span
 from watcher.recovery.drill import spare_line
 from watcher.service.bootstrap import box_of
 from watcher.service.clock import SystemClock
@@ -75,7 +75,7 @@ def finish(context: click.Context) -> int:
     with room_of(context) as room:
         drill = going_on(room)
         if drill is None:
-            raise Stop("No drill is going on.", Exit.NOT_FOUND)
+            raise Stop("No drill is going on.", Exit.REFUSED)
         done = end(room.desk(), drill, room.now)
     say(done.page)
     return int(Exit.ACT if done.went_wrong else Exit.DONE)
@@ -90,11 +90,17 @@ def list_drills(context: click.Context) -> None:
                 room.say(d.begun_at),
                 d.pool_name,
                 d.member,
-                "goes on" if d.ended_at is None else f"{len(d.went_wrong)} would have gone wrong",
+                "goes on" if d.ended_at is None else _went_wrong(len(d.went_wrong)),
             ]
             for d in reversed(tx.drills(box_of(room.config)))
         ]
-    say("\n".join(columns(rows, total=terminal_width(), indent="")) or "None yet.")
+    table = columns(rows, total=terminal_width(), indent="")
+    say("\n".join(table) or "No loss was rehearsed here yet.")
+
+
+def _went_wrong(count: int) -> str:
+    what = say_count(count, "thing") if count else "nothing"
+    return f"{what} would have gone wrong"
 
 
 def show_page(context: click.Context, number: int) -> None:
@@ -102,7 +108,7 @@ def show_page(context: click.Context, number: int) -> None:
     with room_of(context) as room, room.store.snapshot() as tx:
         found = next((d for d in tx.drills(box_of(room.config)) if d.number == number), None)
     if found is None:
-        raise Stop(f"There was no drill {number}.", Exit.NOT_FOUND)
+        raise Stop(f"There is no drill {number}. midwatch drill --list shows them.", Exit.NOT_FOUND)
     say(found.page or "It goes on: midwatch drill --end.")
 
 

@@ -28,7 +28,7 @@ MEANING = {
     Exit.FAULTY_SETTINGS: "the configuration has faults; all of them are listed",
     Exit.NO_STATE: "the state folder or its database cannot be used",
     Exit.REFUSED: "what you asked for cannot be done; the reason is printed",
-    Exit.NOT_FOUND: "there is no case, drive, pool or rule of that name",
+    Exit.NOT_FOUND: "what you named is not known here: a case, a drive, a pool, a rule, a box …",
     Exit.ACT: "look: somebody must act, this week or sooner",
     Exit.BLIND: "look: nothing needs you as far as can be seen, but something cannot be seen",
     Exit.OUR_FAULT: "a fault in midwatch itself; please report it",

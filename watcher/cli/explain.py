@@ -8,7 +8,9 @@ from typing import BinaryIO
 import click
 
 from watcher.cli.columns import hang
+from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of, terminal_width
+from watcher.cli.say import say
 from watcher.readers.kernel_explain import explain as explained
 from watcher.readers.kernel_explain import to_json_lines, to_text
 from watcher.readers.kernel_prefix import Dating
@@ -31,13 +33,22 @@ def explain(
     text = file.read().decode("utf-8", errors="replace")
     now = SystemClock().now() + timedelta(days=1)  # a log from another zone is not a year old
     explanation = explained(text, Dating(now=now, zone=zone_of(settings_of(context))))
+    if not explanation.lines:
+        raise Stop(
+            "No kernel line was found there: the text is empty, or it is no kernel log. (Only root "
+            "may read the whole of it.)",
+            Exit.REFUSED,
+        )
     if for_programs:
         click.echo(to_json_lines(explanation), nl=False)
         return
     width = terminal_width()
     for line in to_text(explanation, all_events=all_events).splitlines():
         as_it_was = line.startswith("  line ")  # to be found again in the log
-        click.echo(line if as_it_was else "\n".join(hang(line, _WORDS_BEGIN, width)))
+        if as_it_was:
+            click.echo(line)
+        else:
+            say("\n".join(hang(line, _WORDS_BEGIN, width)))
 
 
 _WORDS_BEGIN = 10

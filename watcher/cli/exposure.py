@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from random import Random  # noqa: TID251 - seeded, and handed to the core
 from typing import Any
 
@@ -10,7 +11,8 @@ import click
 
 from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
-from watcher.cli.parts import Room, find_drive, find_pool, room_of, terminal_width
+from watcher.cli.parts import Room, find_drive, find_pool, label_of, room_of, terminal_width
+from watcher.cli.say import say
 from watcher.cli.which_box import about_a_box
 from watcher.exposure.estimate import Exposure, if_lost
 from watcher.exposure.figure import say_between, say_chance
@@ -126,7 +128,14 @@ def exposure(context: click.Context, pool: str, lost: str | None, *, for_program
         if lost is None:
             found = exposure_of(view, seen, plan, room.now)
         else:
-            gone = find_drive(tx, lost, room).identity.drive
+            known = find_drive(tx, lost, room)
+            gone = known.identity.drive
+            if gone in seen.drives and gone not in view.survey.present:
+                raise Stop(
+                    f"{label_of(known)} is out already: midwatch exposure "
+                    f"{shlex.quote(pool)}{room.option} tells how it stands.",
+                    Exit.REFUSED,
+                )
             lives = lives_of(view, seen)
             labels = {drive: view.label_of(drive) for drive in lives}
             try:
@@ -134,9 +143,10 @@ def exposure(context: click.Context, pool: str, lost: str | None, *, for_program
                 found = if_lost(seen, gone, lives, shelf, room.now, label=labels)
             except ValueError as error:
                 raise Stop(f"{str(error)[:1].upper()}{str(error)[1:]}.", Exit.REFUSED) from error
-    click.echo(
-        json.dumps(as_json(found), indent=2) if for_programs else show(found, terminal_width())
-    )
+    if for_programs:
+        click.echo(json.dumps(as_json(found), indent=2))
+    else:
+        say(show(found, terminal_width()))
 
 
 @click.command()
@@ -166,7 +176,7 @@ def plan(context: click.Context, pool: str, *, quick: bool) -> None:
     if years.simulated_yearly is not None:
         low, high = years.simulated_yearly
         lines += ["", f"A simulation of like drives gives between {say_between(low, high)} a year."]
-    click.echo("\n".join(lines))
+    say("\n".join(lines))
 
 
 _SEED = 20260302

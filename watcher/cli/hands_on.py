@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 import click
 
-from watcher.cli.columns import fold
 from watcher.cli.exits import Exit, Stop
-from watcher.cli.parts import terminal_width
+from watcher.cli.say import say
 from watcher.readers.runner import RealHost
 from watcher.service.scratch import CannotPractise, Scratch, make_scratch
 
@@ -63,15 +62,10 @@ def tasks_for(scratch: Scratch) -> tuple[Task, ...]:
     )
 
 
-def say(text: str) -> None:
-    """Print a text folded to the terminal."""
-    click.echo("\n".join(fold(text, terminal_width())))
-
-
 def follow(tasks: tuple[Task, ...]) -> bool:
     """Go through the tasks; False when the person gave up."""
     for number, task in enumerate(tasks, 1):
-        click.echo("")
+        say()
         say(f"{number}. {task.words}")
         click.echo(f"\n   {task.command}\n")
         while True:
@@ -103,7 +97,7 @@ def practise(context: click.Context) -> int:
         scratch.build()
         scratch.lose(2)
         if not follow(tasks_for(scratch)):
-            click.echo("Given up; everything is taken away again.")
+            say("Given up; everything is taken away again.")
             return int(Exit.REFUSED)
         letter = (scratch.at / "letter.txt").read_text(encoding="utf-8").strip()
         say(f"Done: full margin is back and proven, and the letter can be read: “{letter}”")

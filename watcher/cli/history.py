@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
+import shlex
 import sys
 from datetime import timedelta
 
@@ -16,7 +17,7 @@ from watcher.cli.say import say
 from watcher.cli.which_box import about_a_box
 from watcher.facts.drive import Metric
 from watcher.facts.survey import Survey
-from watcher.facts.units import say_bytes, say_percent
+from watcher.facts.units import say_bytes, say_count, say_percent
 from watcher.rules.chance_words import say_chance
 from watcher.rules.look import Look
 from watcher.rules.risk import Chance, chance_30_days
@@ -72,7 +73,7 @@ def history(
         days = tx.poll_days(found.identity.drive, room.now - back, room.now)
         read, asleep = sum(d.read for d in days), sum(d.asleep for d in days)
         failed = sum(d.failed for d in days)
-        say(f"\nLooked at: read {read} times, asleep {asleep}, no answer {failed}.")
+        say(f"\nLooked at: read {say_count(read, 'time')}, asleep {asleep}, no answer {failed}.")
 
 
 def _chance_of(tx: Transaction, found: KnownDrive, room: Room) -> Chance:
@@ -96,12 +97,15 @@ def _chance_of(tx: Transaction, found: KnownDrive, room: Room) -> Chance:
     )
 
 
-def _chance_lines(found: KnownDrive, chance: Chance, room: Room) -> tuple[str, ...]:
+def _chance_lines(found: KnownDrive, chance: Chance, room: Room, *, gone: bool) -> tuple[str, ...]:
     """Say a chance, and from how old an answer; of a drive never read nothing about its signs."""
     if found.last_read is None:
         words = "What it counts could never be read, so whether it shows a sign is not known."
         return (f"{words} Of drives like it {say_percent(chance.base)} fail in a year.",)
     lines = say_chance(chance)
+    if gone:
+        left = "It is not there any more, so it may have failed already."
+        return (f"{left} By its last answer, {room.say(found.last_read)}:", *lines)
     if found.unread is None:
         return lines
     return (f"By its last answer, {room.say(found.last_read)}; it gives none now.", *lines)
@@ -122,20 +126,25 @@ def drive(context: click.Context, drive: str) -> None:
         found = find_drive(tx, drive, room)
         who = found.identity
         chance = _chance_of(tx, found, room)
+        last = tx.last_survey(room.box)
+        gone = _is_gone(found, last)
+        when = ", when last read" if gone else ""
         rows = [
             ["id", who.drive],
             ["size", say_bytes(who.capacity_bytes)],
             ["firmware", who.firmware or "not known"],
-            ["verdict", f"{found.verdict.value} (the drive's own)"],
             ["first seen", room.say(found.first_seen)],
-            ["presence", _say_presence(found, tx.last_survey(room.box), room)],
+            ["presence", _say_presence(found, last, room)],
             ["last read", room.say(found.last_read) if found.last_read else "never"],
+            ["verdict", f"{found.verdict.value} (the drive's own{when})"],
             ["expected", "yes" if found.in_use else "no, retired"],
         ]
         if found.unread is not None:
             rows.append(["no answer", found.unread_detail])
         lines = [label_of(found), *columns(rows, total=terminal_width()), ""]
-        lines += [x for text in _chance_lines(found, chance, room) for x in fold_line(text)]
+        lines += [
+            x for text in _chance_lines(found, chance, room, gone=gone) for x in fold_line(text)
+        ]
         latest = [
             [name.replace("-", " "), str(value), f"since {room.say(since)}"]
             for name, value, since in found.latest
@@ -149,8 +158,13 @@ def _say_presence(known: KnownDrive, last: Survey | None, room: Room) -> str:
     """Say when a drive was last there, and that it is not there now."""
     if known.last_present is None:
         return "never there"
-    gone = known.in_use and last is not None and known.identity.drive not in last.present
-    return f"{'not there, ' if gone else ''}last there {room.say(known.last_present)}"
+    missed = "not there, " if _is_gone(known, last) else ""
+    return f"{missed}last there {room.say(known.last_present)}"
+
+
+def _is_gone(known: KnownDrive, last: Survey | None) -> bool:
+    """Tell whether a drive that is expected is not there."""
+    return known.in_use and last is not None and known.identity.drive not in last.present
 
 
 @click.command()
@@ -171,7 +185,10 @@ def drives(context: click.Context) -> None:
             ]
             for d in tx.drives(room.box)
         ]
-        say("\n".join(columns(rows, total=terminal_width(), indent="")) or "None yet.")
+        say(
+            "\n".join(columns(rows, total=terminal_width(), indent=""))
+            or "No drive was seen here yet."
+        )
 
 
 @click.command()
@@ -189,13 +206,28 @@ def retire(context: click.Context, drive: str | None, pool: str | None, *, back:
         raise Stop("Name a drive, or a pool with --pool.", Exit.WRONG_WORDS)
     with room_of(context) as room, room.store.transaction() as tx:
         if pool is not None:
-            label = _retire_pool(tx, pool, room, back=back)
+            label, still = _retire_pool(tx, pool, room, back=back), ""
         else:
             found = find_drive(tx, drive or "", room)
             tx.retire_drive(found.identity.drive, in_use=back)
             label = label_of(found)
+            still = "" if back else _still_here(tx, found, room)
         words = "is expected again" if back else "is not expected any more; its history stays"
-        say(f"{label} {words}.")
+        say(f"{label} {words}.{still}")
+
+
+def _still_here(tx: Transaction, known: KnownDrive, room: Room) -> str:
+    """Say of a drive that was retired and is there what comes of it; "" of one that is away."""
+    survey, who = tx.last_survey(room.box), known.identity
+    if survey is None or who.drive not in survey.present:
+        return ""
+    pool = next((pool.name for pool in survey.pools if who.drive in pool.drives), None)
+    told = f"only the pool {pool} tells of it" if pool is not None else "nobody is told"
+    name = who.serial or who.drive
+    return (
+        f" It is still here: when it leaves, {told}. If it was another one that you meant: "
+        f"midwatch retire {shlex.quote(name)} --back{room.option}"
+    )
 
 
 def _retire_pool(tx: Transaction, text: str, room: Room, *, back: bool) -> str:

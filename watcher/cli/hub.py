@@ -22,7 +22,7 @@ from watcher.cli.work import written
 from watcher.facts.identity import BoxId
 from watcher.facts.units import say_span
 from watcher.hub.clients import Clients
-from watcher.hub.enrolment import CODE_LIVES, invite
+from watcher.hub.enrolment import invite
 from watcher.hub.helpers import Helpers, helper_command
 from watcher.hub.intake import Door
 from watcher.hub.protection_time import month_named
@@ -82,9 +82,9 @@ def hub(context: click.Context) -> int:
     more = config.shop.processes - 1
     shop = Shop(store, Clients(to_standing(config), config), ahead=more > 0 and not store.is_shared)
     delivery = DeliveryChild(delivery_command(file_of(config), path), environment())
-    door = Door(shop, clock, delivery, click.echo)
+    door = Door(shop, clock, delivery, say)
     try:
-        server = DoorServer(door, place, click.echo, Bounded)
+        server = DoorServer(door, place, say, Bounded)
     except OSError as error:
         raise Stop(
             f"The hub cannot listen on {place.address} port {place.port} ({error}).", Exit.REFUSED
@@ -96,14 +96,14 @@ def hub(context: click.Context) -> int:
         listening=server.listening,
         environ=environment(),
         wake=delivery.wake,
-        trouble=click.echo,
+        trouble=say,
     )
     loop = HubLoop(
         shop,
         clock,
         delivery,
         quiet_after=timedelta(minutes=config.shop.quiet_after_minutes),
-        trouble=click.echo,
+        trouble=say,
         alive=supervisor.alive,
         helpers=helpers,
     )
@@ -112,9 +112,9 @@ def hub(context: click.Context) -> int:
     with ExitStack() as beside, store:
         server.start()
         scheme = "https" if place.certificate else "http"
-        click.echo(f"The hub takes surveys in at {scheme}://{place.address}:{server.port}")
+        say(f"The hub takes surveys in at {scheme}://{place.address}:{server.port}")
         if config.web.enabled:
-            served = open_pages(config, clock, click.echo, at_hub=True)
+            served = open_pages(config, clock, say, at_hub=True)
             if served is not None:
                 beside.enter_context(served)
         supervisor.ready("takes surveys in")
@@ -150,12 +150,12 @@ def _known_client(room: Room, name: str) -> None:
 def invite_box(context: click.Context, client: str, box: str, lives: str, url: str) -> None:
     """Print a one-time code by which a box joins."""
     span = parse_span(lives)
-    if span is None or span > timedelta(days=60):
-        raise Stop(f"“{lives}” is no span up to 60d, for instance 3d.", Exit.WRONG_WORDS)
+    if span is None or not timedelta(0) < span <= LONGEST_INVITATION:
+        raise Stop(f"“{lives}” is not a span up to 60d; write for instance 3d.", Exit.WRONG_WORDS)
     with room_of(context, need_state=False) as room:
         _known_client(room, client)
         with room.store.transaction() as tx:
-            code = invite(tx, client, box, room.now, span or CODE_LIVES)
+            code = invite(tx, client, box, room.now, span)
         at = url or room.config.shop.url
         words = f"midwatch join {code} --hub {at or 'URL'}"
         if at:
@@ -178,7 +178,7 @@ def invited(context: click.Context) -> None:
             [one.mark, one.client, one.box or "any box", f"until {room.say(one.ends_at)}"]
             for one in tx.open_invitations(room.now)
         ]
-    click.echo("\n".join(columns(rows, total=terminal_width(), indent="")) or "There is none.")
+    say("\n".join(columns(rows, total=terminal_width(), indent="")) or "No code waits to be used.")
 
 
 @hub.command("withdraw")
@@ -217,7 +217,7 @@ def one_box(context: click.Context, box: str) -> None:
         ]
         if told is not None:
             rows += [list(line) for line in told_words(told, room.now, room.say)]
-    click.echo("\n".join(columns(rows, total=terminal_width(), indent="")))
+    say("\n".join(columns(rows, total=terminal_width(), indent="")))
 
 
 @hub.command("renew")
@@ -253,7 +253,7 @@ def boxes(context: click.Context) -> None:
     if not by_client:
         say("No box has joined yet: midwatch hub invite --client NAME")
         return
-    click.echo("\n\n".join(_of_client(*one, terminal_width()) for one in by_client.items()))
+    say("\n\n".join(_of_client(*one, terminal_width()) for one in by_client.items()))
 
 
 def _of_client(client: str, rows: list[list[str]], width: int) -> str:
@@ -275,7 +275,7 @@ def work(context: click.Context) -> None:
         with room.store.snapshot() as tx:
             found = gather(site, tx, room.now, kept=Kept())
         for line in written(found, room, terminal_width()):
-            click.echo(line)
+            say(line)
 
 
 @hub.command("month")
@@ -295,7 +295,9 @@ def month(context: click.Context, client: str, named: str, page: str | None) -> 
         _known_client(room, client)
         wanted = month_named(named, room.now, room.zone)
         if wanted is None:
-            raise Stop(f"“{named}” is no month that has begun: 2026-10.", Exit.WRONG_WORDS)
+            raise Stop(
+                f"“{named}” is no month that has begun. Write it as 2026-10.", Exit.WRONG_WORDS
+            )
         site = Site(
             store=room.store, terms=terms_of(room.config, at_hub=True), now=lambda: room.now
         )
@@ -304,7 +306,7 @@ def month(context: click.Context, client: str, named: str, page: str | None) -> 
             report = gather_month(site, tx, client, wanted, ask)
         if page is None:
             for line in written_month(report, room, terminal_width()):
-                click.echo(line)
+                say(line)
             return
         try:
             Path(page).write_bytes(as_file(site, ask, report))
@@ -344,6 +346,10 @@ def look_at(context: click.Context, box: str) -> None:
         _of_name(tx.enrolled(BoxId(box)), box)
         tx.want_look(BoxId(box))
     say(f"{box} is asked with the answer to its next survey.")
+
+
+LONGEST_INVITATION = timedelta(days=60)
+"""How long a code may be good. Our choice: longer than a box is on its way."""
 
 
 def _of_name(found: EnrolledBox | None, name: str) -> EnrolledBox:

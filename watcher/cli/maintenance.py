@@ -11,7 +11,7 @@ import click
 from watcher.cases.observations import WorkAnnounced, WorkEnded
 from watcher.cases.recurrence import NotUnderstood, check_rule, next_after, parse_length
 from watcher.cases.state import Expectation, ExpectKind, Maintenance
-from watcher.cli.answers import BY, say_to
+from watcher.cli.answers import BY, say_to, which_book
 from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import (
@@ -70,7 +70,9 @@ def _length(text: str) -> timedelta:
     try:
         return parse_length(text)
     except NotUnderstood as error:
-        raise Stop(f"{error}. Also understood: 90min, 3h, 2d.", Exit.WRONG_WORDS) from error
+        if text.strip()[:1] in {"p", "P"}:
+            raise Stop(f"{error}.", Exit.WRONG_WORDS) from error
+        raise Stop(f"“{text}” is not a span; write 90min, 3h or 2d.", Exit.WRONG_WORDS) from error
 
 
 _EXPECT_OPTION = click.option(
@@ -262,5 +264,13 @@ def _again(work: Maintenance) -> str:
 def maintenance_end(context: click.Context, number: int, by: str | None) -> None:
     """End planned work NUMBER now; what still holds sounds from here on."""
     with room_of(context) as room:
+        with room.store.snapshot() as tx:
+            known = [work.number for work in tx.load_book(room.box).works if not work.over]
+        if number not in known:
+            raise Stop(
+                f"There is no planned work {number}. midwatch maintenance list{room.option} "
+                "shows it." + which_book(room),
+                Exit.NOT_FOUND,
+            )
         say_to(room, WorkEnded(number=number, by=who_asks(room, by)))
         say(f"Planned work {number} is over; you are told how the pools stand.")

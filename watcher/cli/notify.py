@@ -174,7 +174,8 @@ def log(context: click.Context, limit: int, *, with_text: bool) -> None:
             ]
             for notice in notices
         ]
-        say("\n".join(columns(rows, total=terminal_width(), indent="")) or "None yet.")
+        table = columns(rows, total=terminal_width(), indent="")
+        say("\n".join(table) or "No message was sent yet.")
         if with_text:
             for notice in notices:
                 say(f"\n{room.say(notice.created_at)}  {notice.title}\n{notice.body}")

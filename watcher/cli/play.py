@@ -189,10 +189,10 @@ class Player:
             if found.window is None or found.chance is None:
                 continue
             self.pace.write(
-                f"    {pad(words, 37)}whole again about {found.window.likely:%a %d %b %H:%M},"
+                f"    {pad(words, 38)}whole again about {found.window.likely:%a %d %b %H:%M},"
             )
             self.pace.write(
-                f"    {' ' * 37}chance of loss until then {say_chance(found.chance.likely)}"
+                f"    {' ' * 38}chance of loss until then {say_chance(found.chance.likely)}"
             )
         self.pace.pause(3.0)
 

@@ -11,7 +11,7 @@ from watcher.cli.exits import Exit, Stop
 from watcher.cli.exposure import view_here
 from watcher.cli.parts import Room, room_of, terminal_width, who_asks
 from watcher.cli.say import say
-from watcher.cli.shelf import day_of, moment_of
+from watcher.cli.shelf import past_day
 from watcher.cli.which_box import about_a_box
 from watcher.facts.readiness import RestoreTried
 from watcher.rules.view import View
@@ -75,7 +75,10 @@ def ready(context: click.Context, *, for_programs: bool) -> None:
     with room_of(context) as room, room.store.snapshot() as tx:
         standing = room.desk_standing()
         card = card_of(prepared_view(tx, room), standing.tuning)
-    click.echo(as_json(card) if for_programs else show_card(card, terminal_width()))
+    if for_programs:
+        click.echo(as_json(card))
+    else:
+        say(show_card(card, terminal_width()))
 
 
 @click.command()
@@ -100,7 +103,7 @@ def restored(
     with room_of(context) as room:
         known = {item.name: item for item in room.config.irreplaceable}
         if thing not in known:
-            names = ", ".join(sorted(known)) or "none"
+            names = ", ".join(sorted(known)) or "none (irreplaceable: in the settings)"
             raise Stop(
                 f"Nothing called “{thing}” is declared irreplaceable; known are: {names}.",
                 Exit.NOT_FOUND,
@@ -112,11 +115,13 @@ def restored(
         tried = RestoreTried(
             thing=thing,
             copy=copy,
-            at=min(moment_of(day_of(day), room), room.now) if day else room.now,
+            at=past_day(day, room) if day else room.now,
             by=who_asks(room, by),
             worked=not failed,
             note=note,
         )
         with room.store.transaction() as tx:
             tx.add_restore(box_of(room.config), tried)
-        say(f"Written down: {thing} from {copy}, {'did not work' if failed else 'worked'}.")
+        came = "did not work" if failed else "worked"
+        on = f"{tried.at.astimezone(room.zone):%d %b %Y}"
+        say(f"Written down: getting {thing} back from {copy} {came}, {on}.")

@@ -14,6 +14,7 @@ from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.exposure import view_here
 from watcher.cli.parts import Room, find_pool, room_of, terminal_width
+from watcher.cli.say import say
 from watcher.cli.which_box import about_a_box
 from watcher.exposure.estimate import Exposure
 from watcher.exposure.window import WindowPlan
@@ -48,11 +49,11 @@ def recovery(
             if for_programs:
                 click.echo(json.dumps([as_data(r, room.now) for r in found], indent=2))
             else:
-                click.echo(_list(found, room))
+                say(_list(found, room))
             return
         one = _latest(tx, pool, room)
         if on_paper:
-            click.echo(show_record(one, room.now, _stamp(room), terminal_width()))
+            say(show_record(one, room.now, _stamp(room), terminal_width()))
             return
         view = view_here(tx, room)
         advice, exposure = _now(tx, view, one, room)
@@ -88,7 +89,7 @@ def _latest(tx: Transaction, text: str, room: Room) -> Recovery:
     if not found:
         raise Stop(
             f"{text} has lost no margin since it is watched: there is nothing to recover.",
-            Exit.NOT_FOUND,
+            Exit.REFUSED,
         )
     return next((r for r in found if r.is_open), found[0])
 

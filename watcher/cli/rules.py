@@ -9,6 +9,7 @@ import click
 from watcher.cli.columns import columns, hang
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of, terminal_width
+from watcher.cli.say import say
 from watcher.rules.catalogue import CATALOGUE, Kind, explain
 from watcher.service.settings import to_tuning
 
@@ -37,7 +38,7 @@ def rules(context: click.Context) -> None:
         rows = [[rule.name, rule.sentence] for rule in tuning.own]
         lines += ["Your own", *columns(rows, total=terminal_width()), ""]
     lines.append("midwatch rule NAME explains one, with its thresholds and their sources.")
-    click.echo("\n".join(lines))
+    say("\n".join(lines))
 
 
 @click.command()
@@ -51,4 +52,4 @@ def rule(context: click.Context, name: str) -> None:
         hint = f" Did you mean {near[0]}?" if near else ""
         raise Stop(f"There is no rule “{name}”.{hint} midwatch rules lists them.", Exit.NOT_FOUND)
     for line in explain(found, to_tuning(settings_of(context))).splitlines():
-        click.echo("\n".join(hang(line, _WORDS_BEGIN, terminal_width())))
+        say("\n".join(hang(line, _WORDS_BEGIN, terminal_width())))

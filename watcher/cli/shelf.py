@@ -92,6 +92,16 @@ def moment_of(day: date, room: Room) -> datetime:
     return datetime.combine(day, time(12), tzinfo=room.zone).astimezone(UTC)
 
 
+def past_day(text: str, room: Room) -> datetime:
+    """Read the day on which something was done, or stop: a day to come is a slip of the hand."""
+    day = day_of(text)
+    if day > room.now.astimezone(room.zone).date():
+        raise Stop(
+            f"“{text}” has not come yet. Write the day on which it was done.", Exit.WRONG_WORDS
+        )
+    return min(moment_of(day, room), room.now)
+
+
 def find_spare(tx: Transaction, room: Room, number: int) -> ShelfSpare:
     """Find a spare by its number, or stop with what there is."""
     shelf = tx.shelf(box_of(room.config))
@@ -320,7 +330,7 @@ def remove(context: click.Context, number: int) -> None:
 def proven(context: click.Context, number: int, day: str, how: str, *, failed: bool) -> None:
     """Write down a burn-in of spare NUMBER that was made elsewhere."""
     with room_of(context) as room:
-        at = min(moment_of(day_of(day), room), room.now)
+        at = past_day(day, room)
         with room.store.transaction() as tx:
             spare = find_spare(tx, room, number)
             if spare.ordered:

@@ -270,8 +270,8 @@ SCENES: tuple[Scene, ...] = (
     ),
     Scene(
         after=timedelta(days=1, hours=18),
-        say="In the night to Sunday bay 5 gets worse, and then is gone. ada sleeps: the pool can "
-        "still lose a drive, so this waits until seven.",
+        say="In the small hours of Sunday bay 5 gets worse, and then is gone. ada sleeps: the pool "
+        "can still lose a drive, so this waits until seven.",
         happens=_worse,
     ),
     Scene(after=timedelta(minutes=40), say="", happens=_lost, every=timedelta(minutes=20)),

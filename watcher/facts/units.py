@@ -16,7 +16,7 @@ def say_bytes(count: int | None) -> str:
             value = count / unit
             text = f"{value:.0f}" if value >= 100 else f"{value:.1f}"
             return f"{text.removesuffix('.0')} {word}"
-    return f"{count} bytes"
+    return say_count(count, "byte")
 
 
 def say_span(span: timedelta) -> str:

@@ -146,7 +146,7 @@ class Report:
             return "No box was watched."
         incidents = [one for box in self.boxes for one in box.incidents]
         still = sum(one.closed_at is None and not one.left_open for one in incidents)
-        what = say_count(len(incidents), "incident") if incidents else "no incident that was seen"
+        what = say_count(len(incidents), "case") if incidents else "no case that was seen"
         told = f"{say_count(len(watched), 'box was', 'boxes were')} watched, with {what}"
         if still == len(incidents) == 1:
             told += ", which is still open"

@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import Final
 
 from watcher.facts.pool import AtStake, Pool, PoolKind, Protection, Remark, Role, WorkState
-from watcher.facts.units import say_bytes
+from watcher.facts.units import say_bytes, say_count
 from watcher.recovery.commands import commands_for
 from watcher.recovery.detour_advice import detour_tasks
 from watcher.recovery.fit import Place
@@ -400,4 +400,6 @@ def readable_of(recovery: Recovery, pool: Pool | None) -> str:
             "What sits on the other drives, on its own. What sat on the lost one comes back from "
             "parity, as it was at the last sync."
         )
+    if pool.margin:
+        return f"Everything; the pool can lose {say_count(pool.margin, 'more drive')}."
     return "Everything, as long as no further drive fails."

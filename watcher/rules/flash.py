@@ -265,7 +265,7 @@ RULES: Final = (
         sentence="The drive has nearly used up the writes it is rated for.",
         reads=(Metric.WEAR_PERCENT.value,),
         thresholds=(WEAR_NOTE, WEAR_SPENT, WEAR_AHEAD),
-        urgency="A note; this-week at the rated end. Grows with every 10 percent.",
+        urgency="to know; this week at the rated end. Grows with every 10 percent.",
         what_to_do="Plan for a replacement, with the projected date in mind.",
         usual_cause="More writes than the drive was bought for.",
         quiet_when=(
@@ -283,7 +283,7 @@ RULES: Final = (
         sentence="The drive's reserve of good blocks runs low.",
         reads=(Metric.SPARE_PERCENT.value, Metric.SPARE_THRESHOLD_PERCENT.value, "warning bit 0"),
         thresholds=(SPARE_MARGIN,),
-        urgency="this-week; today below the drive's own limit. Grows as the reserve shrinks.",
+        urgency="this week; today below the drive's own limit. Grows as the reserve shrinks.",
         what_to_do="Plan for a replacement before the drive stops accepting writes.",
         usual_cause="Worn or bad flash blocks.",
         quiet_when="The reserve is full, or the drive does not report it.",
@@ -319,7 +319,7 @@ RULES: Final = (
         ),
         thresholds=(),
         urgency=(
-            "A note at the warning limit, this-week when it was there at the reading before too, "
+            "to know at the warning limit, this week when it was there at the reading before too, "
             "today at the critical limit."
         ),
         what_to_do="Check fans, filters and the room; lighten the load.",
@@ -345,7 +345,7 @@ RULES: Final = (
         sentence="The drive's temperature swings widely within a day.",
         reads=(Metric.TEMPERATURE_CELSIUS.value,),
         thresholds=(SWING,),
-        urgency="A note.",
+        urgency="to know.",
         what_to_do="Look at fan control, standby times and where the box stands.",
         usual_cause="Standby by night and load by day; a box in the sun.",
         quiet_when="With no history, and for the few degrees that a rebuild or scrub adds.",
@@ -360,7 +360,7 @@ RULES: Final = (
         sentence="The drive keeps losing its power without a proper shutdown.",
         reads=(Metric.UNSAFE_SHUTDOWNS.value,),
         thresholds=(CUTS,),
-        urgency="A note. Grows with every doubling.",
+        urgency="to know. Grows with every doubling.",
         what_to_do="Check power supply, plugs and mains.",
         usual_cause="A loose plug, a tired power supply, a box that is switched off at the wall.",
         quiet_when="With no history, and at an old count that does not grow.",

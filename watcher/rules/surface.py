@@ -201,10 +201,10 @@ def grown_defects(look: Look) -> Found | None:
 
 
 BY_WEIGHT: Final = (
-    "A note while the fitted chance of failing within 30 days is below the value of "
-    f"{WORTH_A_LOOK.name} (settings of {ADDS_UP}), this-week from there on. Its level grows with "
+    "to know while the fitted chance of failing within 30 days is below the value of "
+    f"{WORTH_A_LOOK.name} (settings of {ADDS_UP}), this week from there on. Its level grows with "
     "every doubling. In a thinned pool one step more urgent; in a pool that lost its margin now, "
-    "or today where it would be a note."
+    "or today where it would be to know."
 )
 GOOGLE: Final = "Pinheiro, Weber, Barroso, FAST 2007, sections 3.5.1 to 3.5.4"
 FIELD: Final = "fitted on open field data, see watcher/rules/risk_table.py"
@@ -216,7 +216,7 @@ RULES: Final = (
         sentence="The drive could not read or write some of its data.",
         reads=tuple(metric.value for metric, _ in UNREADABLE),
         thresholds=(MANY,),
-        urgency="At least this-week when it grew within 30 days or there are many. Otherwise: "
+        urgency="At least this week when it grew within 30 days or there are many. Otherwise: "
         + BY_WEIGHT,
         what_to_do=PLAN,
         usual_cause="A worn surface or worn flash; now and then a power cut during a write.",
@@ -235,7 +235,7 @@ RULES: Final = (
         sentence="Some sectors of the drive can no longer be read with certainty.",
         reads=(Metric.PENDING_SECTORS.value,),
         thresholds=(IN_DOUBT, MANY),
-        urgency="At least this-week when there are many. Otherwise: " + BY_WEIGHT,
+        urgency="At least this week when there are many. Otherwise: " + BY_WEIGHT,
         what_to_do=PLAN,
         usual_cause=(
             "A weak spot on the surface. Some clear when they are written again, others are moved "

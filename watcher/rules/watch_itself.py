@@ -68,7 +68,7 @@ RULES: Final = (
     _rule(
         "history-was-damaged",
         "the check of the history at the start",
-        "this-week.",
+        "this week.",
         (
             "The history was damaged, was set aside, and a new one was begun.",
             "Look at the drive below the state folder; damage there may be its first sign.",
@@ -79,7 +79,7 @@ RULES: Final = (
     _rule(
         "rebuild-not-verified",
         "the recovery of the pool",
-        "A note; this-week when no check has ended for three days.",
+        "to know; this week when no check has ended for three days.",
         (
             "A pool is whole again, and nothing has read it through since.",
             "Start a check (scrub) of the pool.",
@@ -90,7 +90,7 @@ RULES: Final = (
     _rule(
         "hub-away",
         "answers of the hub",
-        "A note; today when it lasts.",
+        "to know; today when it lasts.",
         (
             "The hub takes in no surveys; the box alerts by itself.",
             "See whether the box reaches the hub, and whether the hub runs.",
@@ -145,7 +145,7 @@ RULES: Final = (
     _rule(
         "forecast-worse",
         "the forecasts of a pool that lacks margin",
-        "this-week; today when the pool has no margin left. Grows with each worsening.",
+        "this week; today when the pool has no margin left. Grows with each worsening.",
         (
             "The way back to full margin takes longer than forecast, or losing data got likelier.",
             "See what slows the rebuild or which other drive frets; midwatch exposure tells more.",

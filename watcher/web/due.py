@@ -106,7 +106,7 @@ def _windows(prospects: tuple[Prospect, ...]) -> Iterator[Due]:
                 key=f"whole-{one.exposure.pool}",
                 kind="margin-back",
                 at=one.likely,
-                what=f"{one.exposure.name} has likely its full margin back",
+                what=f"{one.exposure.name} likely has its full margin back",
                 more=one.exposure.sentence,
             )
 

@@ -39,9 +39,12 @@ SELECT restore FROM restore_try WHERE box = :box ORDER BY id;
 INSERT INTO restore_try (box, restore) VALUES (:box, :restore);
 
 -- name: last-answer
--- When a person last answered a case of a box, rehearsals included.
+-- When a person last answered a case of a box that somebody had been told of, rehearsals included.
 SELECT at, by_whom FROM record
-WHERE box = :box AND what IN ('acknowledged', 'also-answered') ORDER BY id DESC LIMIT 1;
+WHERE box = :box AND what IN ('acknowledged', 'also-answered') AND EXISTS (
+    SELECT 1 FROM record AS told WHERE told.box = record.box AND told.case_number = record.case_number
+        AND told.id < record.id AND substr(told.what, 1, 5) = 'told-'
+) ORDER BY id DESC LIMIT 1;
 
 -- name: told-by-box
 -- What an enrolled box told of how it is prepared; no row: this is the store of the box itself.
