@@ -134,7 +134,7 @@ RULES: Final = (
     _rule(
         "clock-differs",
         "the clocks of a box and its hub",
-        "this-week.",
+        "this week.",
         (
             "The clock of a box and that of its hub differ by more than two minutes.",
             "See which of the two is wrong, and whether its time service runs.",
