@@ -123,7 +123,7 @@ RULES: Final = (
     _rule(
         "survey-not-taken",
         "what came of the surveys that a box sent",
-        "today; on the box itself a note.",
+        "today; on the box itself to know.",
         (
             "The box reports, and its hub cannot take in what it sends.",
             "Update midwatch on both; look on the box itself meanwhile.",
