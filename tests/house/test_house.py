@@ -13,6 +13,7 @@ from tests.house.drawing import BEGIN, END, draw
 from watcher.cli.exits import MEANING, Exit
 from watcher.cli.main import COMMANDS
 from watcher.rules.catalogue import CATALOGUE
+from watcher.service.disk_proof import PROOF_SECONDS
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -170,6 +171,22 @@ def test_each_unit_is_shut_in(unit: str, most: float) -> None:
     assert level is not None, done.stdout + done.stderr
     assert float(level[1]) <= most
     assert done.returncode == 0
+
+
+@pytest.mark.parametrize("unit", ["midwatch-reader", "midwatch-desk", "midwatch"])
+def test_a_unit_is_never_given_up(unit: str) -> None:
+    """Whatever keeps it from starting, when that is over it starts: nobody else tells a person.
+
+    By itself systemd gives a unit up that ended five times in ten seconds (systemd.unit(5)).
+    """
+    text = (ROOT / f"systemd/{unit}.service").read_text(encoding="utf-8")
+    head, _, rest = text.partition("[Service]")
+    assert "\nStartLimitIntervalSec=0\n" in head
+    assert re.search(r"^Restart=(always|on-failure)$", rest, re.MULTILINE)
+    assert "RestartPreventExitStatus" not in rest
+    limit = re.search(r"^TimeoutStartSec=(\d+)$", rest, re.MULTILINE)
+    assert limit is not None
+    assert int(limit[1]) > PROOF_SECONDS
 
 
 def test_the_half_that_looks_has_no_network_and_the_one_that_tells_no_drives() -> None:

@@ -25,6 +25,7 @@ from tests.lab.receivers import Hook, wait_until, web_server
 from tests.lab.shelf import Shelf
 from tests.lab.small_disks import small_disk
 from tests.lab.test_ground_gives_way import write
+from watcher.service.disk_proof import PROOF_SECONDS
 
 EXT4_IOC_SHUTDOWN = 0x8004587D  # _IOR('X', 125, __u32), linux/ext4.h
 NO_LOG_FLUSH = struct.pack("I", 2)
@@ -107,3 +108,33 @@ def test_commands_end_with_a_sentence_and_the_watch_goes_on(
             assert daemon.stop() in {0, 4}, daemon.text
         finally:
             daemon.kill()
+
+
+def test_a_watch_that_begins_on_a_disk_that_stands_still_stands_on_memory(tmp_path: Path) -> None:
+    """A drive may hold a write for minutes; nobody could end a process that waits for it."""
+    if shutil.which("mkfs.ext4") is None or shutil.which("fsfreeze") is None:
+        pytest.skip("needs mkfs.ext4 and fsfreeze")
+    hook, shelf, at = Hook(), Shelf(tmp_path, 2), tmp_path / "slow"
+    image = tmp_path / "image"
+    at.mkdir()
+    with image.open("wb") as file:
+        file.truncate(64 << 20)
+    run("mkfs.ext4", "-q", "-F", image)
+    run("mount", "-o", "loop", image, at)
+    with ExitStack() as undo, web_server(hook) as port:
+        undo.callback(run, "umount", "--lazy", at, check=False)
+        config = write(tmp_path, shelf, state=at / "state", address=f"127.0.0.1:{port}")
+        run("fsfreeze", "--freeze", at)
+        undo.callback(run, "fsfreeze", "--unfreeze", at, check=False)
+        daemon = Daemon(config, environ=shelf.environ)
+        undo.callback(daemon.kill)
+        assert wait_until(lambda: "Watching." in daemon.text, PROOF_SECONDS + 60), daemon.text
+        assert "does not answer" in daemon.text
+        why = "history cannot be written"
+        assert wait_until(lambda: any(why in str(p[1]) for p in hook.posts), 60), daemon.text
+        daemon.look()
+        assert wait_until(lambda: daemon.text.count("read again") == 1, 60), daemon.text
+        run("fsfreeze", "--unfreeze", at)
+        daemon.look()
+        assert wait_until(lambda: "to the disk again" in daemon.text, 60), daemon.text
+        assert daemon.stop() == 0

@@ -134,6 +134,17 @@ def test_a_btrfs_whose_drive_fails_altogether(lab: Lab) -> None:
     is_told_once(lab, since, may_end=True)
 
 
+def test_a_watch_that_is_started_on_the_dead_one_stands_on_memory(lab: Lab) -> None:
+    """systemd sees to the state folder before it starts a unit: that must not stand in the way."""
+    guest, since = lab.guest, len(lab.hook.posts)
+    guest.run("systemctl restart midwatch", seconds=300)
+    assert wait_until(lambda: rounds(lab) >= 1, 300), lab.why()
+    assert guest.out("systemctl is-active midwatch") == "active"
+    assert wait_until(lambda: any(NOT_WRITTEN in text for text in messages(lab, since)), 400), (
+        lab.why()
+    )
+
+
 def test_meanwhile_a_pool_that_loses_a_drive_is_told_as_ever(lab: Lab) -> None:
     """From memory: the state folder of the test before is still gone."""
     guest, since = lab.guest, len(lab.hook.posts)

@@ -33,6 +33,7 @@ from watcher.service.bus_error import begin_anew, say_and_end
 from watcher.service.clock import Clock, SystemClock
 from watcher.service.delivery_child import DeliveryChild, delivery_command
 from watcher.service.desk import Outcome, Standing
+from watcher.service.disk_proof import DiskProof
 from watcher.service.errors import ConfigError
 from watcher.service.ground import Ground, Ways
 from watcher.service.half_words import user_here
@@ -192,13 +193,15 @@ def ground_here(config: Config, clock: Clock) -> Ground:
             Exit.REFUSED,
         )
 
+    proof = DiskProof()
+
     def open_disk() -> Store:
-        return open_proven(config, clock.now())
+        return open_proven(config, clock.now(), proof)
 
     try:
         return Ground(open_disk(), clock, open_disk)
     except (OSError, StoreReadOnly, StoreFull, StoreDiskFails) as error:
-        past = open_to_remember(config, clock.now(), error)
+        past = None if proof.stands_still else open_to_remember(config, clock.now(), error)
         return Ground.without_disk(open_disk, clock, error, past)
 
 

@@ -23,6 +23,7 @@ from watcher.notify.target import Target
 from watcher.service.clock import Clock
 from watcher.service.delivery import Delivery
 from watcher.service.delivery_child import Ended
+from watcher.service.disk_proof import DiskProof
 from watcher.service.mark import Mark
 from watcher.service.message_id import message_id_of
 from watcher.service.sender_process import SenderProcess
@@ -157,6 +158,7 @@ class Ground:
         self._mark = Mark(disk.path) if disk is not None and disk.path is not None else None
         self._in_doubt = False  # what the disk said last was not about its room or its rights
         self._doubted_at: datetime | None = None
+        self._proof = DiskProof()
         self._tried_at: datetime | None = None  # the way back, since it gave way
 
     @classmethod
@@ -234,7 +236,7 @@ class Ground:
         self._tried_at = self._clock.now()
         try:
             if self.disk is not None:
-                self.disk.prove_folder()
+                self._proof.ask(self.disk.prove_folder, self.disk.where)
             if self._in_doubt and not self._let_it_go():
                 return False
             if self.disk is None and self._open_disk is not None:

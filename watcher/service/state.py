@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 
+from watcher.service.disk_proof import DiskProof
 from watcher.service.settings_shape import Config
 from watcher.store.database import Store, open_store
 from watcher.store.errors import StoreError
@@ -49,14 +50,19 @@ def open_state(config: Config, now: datetime, *, check: bool, make: bool = True)
     return open_store(path, now=now, check=check)
 
 
-def open_proven(config: Config, now: datetime) -> Store:
+def open_proven(config: Config, now: datetime, proof: DiskProof) -> Store:
     """Open the store of a watch, once its disk has shown that it keeps what it takes.
 
     Raises StoreError, or OSError when the folder cannot be made; then no file was mapped.
     """
     path = store_path(config)
-    _make_folder(path)
-    prove_folder(path, f"the store {path}")
+    where = f"the store {path}"
+
+    def prove() -> None:
+        _make_folder(path)
+        prove_folder(path, where)
+
+    proof.ask(prove, where)
     return open_state(config, now, check=True)
 
 

@@ -110,6 +110,11 @@ class Store:
         self.standing = standing
 
     @property
+    def where(self) -> str:
+        """How this store is called in a sentence."""
+        return self._db.where
+
+    @property
     def is_memory(self) -> bool:
         """Whether this store is lost when the process ends."""
         return self.path is None and self._db.dialect is SQLITE
