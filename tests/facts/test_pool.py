@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -43,6 +44,22 @@ def test_a_pool_that_contradicts_itself_is_refused() -> None:
 def test_a_set_that_cannot_be_is_refused(bears: int, parts: int) -> None:
     with pytest.raises(ValueError, match="parts"):
         RedundancySet(name="s", bears=bears, parts=tuple(member(i) for i in range(parts)))
+
+
+def test_all_but_a_declared_pool_and_an_old_mirror_of_lvm_can_check_themselves() -> None:
+    """lvchange(8) of LVM 2.03.16: "lvchange --syncaction check|repair … LV1 types: raid"."""
+    plain = judge_pool(
+        pool=PoolId("md:x"),
+        name="x",
+        kind=PoolKind.MD,
+        layout="raid1",
+        observed_at=NOW,
+        tree=RedundancySet(name="raid1", bears=1, parts=(member(0), member(1))),
+    )
+    none = {kind for kind in PoolKind if not replace(plain, kind=kind).offers_check}
+    assert none == {PoolKind.DECLARED}
+    assert not replace(plain, kind=PoolKind.LVM, layout="mirror").offers_check
+    assert replace(plain, kind=PoolKind.ZFS, layout="mirror").offers_check
 
 
 def test_a_member_in_two_sets_is_listed_once() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import shutil
 import subprocess
 from dataclasses import replace
@@ -146,6 +147,51 @@ def test_a_new_drive_that_is_not_here_is_never_guessed() -> None:
         swap = replace(ground, step=Step.SWAP, new=NEW_DRIVE)
         lines = " ".join(c.line for c in commands_for(swap))
         assert "NEW-DRIVE" in lines
+
+
+@pytest.mark.parametrize(
+    ("told", "taken"),
+    [
+        ("scsi-35000c500b0000001-part1", "scsi-35000c500b0000001"),
+        ("sdb1", "sdb"),
+        ("nvme0n1p1", "nvme0n1"),
+        ("wwn-0x5000c500b0000001-part3", "wwn-0x5000c500b0000001-part3"),
+        ("wwn-0x5000c500b00000a1", "wwn-0x5000c500b00000a1"),
+        ("5952609542268402741", "5952609542268402741"),  # a guid stands for what never came up
+        ("nvme0n1", "nvme0n1"),
+    ],
+)
+def test_zfs_takes_a_disk_that_it_was_given_whole_without_its_partition(
+    told: str, taken: str
+) -> None:
+    """Our own run with zfs 2.3.2: status -P shows -part1, status and the commands do without."""
+    swap = replace(GROUNDS["zfs"], step=Step.SWAP, old_name=told)
+    for command in commands_for(swap):
+        assert f" tank {taken}" in command.line
+        assert ("zpool status tank shows the name" in command.does) is (told != taken)
+
+
+def test_an_old_mirror_of_lvm_is_asked_for_nothing_that_it_cannot_do() -> None:
+    """lvconvert(8) and lvchange(8) of LVM 2.03.16: replace and syncaction are for raid kinds."""
+    mirror = replace(GROUNDS["lvm"], layout="mirror", old_here=True)
+    lines = [
+        command.line
+        for step in Step
+        for planned in (False, True)
+        for command in commands_for(replace(mirror, step=step, planned=planned))
+    ]
+    assert not [x for x in lines if "syncaction" in x or "--replace" in x or "mismatch" in x]
+    more, less = (x for x in lines if "--mirrors" in x)
+    assert more.endswith(f"--mirrors +1 vg0/mir {NEW}")
+    assert less.endswith(f"--mirrors -1 vg0/mir {OLD}")
+
+
+def test_a_place_with_a_blank_in_its_name_is_one_word() -> None:
+    for stack, node in (("btrfs", "/srv/my photos"), ("zfs", "old tank")):
+        for step in Step:
+            for command in commands_for(replace(GROUNDS[stack], step=step, node=node)):
+                words = shlex.split(command.line)
+                assert node in words or words[0] == "smartctl", command.line
 
 
 def test_a_declared_pool_has_no_commands_of_its_own() -> None:

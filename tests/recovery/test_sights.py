@@ -23,7 +23,6 @@ from watcher.recovery.sights import (
     Sight,
     candidates,
     faults_of,
-    offers_check,
     place_of,
     sight_of,
 )
@@ -242,10 +241,6 @@ def test_errors_are_compared_with_what_they_were_when_it_became_whole() -> None:
     assert faults_of(recovery_of(made), made.world.pool) == (
         "a counted 9 errors, 7 when it became whole",
     )
-
-
-def test_every_kind_of_pool_but_a_declared_one_can_check_itself() -> None:
-    assert {kind for kind in PoolKind if not offers_check(kind)} == {PoolKind.DECLARED}
 
 
 def test_the_place_is_that_of_the_largest_lost_member() -> None:

@@ -95,6 +95,8 @@ def test_no_scrub_is_asked_for_at_first_sight_while_busy_or_without_margin() -> 
     assert urgency("scrub-overdue", view(pools=(pool(lost="b", scrubbed_at=old),))) is None
     declared = pool(scrubbed_at=old, kind=PoolKind.DECLARED)
     assert urgency("scrub-overdue", view(pools=(declared,))) is None
+    mirror = pool(scrubbed_at=old, kind=PoolKind.LVM, layout="mirror")
+    assert urgency("scrub-overdue", view(pools=(mirror,))) is None, "it has none"
 
 
 def test_damaged_data_is_for_today_and_grows() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from typing import Any
 
 import click
@@ -132,7 +133,8 @@ def _recovery_lines(tx: Transaction, case: Case, room: Room, width: int) -> list
     if one is None:
         return []
     where = f"{state_of(one)}, since {room.say(one.entered_at)}. {bare_sentence(one, room.now)}"
-    text = f"{where[:1].upper()}{where[1:]} What to do: midwatch recovery {one.name}{room.option}"
+    command = f"midwatch recovery {shlex.quote(one.name)}{room.option}"
+    text = f"{where[:1].upper()}{where[1:]} What to do: {command}"
     return ["", "The way back to full margin", *(f"  {x}" for x in fold(text, width - 2))]
 
 

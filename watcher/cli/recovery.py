@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -150,7 +151,9 @@ def show(
     lines += ["", *columns(way_rows(one, now, say), total=width)]
     if advice is None:
         lines += ["", *fold(one.outcome, width)]
-        return "\n".join([*lines, "", f"The written record: midwatch recovery {one.name} --print"])
+        return "\n".join(
+            [*lines, "", f"The written record: midwatch recovery {shlex.quote(one.name)} --print"]
+        )
     if advice.detours:
         lines += ["", "What came in between"]
         lines += _bullets(advice.detours, width)

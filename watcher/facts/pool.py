@@ -249,6 +249,16 @@ class Pool:
         """The physical drives the pool's data rests on (spares and caches left out)."""
         return frozenset(d for m in (members_of(self.tree) if self.tree else ()) for d in m.drives)
 
+    @property
+    def offers_check(self) -> bool:
+        """Whether its stack can read and compare everything itself.
+
+        Of a declared pool nothing is known; LVM does so for its raid kinds only (lvchange(8): "LV1
+        types: raid"), and not for its older mirror.
+        """
+        old_mirror = self.kind is PoolKind.LVM and self.layout == "mirror"
+        return self.kind is not PoolKind.DECLARED and not old_mirror
+
     def noted(self, wanted: Remark) -> Noted | None:
         """Give the first remark of a kind, or None."""
         return next((note for note in self.notes if note.remark is wanted), None)

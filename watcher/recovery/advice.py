@@ -6,6 +6,7 @@ number. The commands beside them are in commands.py.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -19,7 +20,7 @@ from watcher.recovery.fit import Place
 from watcher.recovery.ground import Command, ground_of
 from watcher.recovery.record import STEP_WORDS, WAY, DetourKind, LostMember, Recovery, Step
 from watcher.recovery.seen import Seen
-from watcher.recovery.sights import candidates, offers_check, place_of
+from watcher.recovery.sights import candidates, place_of
 
 POWER_DOWN: Final = (
     "Power the box down first, unless the bay is made for hot swap; follow the makers' "
@@ -264,7 +265,7 @@ def _swap(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
         ""
         if seen.announced
         else f"Announce it, so that only the expected is quiet: midwatch maintenance begin --pool "
-        f'{recovery.name} --expect "replace SERIAL" --for 3h'
+        f'{shlex.quote(recovery.name)} --expect "replace SERIAL" --for 3h'
     )
     first = next(iter(recovery.to_replace), None)
     find = (
@@ -313,8 +314,8 @@ def _rebuild(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
 
 def _verify(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
     """Whole, not yet verified."""
-    del place
-    if not offers_check(recovery.kind):
+    del recovery, place
+    if seen.pool is not None and not seen.pool.offers_check:
         return ("This kind of pool offers no check: compare some files with a backup.",)
     tasks = [
         (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -159,7 +160,7 @@ def _finding_of(recovery: Recovery, now: datetime) -> Finding:
         urgency=Urgency.THIS_WEEK if late else Urgency.NOTE,
         sentence=f"The pool {recovery.name} is whole again, and no check has proven it since.",
         next_step=f"Run a check of {recovery.name} at a quiet time (midwatch recovery "
-        f"{recovery.name} shows how), and keep the old drive until it has ended well.",
+        f"{shlex.quote(recovery.name)} shows how), and keep the old drive until it has ended well.",
         observed_at=now,
         evidence=(Evidence(what="whole for", value=say_span(now - since)),),
         pool=recovery.pool,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from dataclasses import dataclass
 from typing import Final
 
@@ -66,6 +67,11 @@ class Ground:
     checking: bool = False
     broken: bool = False
     remarks: frozenset[Remark] = frozenset()
+
+    @property
+    def at(self) -> str:
+        """The node as a shell takes it: a mount point or a pool's name may hold a blank."""
+        return shlex.quote(self.node)
 
 
 def by_id(identity: DriveIdentity) -> str:

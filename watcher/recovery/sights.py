@@ -19,7 +19,6 @@ from watcher.facts.pool import (
     Member,
     MemberState,
     Pool,
-    PoolKind,
     Protection,
     Remark,
     Role,
@@ -82,15 +81,6 @@ HARMLESS: Final = frozenset(
     {Remark.EXTERNAL_METADATA, Remark.MEMBER_ERRS, Remark.READ_ONLY, Remark.FROZEN}
 )
 """Remarks beside which a pool may still be called clean; errors of members are compared apart."""
-
-_OFFER_CHECK: Final = frozenset(
-    {PoolKind.MD, PoolKind.ZFS, PoolKind.BTRFS, PoolKind.LVM, PoolKind.FILE_PARITY}
-)
-
-
-def offers_check(kind: PoolKind) -> bool:
-    """Tell whether a kind of pool can read and compare everything itself."""
-    return kind in _OFFER_CHECK
 
 
 def lost_members(seen: Seen) -> tuple[Member, ...]:
@@ -315,7 +305,7 @@ def _of_whole(recovery: Recovery, seen: Seen, pool: Pool) -> Shown:
     since = recovery.whole_since
     if since is None:
         return _shown(Sight.UNCHECKED, margin)
-    if not offers_check(pool.kind):
+    if not pool.offers_check:
         return _shown(Sight.CHECKED, margin, "this kind of pool offers no check of its own")
     since = max(since, recovery.unclean_at or since)  # what found damage does not prove
     if seen.scrubbed_at is not None and seen.scrubbed_at > since:

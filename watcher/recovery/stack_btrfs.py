@@ -33,7 +33,7 @@ def commands(ground: Ground) -> tuple[Command, ...]:
 
 def _show(ground: Ground) -> Command:
     return Command(
-        line=f"btrfs filesystem show {ground.node}",
+        line=f"btrfs filesystem show {ground.at}",
         does="Shows the devices by devid, and which are missing.",
         source=PROGS,
     )
@@ -51,7 +51,7 @@ def _make_sure(ground: Ground) -> tuple[Command, ...]:
     return (
         _show(ground),
         Command(
-            line=f"btrfs device stats {ground.node}",
+            line=f"btrfs device stats {ground.at}",
             does="Shows the errors that were counted on each device.",
             source=PROGS,
         ),
@@ -81,7 +81,7 @@ def _swap(ground: Ground) -> tuple[Command, ...]:
     careful = " -r" if ground.old_here and not ground.planned else ""
     found += [
         Command(
-            line=f"btrfs replace start{careful} {devid} {ground.new} {ground.node}",
+            line=f"btrfs replace start{careful} {devid} {ground.new} {ground.at}",
             does=f"Fills the new drive in the place of devid {devid}; it {kept}."
             + (" With -r it reads the old drive only where nothing else has the data."
                if careful else ""),
@@ -89,7 +89,7 @@ def _swap(ground: Ground) -> tuple[Command, ...]:
             source=PROGS,
         ),
         Command(
-            line=f"btrfs replace status -1 {ground.node}",
+            line=f"btrfs replace status -1 {ground.at}",
             does="Shows how far it is.",
             source=PROGS,
         ),
@@ -109,7 +109,7 @@ def profiles_of(layout: str) -> tuple[str, str]:
 def _rebuild(ground: Ground) -> tuple[Command, ...]:
     found = [
         Command(
-            line=f"btrfs replace status -1 {ground.node}",
+            line=f"btrfs replace status -1 {ground.at}",
             does="Shows how far the replacement is.",
             source=PROGS,
         )
@@ -118,8 +118,7 @@ def _rebuild(ground: Ground) -> tuple[Command, ...]:
         data, meta = profiles_of(ground.layout)
         found.append(
             Command(
-                line=f"btrfs balance start -dconvert={data},soft -mconvert={meta},soft "
-                f"{ground.node}",
+                line=f"btrfs balance start -dconvert={data},soft -mconvert={meta},soft {ground.at}",
                 does="Gives the data that was written while degraded its copies back; without it "
                 "the margin is not full. Only when the replacement is through.",
                 no_way_back="rewrites those parts; btrfs balance cancel stops it between two "
@@ -129,7 +128,7 @@ def _rebuild(ground: Ground) -> tuple[Command, ...]:
         )
         found.append(
             Command(
-                line=f"btrfs filesystem df {ground.node}",
+                line=f"btrfs filesystem df {ground.at}",
                 does="Shows the profiles: each kind must stand there once only.",
                 source=PROGS,
             )
@@ -139,7 +138,7 @@ def _rebuild(ground: Ground) -> tuple[Command, ...]:
 
 def _verify(ground: Ground) -> tuple[Command, ...]:
     status = Command(
-        line=f"btrfs scrub status {ground.node}",
+        line=f"btrfs scrub status {ground.at}",
         does="Shows how far the scrub is and what it found.",
         source=PROGS,
     )
@@ -147,7 +146,7 @@ def _verify(ground: Ground) -> tuple[Command, ...]:
         return (status,)
     return (
         Command(
-            line=f"btrfs scrub start {ground.node}",
+            line=f"btrfs scrub start {ground.at}",
             does="Reads everything, compares it with its checksums, and mends what it can.",
             no_way_back="nothing but time: the pool is slower until it ends (btrfs scrub cancel "
             "stops it)",

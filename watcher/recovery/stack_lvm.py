@@ -13,6 +13,10 @@ from watcher.recovery.record import Step
 
 LVM: Final = "LVM 2.03.16"
 
+OLD_MIRROR: Final = "mirror"
+"""The older kind of mirror: it can be repaired, but neither checked nor have an image replaced
+(lvchange(8), lvconvert(8): "LV1 types: raid")."""
+
 
 def commands(ground: Ground) -> tuple[Command, ...]:
     """Give the commands of the step."""
@@ -74,7 +78,9 @@ def _swap(ground: Ground) -> tuple[Command, ...]:
             source=f"vgextend(8) of {LVM}",
         ),
     ]
-    if ground.planned:
+    if ground.planned and ground.layout == OLD_MIRROR:
+        found += _copy_and_leave(ground)
+    elif ground.planned:
         found.append(
             Command(
                 line=f"lvconvert --replace {ground.old} {ground.node} {ground.new}",
@@ -95,6 +101,25 @@ def _swap(ground: Ground) -> tuple[Command, ...]:
             )
         )
     return tuple(found)
+
+
+def _copy_and_leave(ground: Ground) -> tuple[Command, ...]:
+    """Give a mirror one copy more on the new drive before it loses the one on the old."""
+    return (
+        Command(
+            line=f"lvconvert --mirrors +1 {ground.node} {ground.new}",
+            does="Gives the mirror one copy more, on the new drive; the old ones stay in service.",
+            no_way_back="overwrites the new drive: check its serial number first",
+            source=f"lvconvert(8) of {LVM}",
+        ),
+        Command(
+            line=f"lvconvert --mirrors -1 {ground.node} {ground.old}",
+            does="Takes the copy on the old drive out. Only when lvs shows the new one to be in "
+            "step, at 100%.",
+            no_way_back="the copy on the old drive is given up",
+            source=f"lvconvert(8) of {LVM}",
+        ),
+    )
 
 
 def _reduce(ground: Ground) -> Command:
@@ -118,6 +143,8 @@ def _rebuild(ground: Ground) -> tuple[Command, ...]:
 
 def _verify(ground: Ground) -> tuple[Command, ...]:
     found = [_reduce(ground)] if Remark.LISTED_MISSING in ground.remarks else []
+    if ground.layout == OLD_MIRROR:
+        return (*found, _show(ground))
     if not ground.checking:
         found.append(
             Command(

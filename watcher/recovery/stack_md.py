@@ -30,7 +30,7 @@ def commands(ground: Ground) -> tuple[Command, ...]:
 
 def _detail(ground: Ground) -> Command:
     return Command(
-        line=f"mdadm --detail {ground.node}",
+        line=f"mdadm --detail {ground.at}",
         does="Shows the array, its members and which place is empty.",
         source=MDADM,
     )
@@ -68,7 +68,7 @@ def _make_sure(ground: Ground) -> tuple[Command, ...]:
 def _take_back(ground: Ground) -> tuple[Command, ...]:
     return (
         Command(
-            line=f"mdadm {ground.node} --re-add {ground.old}",
+            line=f"mdadm {ground.at} --re-add {ground.old}",
             does="Takes the old member back where it was, if its signs are clean: with a "
             "write-intent bitmap only what changed meanwhile is copied.",
             no_way_back="overwrites on it what changed since it left",
@@ -88,7 +88,7 @@ def _swap(ground: Ground) -> tuple[Command, ...]:
     if ground.old_here:
         found.append(
             Command(
-                line=f"mdadm {ground.node} --fail {ground.old} --remove {ground.old}",
+                line=f"mdadm {ground.at} --fail {ground.old} --remove {ground.old}",
                 does="Puts the lost member out of the array, so that its drive can be pulled.",
                 no_way_back="the array stops using that drive; if it was a good one, margin is "
                 "lost at once",
@@ -98,7 +98,7 @@ def _swap(ground: Ground) -> tuple[Command, ...]:
     else:
         found.append(
             Command(
-                line=f"mdadm {ground.node} --fail detached --remove detached",
+                line=f"mdadm {ground.at} --fail detached --remove detached",
                 does="Clears members whose device is gone from the array's list.",
                 no_way_back="touches only members that have no device any more",
                 source=MDADM,
@@ -115,7 +115,7 @@ def _add(ground: Ground, new: str) -> Command:
         else "Gives the array the new drive; the rebuild begins at once."
     )
     return Command(
-        line=f"mdadm {ground.node} --add {new}",
+        line=f"mdadm {ground.at} --add {new}",
         does=does,
         no_way_back="overwrites the new drive: check its serial number first",
         source=MDADM,
@@ -124,7 +124,7 @@ def _add(ground: Ground, new: str) -> Command:
 
 def _replace(ground: Ground, new: str) -> Command:
     return Command(
-        line=f"mdadm {ground.node} --replace {ground.old} --with {new}",
+        line=f"mdadm {ground.at} --replace {ground.old} --with {new}",
         does="Fills the new drive while the old one stays in service: the margin is kept. At the "
         "end the old one is marked faulty.",
         no_way_back="overwrites the new drive",
@@ -152,7 +152,7 @@ def _rebuild(ground: Ground) -> tuple[Command, ...]:
     if held and Remark.CANNOT_FINISH not in ground.remarks:
         found.append(
             Command(
-                line=f"mdadm --action=idle {ground.node}",
+                line=f"mdadm --action=idle {ground.at}",
                 does="Lets a held rebuild go on: from idle the kernel starts it by itself.",
                 no_way_back="ends whatever held it; find out first who did and why",
                 source=MDADM,
@@ -175,7 +175,7 @@ def _verify(ground: Ground) -> tuple[Command, ...]:
         )
     return (
         Command(
-            line=f"mdadm --action=check {ground.node}",
+            line=f"mdadm --action=check {ground.at}",
             does="Reads all members and compares them. It writes only where a sector cannot be "
             "read, and then puts back what belongs there.",
             no_way_back="nothing but time: the pool is slower until it ends (--action=idle "

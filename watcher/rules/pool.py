@@ -6,6 +6,7 @@ built without redundancy has no margin to lose: one note says so, once.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator
 from datetime import timedelta
 from typing import Final
@@ -370,9 +371,9 @@ def pool_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
             urgency=Urgency.NOW,
             sentence=f"The pool {past.name} is no longer there.",
             next_step=(
-                f"If you stopped or exported it: midwatch retire --pool {past.name}. If not, "
-                "create nothing anew: check power and cables of its drives, then follow the "
-                "recovery steps."
+                f"If you stopped or exported it: midwatch retire --pool {shlex.quote(past.name)}. "
+                "If not, create nothing anew: check power and cables of its drives, then follow "
+                "the recovery steps."
             ),
             observed_at=view.now,
             evidence=(

@@ -81,7 +81,7 @@ def scrub_overdue(view: View, tuning: Tuning) -> Iterator[Finding]:
     """Find whole pools that nobody read end to end for a long time."""
     rule = "scrub-overdue"
     for pool in pools(view):
-        if pool.protection is not Protection.WHOLE or pool.kind is PoolKind.DECLARED:
+        if pool.protection is not Protection.WHOLE or not pool.offers_check:
             continue
         if pool.work is not None:
             continue  # scrubbing, or busy with what comes first

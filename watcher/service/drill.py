@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
@@ -111,7 +112,7 @@ def refuse(
     if pool.protection is not Protection.WHOLE:
         raise NoDrill(
             f"The pool {pool.name} is not whole: this is no time to rehearse. "
-            f"midwatch recovery {pool.name} says what to do."
+            f"midwatch recovery {shlex.quote(pool.name)} says what to do."
         )
     real = [
         case
