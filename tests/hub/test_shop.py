@@ -6,7 +6,7 @@ import json
 import zlib
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -203,12 +203,21 @@ def test_a_stranger_is_refused() -> None:
 def test_books_that_fall_due_are_moved_and_say_when_they_are_due_next() -> None:
     hub = shop()
     report(hub, enrol(hub, "press"), look(1, lost=1))
-    due = hub.next_due(NOW + EVERY)
-    assert due is not None
-    hub.due(due + timedelta(hours=1))
-    after = hub.next_due(due)
-    assert after is not None
-    assert after > due
+
+    def due_at() -> datetime:
+        with hub.store.snapshot() as tx:
+            box = tx.enrolled(BoxId("press"))
+        assert box is not None
+        assert box.due_at is not None
+        return box.due_at
+
+    first, said = due_at(), messages(hub)
+    assert first > NOW
+    hub.due(first - timedelta(microseconds=1))
+    assert (due_at(), messages(hub)) == (first, said)
+    assert hub.due(first)
+    assert due_at() > first
+    assert len(messages(hub)) > len(said)
 
 
 def test_a_drive_that_goes_by_another_name_here_keeps_it_when_only_its_pool_still_names_it() -> (

@@ -66,8 +66,8 @@ class Bench:
 
     def records(self) -> list[str]:
         with self.store.snapshot() as tx:
-            lines = tx.last_records(BOX, limit=200)
-        return [r.what for r in reversed(lines) if r.what.startswith("recovery-")]
+            lines = [str(row["what"]) for row in tx.db.rows("SELECT what FROM record ORDER BY id")]
+        return [what for what in lines if what.startswith("recovery-")]
 
     def open_cases(self) -> int:
         with self.store.snapshot() as tx:

@@ -100,7 +100,6 @@ def test_records_are_kept_in_order(store: Store) -> None:
         tx.add_records(BOX, lines)
         assert tx.records(BOX, 1) == tuple(lines[:2])
         assert tx.records(BOX, 0) == (lines[2],)
-        assert tx.last_records(BOX, limit=2) == (lines[2], lines[1])
 
 
 def test_what_the_case_side_was_told_can_be_told_again(store: Store) -> None:

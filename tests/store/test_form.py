@@ -150,7 +150,7 @@ def test_rows_that_the_form_refuses_are_counted_as_lost(path: Path) -> None:
     rescue = rescued(path)
     assert rescue.tables_cut == ("record",)
     with open_store(path, now=NOW) as store, store.snapshot() as tx:
-        assert len(tx.last_records(BOX, limit=1000)) == CASES - 1
+        assert tx.db.one("SELECT count(*) FROM record")[0] == CASES - 1
 
 
 @pytest.mark.parametrize(

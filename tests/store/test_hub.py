@@ -44,7 +44,6 @@ def test_boxes_are_found_by_client_by_what_is_due_and_by_when_they_were_heard(st
         assert [b.box for b in tx.enrolled_boxes("Orchard")] == [SHED]
         assert [b.box for b in tx.enrolled_boxes()] == [PRESS, SHED]
         assert tx.boxes_due(NOW, 10) == (PRESS,)
-        assert tx.next_due_box() == NOW - HOUR
         assert [b.box for b in tx.boxes_not_heard(NOW - 2 * HOUR)] == [SHED]
         assert tx.count_heard(NOW - 2 * HOUR) == 1
         found = tx.enrolled(PRESS)

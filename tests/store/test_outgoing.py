@@ -14,9 +14,9 @@ def test_surveys_wait_in_the_order_they_were_put(store: Store) -> None:
         assert not tx.must_reach_disk
         tx.put_outgoing("b", NOW, weighs=True, body=b"123")
         assert tx.must_reach_disk
-        first = tx.first_outgoing()
-        assert first is not None
-        assert first.survey == "a"
+        first, last = tx.outgoing_below(1, 9)
+        assert (first.survey, last.survey) == ("a", "b")
+        assert tx.first_outgoing() == first
         assert tx.outgoing_size() == (8, 2)
         tx.thin_outgoing(first.number, 1, b"1")
         assert [o.survey for o in tx.outgoing_below(1, 9)] == ["b"]

@@ -260,13 +260,6 @@ class Shop:
         due = desk.deadline(now)
         return due is not None and due <= now and bool(desk.tick(now).told)
 
-    def next_due(self, now: datetime) -> datetime | None:
-        """Give when a book falls due by itself."""
-        with self.store.snapshot() as tx:
-            boxes = tx.next_due_box()
-        own = Desk(self.store, self.clients.own).deadline(now)
-        return min((at for at in (boxes, own) if at is not None), default=None)
-
     def mind_the_quiet(self, now: datetime, least: timedelta) -> bool:
         """Find boxes that fell quiet and tell of them; True when there are messages to deliver."""
         self._follow_clock(now)

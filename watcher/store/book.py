@@ -119,11 +119,6 @@ class BookPart(Part):
         )
         return tuple(record_of(row) for row in rows)
 
-    def last_records(self, box: BoxId, *, limit: int = 100) -> tuple[Record, ...]:
-        """Give the last lines of the history of a box, newest first."""
-        rows = self.db.rows(statements("book")["records-of-box"], {"box": box, "limit": limit})
-        return tuple(record_of(row) for row in rows)
-
     def add_observation(self, box: BoxId, now: datetime, observation: Observation) -> None:
         """Keep what the case side was told, so that the book can be folded again (14 days)."""
         self.db.write(

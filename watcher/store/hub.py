@@ -167,10 +167,6 @@ class HubPart(Part):
         values: Values = {"now": to_micros(now), "limit": limit}
         return tuple(BoxId(r["box"]) for r in self.db.rows(statements("hub")["boxes-due"], values))
 
-    def next_due_box(self) -> datetime | None:
-        """Give when the next book falls due."""
-        return from_micros_or_none(self.db.one(statements("hub")["next-due-box"])["at"])
-
     def boxes_not_heard(self, before: datetime) -> tuple[EnrolledBox, ...]:
         """Give the watched boxes that joined before a moment and were not heard of since."""
         rows = self.db.rows(statements("hub")["boxes-not-heard"], {"before": to_micros(before)})

@@ -49,11 +49,6 @@ VALUES (:box, :case_number, :at, :what, :by_whom, :text);
 SELECT case_number, at, what, by_whom, text FROM record
 WHERE box = :box AND case_number = :case_number ORDER BY id;
 
--- name: records-of-box
--- The written history of a box, newest first.
-SELECT case_number, at, what, by_whom, text FROM record
-WHERE box = :box ORDER BY id DESC LIMIT :limit;
-
 -- name: add-observation
 -- What the case side was told.
 INSERT INTO observation (box, at, body) VALUES (:box, :at, :body);

@@ -58,10 +58,6 @@ UPDATE enrolled_box SET look_wanted = 1 WHERE box = :box;
 SELECT box FROM enrolled_box WHERE due_at <= :now AND state = 'watched'
 ORDER BY due_at LIMIT :limit;
 
--- name: next-due-box
--- When the next case book falls due.
-SELECT min(due_at) AS at FROM enrolled_box WHERE state = 'watched';
-
 -- name: boxes-not-heard
 -- Watched boxes that were not heard of since a moment, and joined before it.
 SELECT * FROM enrolled_box
