@@ -291,3 +291,8 @@ def test_what_a_tree_hangs_on_is_what_it_cannot_lose() -> None:
     assert [m.name for m in hangs_on(bare)] == ["a", "b"]
     broken = RedundancySet(name="s", bears=0, parts=(part("a"), part("x", MemberState.FAILED)))
     assert hangs_on(broken) == ()
+
+
+def test_a_tree_hangs_on_no_member_that_is_out_though_its_drive_carries_one_that_stands() -> None:
+    stands, out = member(0, MemberState.GOOD, "A"), member(1, MemberState.FAILED, "A")
+    assert hangs_on(RedundancySet(name="m", bears=1, parts=(stands, out))) == (stands,)

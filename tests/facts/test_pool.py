@@ -78,3 +78,16 @@ def test_a_member_in_two_sets_is_listed_once() -> None:
     assert (pool.margin, pool.full_margin) == (1, 1)
     assert pool.noted(Remark.FROZEN) is None
     assert len(pool.drives) == 3
+
+
+def test_a_pool_whose_structure_could_not_be_read_has_the_members_beside_it_and_no_drives() -> None:
+    pool = judge_pool(
+        pool=PoolId("md:a"),
+        name="a",
+        kind=PoolKind.MD,
+        layout="raid6",
+        observed_at=NOW,
+        tree=None,
+        others=(member(0),),
+    )
+    assert (pool.members, pool.drives) == ((member(0),), frozenset())

@@ -1,5 +1,6 @@
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -15,8 +16,10 @@ from watcher.facts.readiness import (
     HowKnown,
     Preparation,
     ProofState,
+    RestoreTried,
     ShelfSpare,
     SpareFit,
+    ToldReadiness,
 )
 
 T0 = datetime(2026, 3, 1, tzinfo=UTC)
@@ -54,6 +57,7 @@ def test_the_later_burn_in_decides() -> None:
     assert failed.prove_by is None
     assert replace(failed, proven_at=T0 + 2 * DAY).proof_at(T0 + 3 * DAY) is ProofState.PROVEN
     assert replace(SPARE, failed_at=T0).has_failed
+    assert replace(SPARE, proven_at=T0, failed_at=T0).has_failed, "in doubt it is not proven"
 
 
 @given(
@@ -92,6 +96,34 @@ def test_a_fit_is_found_by_spare_and_pool() -> None:
     assert ready.fit(SPARE, PoolId("md:b")) is None
     assert (fit.fits_all, fit.fits_some) == (False, True)
     assert not replace(fit, places=0, too_small_for=()).fits_all
+    assert not replace(fit, unknown_for=("y",)).fits_some
+    assert not replace(fit, too_small_for=(), unknown_for=("y",)).fits_all
+
+
+@pytest.mark.parametrize(
+    ("field", "one", "most"),
+    [
+        ("shelf", SPARE, 500),
+        ("restores", RestoreTried(thing="photos", copy="nas", at=T0, by="Ana"), 500),
+        (
+            "drills",
+            DrillDone(
+                number=1, pool=PoolId("md:a"), pool_name="a", member="bay 3", by="Ana", begun_at=T0
+            ),
+            20,
+        ),
+    ],
+)
+def test_what_a_box_tells_of_its_readiness_has_a_bound(field: str, one: Any, most: int) -> None:
+    kept = [replace(one, number=n) if field == "shelf" else one for n in range(most + 1)]
+    assert len(getattr(ToldReadiness(**{field: tuple(kept[:most])}), field)) == most
+    with pytest.raises(ValueError, match=f"more than {most}"):
+        ToldReadiness(**{field: tuple(kept)})
+
+
+def test_two_spares_with_one_number_are_refused() -> None:
+    with pytest.raises(ValueError, match="one number"):
+        ToldReadiness(shelf=(SPARE, SPARE))
 
 
 def test_a_copy_that_is_fresh_for_no_time_is_refused() -> None:

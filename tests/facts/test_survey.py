@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
 
 from watcher.facts.drive import DriveIdentity, DriveReading, DriveUnread, Unread
-from watcher.facts.identity import BoxId, DriveId
+from watcher.facts.identity import BoxId, DriveId, Subject, SubjectKind
+from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.facts.survey import READER, SURVEY_FORMAT, Blindness, Survey
 
 AT = datetime(2026, 3, 2, tzinfo=UTC)
@@ -45,6 +47,20 @@ def test_a_survey_blind_to_a_stack_may_hide_pools(source: str, *, hides: bool) -
     survey = Survey(survey="s", box=BoxId("attic"), taken_at=AT, blind=(spot,))
     assert survey.hides_pools is hides
     assert not Survey(survey="s", box=BoxId("attic"), taken_at=AT).hides_pools
+
+
+def test_for_another_box_only_what_is_said_of_the_box_itself_is_said_of_that() -> None:
+    def event(subject: Subject | None) -> KernelEvent:
+        return KernelEvent(at=AT, category=Category.NOISE, what="other", device="", subject=subject)
+
+    of_box = Subject(kind=SubjectKind.BOX, key="attic")
+    named_alike = Subject(kind=SubjectKind.DRIVE, key="attic")
+    events = (event(of_box), event(named_alike), event(None))
+    survey = Survey(survey="s", box=BoxId("attic"), taken_at=AT, events=events)
+    moved = Subject(kind=SubjectKind.BOX, key="cellar")
+    assert survey.of_box(BoxId("cellar"), "t") == replace(
+        survey, survey="t", box=BoxId("cellar"), events=(event(moved), *events[1:])
+    )
 
 
 def test_a_newer_format_is_refused_and_not_guessed() -> None:

@@ -19,7 +19,11 @@ from watcher.facts.units import say_bytes, say_count, say_percent, say_span
         (999, "999 bytes"),
         (1_000, "1 kB"),
         (8_001_563_222_016, "8 TB"),
+        (1_500_000, "1.5 MB"),
+        (99_900_000, "99.9 MB"),
+        (100_400_000, "100 MB"),
         (1_500_301_910_016, "1.5 TB"),
+        (1_200_000_000_000_000, "1.2 PB"),
         (500_107_862_016, "500 GB"),
         (16_000_900_661_248, "16 TB"),
     ],
@@ -36,6 +40,8 @@ def test_sizes_are_said_as_drives_are_sold(count: int | None, said: str) -> None
         (timedelta(hours=3, minutes=5), "3 h 5 min"),
         (timedelta(hours=24), "1 day"),
         (timedelta(days=2, hours=3), "2 days 3 h"),
+        (timedelta(days=13, hours=1), "13 days 1 h"),
+        (timedelta(days=14, hours=23), "14 days"),
         (timedelta(days=40, hours=3), "40 days"),
         (-timedelta(hours=1), "1 h"),
     ],
@@ -60,7 +66,14 @@ def test_a_small_share_never_becomes_nothing(share: float) -> None:
 @pytest.mark.parametrize(
     ("share", "said"),
     [
+        (0.0009, "under 0.1%"),
+        (0.001, "0.1%"),
+        (0.004, "0.4%"),
+        (0.00999, "1%"),
+        (0.015, "1.5%"),
+        (0.0999, "10%"),
         (0.12, "12%"),
+        (0.999, "99.9%"),
         (0.9896, "99%"),
         (0.9912, "99.1%"),
         (0.99, "99%"),
@@ -68,5 +81,5 @@ def test_a_small_share_never_becomes_nothing(share: float) -> None:
         (0.9995, "over 99.9%"),
     ],
 )
-def test_nearly_all_is_not_all(share: float, said: str) -> None:
+def test_small_shares_do_not_vanish_and_nearly_all_is_not_all(share: float, said: str) -> None:
     assert say_percent(share) == said

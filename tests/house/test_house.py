@@ -36,7 +36,6 @@ WITHOUT_A_TEST_OF_THEIR_OWN = {
     "watcher/readers/taken.py": "a record, held by tests/readers/test_survey.py",
     "watcher/readers/errors.py": "records without behaviour, held by every reader's tests",
     "watcher/notify/message_facts.py": "records, held by tests/notify/test_messages.py",
-    "watcher/facts/checks.py": "held by the facts that check themselves with it",
 }
 
 

@@ -107,8 +107,7 @@ def _cheapest_loss(tree: RedundancySet, *, unknown_is_good: bool, as_built: bool
     none: frozenset[DriveId] = frozenset()
     bound = _price(tree, unknown_is_good=unknown_is_good, as_built=as_built, lost=none)
     seen = [drive for member in members_of(tree) for drive in member.drives]
-    shared = len(seen) != len(set(seen)) or any(len(m.drives) > 1 for m in members_of(tree))
-    if not shared or bound <= 1:
+    if len(seen) == len(set(seen)):
         return bound
     alike = _alike(tree)
     for count in range(1, bound):

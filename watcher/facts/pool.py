@@ -96,23 +96,18 @@ class RedundancySet:
     parts: tuple[RedundancySet | Member, ...]
 
     def __post_init__(self) -> None:
-        """Refuse a set with no parts, or one that would bear the loss of all of them."""
-        if not self.parts:
-            raise ValueError(f"the set {self.name!r} has no parts")
+        """Refuse a set that would bear the loss of all its parts, as one with none does."""
         if not 0 <= self.bears < len(self.parts):
             raise ValueError(f"{self.name!r}: {len(self.parts)} parts cannot bear {self.bears}")
 
 
-def members_of(part: RedundancySet | Member) -> Iterator[Member]:
-    """Walk all members below a part, in order."""
-    if isinstance(part, Member):
-        yield part
-    else:
-        for below in part.parts:
-            if isinstance(below, Member):
-                yield below
-            else:
-                yield from members_of(below)
+def members_of(tree: RedundancySet) -> Iterator[Member]:
+    """Walk all members of a tree, in order."""
+    for part in tree.parts:
+        if isinstance(part, Member):
+            yield part
+        else:
+            yield from members_of(part)
 
 
 class WorkKind(StrEnum):
@@ -229,6 +224,8 @@ class Pool:
     def __post_init__(self) -> None:
         """Check that margin and protection do not contradict each other."""
         require_utc(self.observed_at, "observed_at")
+        if self.scrubbed_at is not None:
+            require_utc(self.scrubbed_at, "scrubbed_at")
         require_not_negative(self.margin, "margin")
         require_not_negative(self.full_margin, "full_margin")
         if self.protection is Protection.WHOLE and (

@@ -52,6 +52,9 @@ class PoolPast:
         """Check the times."""
         require_utc(self.first_seen, "first_seen")
         require_utc(self.last_seen, "last_seen")
+        for moment in (self.not_whole_since, self.scrubbed_at):
+            if moment is not None:
+                require_utc(moment, "a time of a pool")
 
     def errors_of(self, member: str) -> int | None:
         """Give the error count that a member had when it was last seen; None when not known."""

@@ -47,11 +47,9 @@ def say_percent(share: float) -> str:
     """
     percent = share * 100
     if 99 <= percent < 100:
-        return f"{percent:.1f}%".replace(".0%", "%") if percent < 99.9 else "over 99.9%"
+        return f"{percent:.1f}%".replace(".0%", "%") if percent <= 99.9 else "over 99.9%"
     if percent >= 10:
         return f"{percent:.0f}%"
-    if percent >= 1:
-        return f"{percent:.1f}%".replace(".0%", "%")
     if percent >= 0.1:
-        return f"{percent:.1f}%"
+        return f"{percent:.1f}%".replace(".0%", "%")
     return "under 0.1%"
