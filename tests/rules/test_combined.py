@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import pytest
 
-from tests.rules.build import event, identity, member, of, pool, reading, self_test, urgency, view
+from tests.rules.build import (
+    drive,
+    event,
+    identity,
+    member,
+    of,
+    pool,
+    reading,
+    self_test,
+    urgency,
+    view,
+)
 from watcher.facts.drive import DriveReading, Metric, Verdict
 from watcher.facts.identity import PoolId
 from watcher.facts.kernel_event import Category
@@ -39,6 +50,42 @@ def test_members_that_fade_beyond_the_margin_are_told_together(
     assert urgency("fading-together", seen) == expected
 
 
+@pytest.mark.parametrize(
+    ("lost", "unknown", "words"),
+    [
+        ("", "", "2 drives of the pool tank show signs of failing, and it can lose 1."),
+        ("c", "", "2 drives of the pool tank show signs of failing, and it can lose none."),
+        (
+            "",
+            "c",
+            (
+                "2 drives of the pool tank show signs of failing, and how many drives it can lose "
+                "is not known."
+            ),
+        ),
+    ],
+)
+def test_what_the_pool_can_lose_is_told_beside_what_fades_and_not_known_is_not_none(
+    lost: str, unknown: str, words: str
+) -> None:
+    parts = tuple(
+        member(
+            x,
+            MemberState.MISSING
+            if x in lost
+            else MemberState.UNKNOWN
+            if x in unknown
+            else MemberState.GOOD,
+        )
+        for x in "abc"
+    )
+    (finding,) = of("fading-together", view(*box("ab", "ab"), pools=(pool(members=parts),)))
+    assert finding.sentence == words
+    assert finding.drives == (drive("a"), drive("b"))
+    assert [e.what.split()[0] for e in finding.evidence] == ["Altair", "Altair"]
+    assert finding.level == 2
+
+
 def test_in_a_bare_pool_none_that_fades_is_to_be_pulled() -> None:
     """Replacing "the worst first" there would lose the pool: the one that is out comes first."""
     (bare,) = of("fading-together", view(*box("ab"), pools=(pool("abcd", lost="d"),)))
@@ -68,6 +115,22 @@ def test_two_drives_of_two_pools_do_not_fade_together() -> None:
     """Each pool by itself."""
     one, other = pool("ac"), pool("bd", key=PoolId("md:barn"))
     assert of("fading-together", view(*box("ab"), pools=(one, other))) == []
+
+
+def test_drives_of_one_lot_hurry_when_one_of_the_pool_was_lost_and_matter_beyond_the_margin() -> (
+    None
+):
+    drives = [
+        reading(x, {HOURS: 20_000}, who=identity(x, serial=f"QX7700{i}"))
+        for i, x in enumerate("ab")
+    ]
+    whole, bears_both = pool("abc"), pool("abc", bears=2)
+    (note,) = of("same-batch-risk", view(*drives, pools=(whole,)))
+    assert (note.urgency, note.level, note.drives) == ("note", 1, (drive("a"), drive("b")))
+    (hurt,) = of("same-batch-risk", view(*drives, pools=(pool("abc", lost="c"),)))
+    assert (hurt.urgency, hurt.level) == ("this-week", 2)
+    assert of("same-batch-risk", view(*drives, pools=(bears_both,))) == []
+    assert of("same-batch-risk", view(*drives, pools=(pool("abc", bears=0),))) == []
 
 
 def lot(

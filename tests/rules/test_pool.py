@@ -68,6 +68,57 @@ def test_margin_alone_makes_the_urgency(
     assert {rule: told for rule, told in found.items() if told} == expected
 
 
+@pytest.mark.parametrize(
+    ("rule", "bears", "lost", "level"),
+    [
+        ("margin-thinned", 3, "a", 1),
+        ("margin-thinned", 3, "ab", 2),
+        ("margin-gone", 1, "a", 1),
+        ("margin-gone", 3, "abc", 3),
+        ("pool-broken", 1, "ab", 3),
+        ("pool-broken", 1, "abc", 4),
+    ],
+)
+def test_a_further_loss_is_a_worse_level_so_that_it_is_told(
+    rule: str, bears: int, lost: str, level: int
+) -> None:
+    (finding,) = of(rule, view(pools=(pool("abcdef", bears=bears, lost=lost),)))
+    assert finding.level == level
+    assert finding.drives == tuple(drive(x) for x in lost)
+
+
+def test_the_evidence_is_each_member_that_is_out_what_caps_and_what_the_pool_says() -> None:
+    parts = (
+        member("a", MemberState.FAILED, said="faulty"),
+        member("b", MemberState.MISSING),
+        *(member(x) for x in "cde"),
+    )
+    about = note(Remark.MEMBER_ERRS, "sdc1 counted errors", member="sdc1", amount=3)
+    caps = note(Remark.DIRTY_DEGRADED, "parity may be wrong", at_most=Protection.BARE)
+    seen = view(pools=(pool(members=parts, bears=3, notes=(about, caps), said="active"),))
+    (finding,) = of("margin-gone", seen)
+    assert [(e.what, e.value) for e in finding.evidence] == [
+        ("member sda1", "faulty"),
+        ("member sdb1", "missing"),
+        ("dirty-degraded", "parity may be wrong"),
+        ("what the pool says of itself", "active"),
+    ]
+    capped = note(Remark.CANNOT_FINISH, "unreadable", member="sdc1", at_most=Protection.BARE)
+    (finding,) = of("margin-gone", view(pools=(pool(notes=(capped,)),)))
+    assert [(e.what, e.value) for e in finding.evidence] == [("sdc1", "unreadable")]
+
+
+def test_a_cache_that_is_out_or_well_bears_on_no_word_about_the_margin() -> None:
+    out = member("y", MemberState.FAILED, role=Role.CACHE)
+    well = member("z", role=Role.CACHE)
+    assert not all_rules(view(pools=(pool(others=(out,)),))) & MARGIN
+    (finding,) = of("margin-gone", view(pools=(pool(lost="b", others=(out, well)),)))
+    assert finding.drives == (drive("b"),)
+    assert "wwn-y" not in finding.next_step
+    assert "hangs on" not in finding.next_step  # on all of the tree: a cache holds no margin
+    assert [e.what for e in finding.evidence] == ["member sdb1"]
+
+
 def test_a_lost_member_is_named_so_that_no_other_is_pulled() -> None:
     """Every instruction to touch hardware names the drive and says to power down first."""
     (finding,) = of("margin-gone", view(pools=(pool(lost="b"),)))
@@ -233,6 +284,12 @@ def test_a_reshape_that_adds_margin_lost_none() -> None:
     assert all_rules(seen) == {"rebuild-running"}
     (finding,) = of("rebuild-running", seen)
     assert "can lose 1 now as before, and 2 drives when that is done" in finding.sentence
+    capped = (note(Remark.FROZEN, at_most=Protection.BARE),)
+    seen = view(pools=(pool(members=growing, bears=2, work=work, notes=capped),))
+    assert "margin-gone" in all_rules(seen)
+    first = pool(members=(growing[0], growing[3]), layout="raid5", work=work)
+    assert first.protection is Protection.BARE
+    assert all_rules(view(pools=(first,))) == {"rebuild-running"}
     lost = (*growing[:2], member("c", MemberState.MISSING), growing[3])
     seen = view(pools=(pool(members=lost, bears=2, layout="raid6", work=work),))
     assert "margin-gone" in all_rules(seen)
@@ -251,16 +308,39 @@ def test_a_first_build_is_no_loss() -> None:
     new = pool(members=filling, work=Work(kind=WorkKind.FIRST_BUILD, done_fraction=0.2))
     assert all_rules(view(pools=(new,))) == {"rebuild-running"}
     lost = (member("a"), member("b", MemberState.FAILED), member("c", MemberState.REBUILDING))
+    capped = (note(Remark.FROZEN, at_most=Protection.BARE),)
+    held = pool(members=filling, work=Work(kind=WorkKind.FIRST_BUILD), notes=capped)
+    assert "margin-gone" in all_rules(view(pools=(held,)))
     hurt = pool(members=lost, work=Work(kind=WorkKind.FIRST_BUILD), bears=2)
     assert "margin-gone" in all_rules(view(pools=(hurt,)))
 
 
 def test_a_suspended_pool_is_broken_however_well_its_members_look() -> None:
     """A suspended ZFS pool lists all its vdevs as ONLINE."""
-    stopped = pool(notes=(note(Remark.SUSPENDED, at_most=Protection.BROKEN),))
-    (finding,) = of("pool-broken", view(pools=(stopped,)))
-    assert "stopped" in finding.sentence
-    assert finding.evidence[0].value == "as seen"
+    for remark in (Remark.SUSPENDED, Remark.INACTIVE):
+        stopped = pool(notes=(note(remark, at_most=Protection.BROKEN),))
+        (finding,) = of("pool-broken", view(pools=(stopped,)))
+        assert finding.sentence == "The pool tank has stopped: its data cannot be reached."
+        assert finding.evidence[0].value == "as seen"
+
+
+@pytest.mark.parametrize(
+    ("lost", "sentence"),
+    [
+        ("", None),  # scrub-found-damage says so
+        ("a", "The pool tank has lost some of its data, and not all of its drives stand."),
+        ("ab", "The pool tank has lost some of its data, and not all of its drives stand."),
+        ("abc", "The pool tank lost more drives than it can bear."),
+    ],
+)
+def test_damaged_data_beside_a_lost_drive_is_no_loss_of_more_drives_than_the_pool_bears(
+    lost: str, sentence: str | None
+) -> None:
+    """raidz2 with a drive out and a file that no copy heals: the other drives still carry it."""
+    damaged = note(Remark.DAMAGED_DATA, "1 place", amount=1, at_most=Protection.BROKEN)
+    seen = view(pools=(pool("abcde", bears=2, lost=lost, notes=(damaged,)),))
+    assert [f.sentence for f in of("pool-broken", seen)] == ([sentence] if sentence else [])
+    assert "scrub-found-damage" in all_rules(seen)
 
 
 def test_an_unknown_pool_has_no_margin_finding_but_is_not_silent() -> None:
@@ -282,6 +362,16 @@ def test_a_pool_that_its_stack_no_longer_lists_is_gone(
     """An array whose last leg went vanished from mdstat altogether (kernel 6.1)."""
     seen = view(pool_pasts=(pool_past(in_use=in_use),), answered=answered)
     assert urgency("pool-gone", seen) == expected
+
+
+def test_a_pool_that_is_gone_was_last_seen_before_now_though_the_clock_went_back() -> None:
+    for last_seen, ago in ((T0 - HOUR, "1 h"), (T0 + 3 * HOUR, "0 s")):
+        past = pool_past(last_seen=last_seen, drives=(drive("b"), drive("a")))
+        (finding,) = of("pool-gone", view(pool_pasts=(past,)))
+        assert finding.drives == (drive("a"), drive("b"))
+        assert [(e.what, e.value) for e in finding.evidence] == [
+            ("last seen", f"{last_seen:%Y-%m-%d %H:%M} UTC, {ago} ago, then whole")
+        ]
 
 
 def test_how_long_a_pool_has_not_been_whole_is_evidence() -> None:

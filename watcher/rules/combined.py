@@ -76,9 +76,14 @@ def fading_together(view: View, tuning: Tuning) -> Iterator[Finding]:
     fading = fading_drives(view, tuning)
     for pool in pools(view):
         own = sorted(d for d in pool.drives & fading.keys() if not view.is_out_of(d, pool))
-        margin = pool.margin or 0
-        if len(own) < 2 or len(own) <= margin or pool.protection is Protection.BROKEN:
+        margin = pool.margin
+        if len(own) < 2 or len(own) <= (margin or 0) or pool.protection is Protection.BROKEN:
             continue
+        bears = (
+            "how many drives it can lose is not known"
+            if margin is None
+            else f"it can lose {margin or 'none'}"
+        )
         bare = pool.protection is Protection.BARE and bool(pool.full_margin)
         members = tuple(m for m in pool.members if set(m.drives) & set(own))
         yield pool_finding(
@@ -88,7 +93,7 @@ def fading_together(view: View, tuning: Tuning) -> Iterator[Finding]:
             urgency=Urgency.NOW if bare else Urgency.TODAY,
             sentence=(
                 f"{say_count(len(own), 'drive')} of the pool {pool.name} show signs of failing, "
-                f"and it can lose {margin or 'none'}."
+                f"and {bears}."
             ),
             next_step=_BARE_FIRST if bare else _ONE_BY_ONE,
             evidence=tuple(

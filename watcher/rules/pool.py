@@ -299,6 +299,16 @@ def margin_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
         )
 
 
+def _what_broke(pool: Pool) -> str:
+    """Say in a sentence what a broken pool has lost: its service, its drives, or some data."""
+    if pool.noted(Remark.SUSPENDED) or pool.noted(Remark.INACTIVE):
+        return f"The pool {pool.name} has stopped: its data cannot be reached."
+    left = margin_of(pool.tree) if pool.tree is not None else None
+    if pool.noted(Remark.DAMAGED_DATA) and left is not None and left >= 0:
+        return f"The pool {pool.name} has lost some of its data, and not all of its drives stand."
+    return f"The pool {pool.name} lost more drives than it can bear."
+
+
 def pool_broken(view: View, tuning: Tuning) -> Iterator[Finding]:
     """Find pools whose data is lost or out of reach."""
     del tuning
@@ -307,18 +317,13 @@ def pool_broken(view: View, tuning: Tuning) -> Iterator[Finding]:
             continue
         if is_capped_only_by(pool, frozenset({Remark.DAMAGED_DATA})):
             continue  # scrub-found-damage says so: every drive stands, some data is lost
-        stopped = pool.noted(Remark.SUSPENDED) or pool.noted(Remark.INACTIVE)
         out = "; ".join(_name_lost(view, pool))
         yield pool_finding(
             view,
             "pool-broken",
             pool,
             urgency=Urgency.NOW,
-            sentence=(
-                f"The pool {pool.name} has stopped: its data cannot be reached."
-                if stopped is not None
-                else f"The pool {pool.name} lost more drives than it can bear."
-            ),
+            sentence=_what_broke(pool),
             next_step=(
                 "Write, repair, format and force nothing. Drives that seem dead are often only cut "
                 "off: check power, cables and backplane. Reseat them, and note what changed. Then "
