@@ -23,7 +23,7 @@ from tests.rules.build import (
     view,
 )
 from watcher.facts.drive import SAME_NAME, SWITCHED_OFF, Unread
-from watcher.facts.identity import about_drive
+from watcher.facts.identity import PoolId, about_drive
 from watcher.facts.pool import MemberState, Remark
 from watcher.facts.survey import Blindness
 
@@ -157,6 +157,70 @@ def test_a_blind_source_weighs_by_what_it_hides(
     assert urgency("cannot-see-source", seen) == expected
 
 
+@pytest.mark.parametrize(
+    ("source", "named"),
+    [
+        ("block-devices", "the list of disks"),
+        ("btrfs", "the btrfs pools"),
+        ("copies", "the copies"),
+        ("declared", "the pools declared in the settings"),
+        ("drive-discovery", "the search for drives"),
+        ("file-parity", "the file-level parity"),
+        ("kernel-log", "the kernel log"),
+        ("lvm", "the LVM volumes"),
+        ("md", "the md arrays"),
+        ("zfs", "the ZFS pools"),
+        ("smart-pages", "the source smart pages"),
+    ],
+)
+def test_a_source_that_does_not_answer_is_named_and_its_remedy_said(
+    source: str, named: str
+) -> None:
+    (finding,) = of("cannot-see-source", view(blind=(blind(source),)))
+    assert finding.label == named
+    assert finding.sentence == f"We cannot look at {named}: what that would tell is not known."
+    assert finding.next_step == "Look."
+    assert [(e.what, e.value) for e in finding.evidence] == [(f"{source} (hung)", "no answer")]
+    assert finding.level == 1
+    (finding,) = of("cannot-see-source", view(blind=(replace(blind(source), remedy=""),)))
+    assert finding.next_step == "Find out why it does not answer; run its program by hand."
+
+
+def test_each_pool_that_a_source_hides_makes_it_worse_and_a_pool_that_is_seen_is_not_hidden() -> (
+    None
+):
+    other = pool_past(pool=PoolId("md:barn"), name="barn")
+    for pasts, names in (((pool_past(),), "tank"), ((pool_past(), other), "barn, tank")):
+        (finding,) = of("cannot-see-source", view(blind=(blind("md"),), pool_pasts=pasts))
+        assert finding.sentence.endswith(f"It hides: {names}.")
+        assert finding.level == 1 + len(pasts)
+        assert finding.pool == min(past.pool for past in pasts)
+    seen = view(blind=(blind("md"),), pool_pasts=(pool_past(),), pools=(pool(),))
+    assert urgency("cannot-see-source", seen) == "this-week"
+
+
+def test_blind_spots_about_two_drives_are_told_of_each() -> None:
+    spots = tuple(blind("smart-pages", subject=about_drive(drive(x))) for x in "ab")
+    found = of("cannot-see-source", view(reading("a"), reading("b"), blind=spots))
+    assert [f.drives for f in found] == [(drive("a"),), (drive("b"),)]
+
+
+def test_a_drive_that_was_never_read_is_told_with_its_place_and_the_reason() -> None:
+    quiet = replace(unread("b", Unread.GARBLED), detail="")
+    (finding,) = of("cannot-see-drive", view(unread=(quiet,)))
+    assert [(e.what, e.value) for e in finding.evidence] == [("at /dev/sdb", "garbled")]
+    quiet = replace(unread("b", Unread.NO_SMART), detail="")
+    (finding,) = of("drive-never-answers-smart", view(unread=(quiet,)))
+    assert [(e.what, e.value) for e in finding.evidence] == [("at /dev/sdb", "no SMART")]
+
+
+def test_a_drive_that_sleeps_and_was_never_known_is_not_said_to_have_slept_long() -> None:
+    assert of("asleep-too-long", view(unread=(unread("b", Unread.ASLEEP),))) == []
+    assert of("asleep-too-long", view(unread=(unread(None, Unread.ASLEEP),))) == []
+    awake = view(pasts=(past("b", last_read=T0 - 99 * DAY),), unread=(unread("b", Unread.HUNG),))
+    assert of("asleep-too-long", awake) == []
+
+
 def test_a_blind_spot_about_a_drive_is_told_of_that_drive() -> None:
     """The subject goes with it."""
     seen = view(reading("a"), blind=(blind("smart-pages", subject=about_drive(drive("a"))),))
@@ -192,7 +256,12 @@ def test_a_reader_that_is_gone_is_told_once_and_not_once_for_each_source() -> No
 def test_a_pool_that_is_not_understood_weighs_by_how_much_is_missing() -> None:
     """Unknown margin: today. Unknown words: this-week. Parts unread: a note."""
     strange = pool(members=(member("a"), member("b", MemberState.UNKNOWN), member("c")))
-    assert urgency("pool-not-understood", view(pools=(strange,))) == "today"
+    (finding,) = of("pool-not-understood", view(pools=(strange,)))
+    assert (finding.urgency, finding.level) == ("today", 2)
+    assert finding.sentence == "We cannot tell how protected the pool tank is."
+    (finding,) = of("pool-not-understood", view(pools=(pool(notes=(note(Remark.FEW_CHECKS),)),)))
+    assert finding.level == 1
+    assert "could not be read or understood" in finding.sentence
     for remark, expected in ((Remark.UNKNOWN_WORD, "this-week"), (Remark.FEW_CHECKS, "note")):
         assert (
             urgency("pool-not-understood", view(pools=(pool(notes=(note(remark),)),))) == expected

@@ -123,3 +123,68 @@ def test_a_later_restore_that_worked_outweighs_an_earlier_that_did_not() -> None
     assert of("restore-never-tried", seen(thing(*GOOD), restores=(good, bad))) == []
     other = replace(good, thing="letters")
     assert len(of("restore-never-tried", seen(thing(*GOOD), restores=(other,)))) == 1
+
+
+def told(finding: Finding) -> list[tuple[str, str]]:
+    return [(e.what, e.value) for e in finding.evidence]
+
+
+def test_each_copy_is_told_with_its_state_and_its_age_and_what_was_seen() -> None:
+    old = copy("old", 9, detail="The newest file is a log.")
+    hidden = copy("vault", could_look=False, detail="Not mounted.")
+    at = seen(thing(copy("new"), old, copy("none", None), hidden))
+    assert told(one("copy-stale", at)) == [
+        ("photos, old", "stale, made 9 days ago. The newest file is a log."),
+        ("photos, none", "never made"),
+    ]
+    assert told(one("copy-unseen", at)) == [
+        ("photos, vault", "could not be looked at. Not mounted.")
+    ]
+    assert told(one("copy-missing", seen(thing(copy("none", None))))) == [
+        ("without a copy", "1 TB"),
+        ("photos, none", "never made"),
+    ]
+
+
+def test_beside_a_copy_that_cannot_be_seen_a_stale_one_is_not_told_as_none_being_fresh() -> None:
+    found = one("copy-stale", seen(thing(copy("old", 9), copy("vault", could_look=False))))
+    assert found.sentence == "No copy of photos is known to be fresh."
+
+
+def test_two_things_without_a_copy_are_told_with_what_they_hold_together() -> None:
+    at = seen(thing(), thing(name="letters", size=5 * 10**11))
+    assert told(one("copy-missing", at))[0] == ("without a copy", "1.5 TB")
+    assert one("copy-missing", at).level == 2
+
+
+def test_only_3_2_1_is_enough_and_what_lacks_is_counted() -> None:
+    def few(*copies: CopySeen) -> list[tuple[str, str]]:
+        return [row for found in of("too-few-copies", seen(thing(*copies))) for row in told(found)]
+
+    assert few(copy(medium="disk")) == [("photos", "1 copy beside the original")]
+    hidden = copy("vault", could_look=False, medium="tape")
+    assert few(copy(medium="disk"), hidden) == []
+    both = (copy(medium="disk"), copy("b", medium="disk"))
+    assert few(*both) == [("photos", "2 copies beside the original, all on disk")]
+    assert few(*both, copy("c", medium="tape")) == []
+    assert few(copy(ago_days=None)) == []  # copy-missing says so
+    assert one("too-few-copies", seen(thing(copy()))).urgency is Urgency.NOTE
+    assert one("no-copy-off-site", seen(thing(copy()))).urgency is Urgency.NOTE
+
+
+def test_what_came_of_the_last_restore_is_told_of_each_thing() -> None:
+    bad = RestoreTried(thing="photos", copy="nas", at=T0 - 9 * DAY, by="Ana", worked=False)
+    old = RestoreTried(thing="letters", copy="vault", at=T0 - 500 * DAY, by="Ana")
+    at = seen(
+        thing(*GOOD), thing(*GOOD, name="letters"), thing(*GOOD, name="maps"), restores=(bad, old)
+    )
+    found = one("restore-never-tried", at)
+    assert found.sentence == "The last restore that was tried did not work."
+    assert found.level == 4
+    assert told(found) == [
+        ("photos", f"did not work on {bad.at:%Y-%m-%d}, from nas"),
+        ("letters", f"worked on {old.at:%Y-%m-%d}, from vault"),
+        ("maps", "never tried"),
+    ]
+    never = one("restore-never-tried", seen(thing(*GOOD)))
+    assert never.sentence == "Nobody has tried to get photos back from a copy within a year."

@@ -93,6 +93,18 @@ def test_a_spare_of_which_it_is_not_known_whether_it_fits_is_not_called_too_smal
     assert found.evidence[0].value == "Compare it."
 
 
+def test_of_several_spares_that_do_not_fit_the_one_that_lacks_least_is_told() -> None:
+    two = replace(FITS, too_small_for=("bay 8", "bay 9"))
+    one_and_unsure = replace(
+        FITS, spare=2, too_small_for=("bay 9",), unknown_for=("bay 7", "bay 8")
+    )
+    single = replace(FITS, spare=3, too_small_for=("bay 7",))
+    at = seen(shelf=(spare(), spare(2), spare(3)), fits=(two, one_and_unsure, single))
+    assert one("spare-too-small", at).sentence == (
+        "No spare on the shelf fits all of tank: none for bay 7."
+    )
+
+
 def test_a_failed_spare_that_would_fit_does_not_help() -> None:
     small = replace(FITS, spare=2, too_small_for=("bay 9",))
     at = seen(shelf=(spare(failed_at=T0), spare(2)), fits=(FITS, small))
@@ -120,6 +132,14 @@ def test_a_spare_without_a_proof_that_counts_is_told(
     assert found.urgency is urgency
 
 
+def test_one_that_failed_among_unproven_ones_hurries_and_is_to_be_returned() -> None:
+    at = seen(shelf=(spare(), spare(2, failed_at=T0 - DAY)))
+    found = one("spare-not-proven", at)
+    assert (found.urgency, found.level) == (Urgency.THIS_WEEK, 3)
+    assert found.next_step.startswith("Return the one that failed")
+    assert one("spare-not-proven", seen(shelf=(spare(), spare(2)))).level == 2
+
+
 def test_a_proof_counts_for_two_years_and_not_a_day_longer() -> None:
     assert of("spare-not-proven", seen(shelf=(spare(proven_at=T0 - 729 * DAY),))) == []
     assert of("spare-not-proven", seen(shelf=(spare(ordered=True),))) == []
@@ -130,6 +150,7 @@ def test_the_end_of_a_warranty_is_told_while_a_bad_spare_can_still_be_exchanged(
         return seen(shelf=(spare(warranty_until=(T0 + days * DAY).date(), **more),))
 
     assert one("warranty-ends-soon", ends(60)).urgency is Urgency.THIS_WEEK
+    assert len(of("warranty-ends-soon", ends(0))) == 1, "it still holds on its last day"
     assert of("warranty-ends-soon", ends(61)) == []
     assert of("warranty-ends-soon", ends(-1)) == []
     assert of("warranty-ends-soon", ends(10, proven_at=T0)) == []
@@ -151,7 +172,10 @@ def drill(ago_days: int, *, ended: bool = True) -> DrillDone:
 def test_a_drill_is_due_after_a_year_and_the_first_after_sixty_days() -> None:
     assert of("drill-overdue", seen(drills=(drill(364),))) == []
     assert "365 days ago" in one("drill-overdue", seen(drills=(drill(365),))).sentence
+    both = seen(drills=(drill(900), drill(365), drill(700)))
+    assert "365 days ago" in one("drill-overdue", both).sentence, "the latest counts"
     assert "never rehearsed" in one("drill-overdue", seen()).sentence
+    assert len(of("drill-overdue", seen(watched_since=T0 - 60 * DAY))) == 1
     assert of("drill-overdue", seen(watched_since=T0 - 59 * DAY)) == []
 
 
@@ -171,10 +195,20 @@ def test_a_route_is_proven_by_a_person_who_answered_within_a_year() -> None:
     assert "Nobody has answered" in one("route-unproven", answered(365)).sentence
     assert "ever answered" in one("route-unproven", seen(reached_away=True)).sentence
     assert of("route-unproven", seen(reached_away=True, watched_since=T0 - 59 * DAY)) == []
+    assert len(of("route-unproven", seen(reached_away=True, watched_since=T0 - 60 * DAY))) == 1
+    early = seen(reached_away=True, watched_since=LONG_AGO, answered_at=T0 - 100 * DAY)
+    assert of("route-unproven", early) == [], "an answer counts for longer than the first wait"
+    found = one("route-unproven", answered(365))
+    assert (found.urgency, found.level) == (Urgency.NOTE, 1)
+    assert [(e.what, e.value) for e in found.evidence] == [
+        ("last answer", f"{T0 - 365 * DAY:%Y-%m-%d}")
+    ]
 
 
 def test_a_box_from_which_no_message_leaves_is_told_so() -> None:
-    assert "nobody is reached" in one("route-unproven", seen(reached_away=False)).sentence
+    found = one("route-unproven", seen(reached_away=False))
+    assert "nobody is reached" in found.sentence
+    assert found.level > one("route-unproven", seen(reached_away=True)).level
     assert of("route-unproven", seen(reached_away=False, watched_since=T0)) == []
     assert of("route-unproven", seen(reached_away=None)) == []
 

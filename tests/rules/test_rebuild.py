@@ -69,6 +69,29 @@ def test_a_rebuild_that_stands_still_for_an_hour_is_told(
     assert urgency("rebuild-stalled", seen) == expected
 
 
+def test_a_stall_is_told_with_how_long_and_what_holds_it() -> None:
+    busy = pool(lost="b", work=REBUILD, notes=(note(Remark.FROZEN, "held"),))
+    past = pool_past(work=samples((70, 0.5)))
+    (finding,) = of("rebuild-stalled", view(pools=(busy,), pool_pasts=(past,)))
+    assert finding.sentence == "The rebuild of the pool tank stands still; it stays unprotected."
+    assert [(e.what, e.value) for e in finding.evidence] == [
+        ("no progress for", "1 h 10 min"),
+        ("work", "rebuild, running"),
+        ("frozen", "held"),
+    ]
+    thinned = pool("abcd", bears=2, lost="b", work=REBUILD)
+    (finding,) = of("rebuild-stalled", view(pools=(thinned,), pool_pasts=(past,)))
+    assert finding.sentence == "The rebuild of the pool tank stands still."
+    first = Work(kind=WorkKind.FIRST_BUILD, state=WorkState.PAUSED)
+    assert urgency("rebuild-stalled", view(pools=(pool(lost="b", work=first),))) == "now"
+    scrub = Work(kind=WorkKind.SCRUB, state=WorkState.PAUSED)
+    assert urgency("rebuild-stalled", view(pools=(pool(lost="b", work=scrub),))) is None
+
+
+def test_a_sample_of_this_very_moment_counts() -> None:
+    assert stuck_since(pool(lost="b", work=REBUILD), pool_past(work=samples((0, 0.5))), T0) == T0
+
+
 def test_a_stall_is_less_urgent_while_margin_remains_and_none_on_a_whole_pool() -> None:
     """Urgency follows margin."""
     paused = Work(kind=WorkKind.REBUILD, state=WorkState.PAUSED)

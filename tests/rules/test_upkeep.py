@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 import pytest
 
 from tests.rules.build import DAY, T0, member, note, of, pool, pool_past, urgency, view
-from watcher.facts.pool import MemberState, PoolKind, Remark, Role, Work, WorkKind
+from watcher.facts.pool import (
+    MemberState,
+    PoolKind,
+    Protection,
+    Remark,
+    Role,
+    Work,
+    WorkKind,
+    WorkState,
+)
 from watcher.facts.pool_past import PoolPast
 from watcher.rules.upkeep import equally_blamed
 
@@ -99,6 +109,20 @@ def test_no_scrub_is_asked_for_at_first_sight_while_busy_or_without_margin() -> 
     assert urgency("scrub-overdue", view(pools=(mirror,))) is None, "it has none"
 
 
+def test_a_scrub_that_was_seen_is_dated_and_one_that_was_not_is_not_claimed() -> None:
+    (seen,) = of("scrub-overdue", view(pools=(pool(scrubbed_at=T0 - 40 * DAY),)))
+    assert seen.sentence == "The pool tank has not been scrubbed for 40 days."
+    assert [(e.what, e.value) for e in seen.evidence] == [
+        ("last scrub", f"{T0 - 40 * DAY:%Y-%m-%d}")
+    ]
+    past = pool_past(first_seen=T0 - 40 * DAY)
+    (never,) = of("scrub-overdue", view(pools=(pool(),), pool_pasts=(past,)))
+    assert never.sentence == "No scrub of the pool tank was seen for 40 days."
+    assert [(e.what, e.value) for e in never.evidence] == [("last scrub", "never seen")]
+    (late,) = of("scrub-overdue", view(pools=(pool(scrubbed_at=T0 - 100 * DAY),)))
+    assert (seen.level, late.level) == (1, 2)
+
+
 def test_damaged_data_is_for_today_and_grows() -> None:
     """A ZFS pool with damaged data says ONLINE; only its errors line tells."""
     for amount, level in ((None, 1), (1, 1), (2, 2), (9, 4)):
@@ -121,7 +145,12 @@ def test_damaged_data_is_for_today_and_grows() -> None:
 def test_copies_that_differ_weigh_by_layout(layout: str, expected: str) -> None:
     """md(4): on RAID1 and RAID10 swap is the usual cause, on clean RAID5 and RAID6 hardware is."""
     differs = pool(layout=layout, notes=(note(Remark.COPIES_DIFFER, amount=128),))
-    assert urgency("copies-disagree", view(pools=(differs,))) == expected
+    (finding,) = of("copies-disagree", view(pools=(differs,)))
+    assert finding.urgency == expected
+    assert ("often harmless" in finding.sentence) is (expected == "note")
+    assert ("Do not let a repair write" in finding.next_step) is (expected != "note")
+    few = pool(layout=layout, notes=(note(Remark.COPIES_DIFFER),))
+    assert finding.level > of("copies-disagree", view(pools=(few,)))[0].level == 1
 
 
 def test_damage_is_graver_than_difference() -> None:
@@ -178,9 +207,28 @@ def test_equal_counts_on_all_members_blame_nobody() -> None:
 
 def test_an_error_noted_without_a_count_is_told() -> None:
     """Some stacks only say that there were some."""
-    noted = pool(notes=(note(Remark.MEMBER_ERRS, member="sdb1"),))
+    other = note(Remark.DEVICE_GONE, member="sda1")
+    noted = pool(notes=(note(Remark.MEMBER_ERRS, member="sdb1"), other))
     (finding,) = of("member-errs-inside-pool", view(pools=(noted,)))
     assert finding.drives == ("wwn-b",)
+    assert [(e.what, e.value) for e in finding.evidence] == [("errors on sdb1", "noted")]
+
+
+def test_errors_are_told_of_each_member_that_has_them_by_name_where_its_drive_is_not_known() -> (
+    None
+):
+    parts = (member("a", errors=9), replace(member("b", errors=2), drives=()), member("c"))
+    waiting = member("z", MemberState.SPARE, role=Role.SPARE, errors=4)
+    (finding,) = of(
+        "member-errs-inside-pool", view(pools=(pool(members=parts, others=(waiting,)),))
+    )
+    assert finding.next_step.startswith("It concerns wwn-a; sdb1. ")
+    assert [(e.what, e.value) for e in finding.evidence] == [
+        ("errors on sda1", "9"),
+        ("errors on sdb1", "2"),
+    ]
+    assert finding.drives == ("wwn-a",)
+    assert finding.level == 4  # the most on one of them: it doubled three times and more
 
 
 @pytest.mark.parametrize(
@@ -233,3 +281,31 @@ def test_changes_that_parity_does_not_cover_are_told(
     assert urgency("parity-behind", seen) == expected
     if lost:
         assert of("parity-behind", seen)[0].next_step.startswith("Do not sync")
+
+
+def test_in_a_pool_whose_data_is_out_of_reach_no_sync_is_advised_either() -> None:
+    broken = note(Remark.INACTIVE, at_most=Protection.BROKEN)
+    behind = pool(notes=(note(Remark.UNSYNCED, amount=9), broken))
+    (finding,) = of("parity-behind", view(pools=(behind,)))
+    assert (finding.urgency, finding.level) == ("today", 4)
+    assert finding.next_step.startswith("Do not sync")
+    (well,) = of("parity-behind", view(pools=(pool(notes=(note(Remark.UNSYNCED),)),)))
+    assert (well.next_step[:12], well.level) == ("Run the sync", 1)
+
+
+@pytest.mark.parametrize(
+    ("work", "expected"),
+    [
+        (Work(kind=WorkKind.RESYNC), "note"),
+        (Work(kind=WorkKind.RESYNC, state=WorkState.PAUSED), "today"),
+        (Work(kind=WorkKind.RESYNC, state=WorkState.WAITING), "today"),
+        (None, "today"),
+    ],
+)
+def test_parity_that_is_not_being_brought_in_step_is_for_today(
+    work: Work | None, expected: str
+) -> None:
+    stale = pool(work=work, notes=(note(Remark.PARITY_STALE),))
+    (finding,) = of("parity-catching-up", view(pools=(stale,)))
+    assert finding.urgency == expected
+    assert ("is not being" in finding.sentence) is (expected == "today")

@@ -103,7 +103,7 @@ def copy_stale(view: View, tuning: Tuning) -> Iterator[Finding]:
         "copy-stale",
         urgency=Urgency.THIS_WEEK if alone else Urgency.NOTE,
         sentence=(
-            f"No copy of {_names(alone)} is fresh."
+            f"No copy of {_names(alone)} is known to be fresh."
             if alone
             else f"A copy of {_names(found)} is stale; another one is fresh."
         ),

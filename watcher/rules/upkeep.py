@@ -118,8 +118,7 @@ def scrub_overdue(view: View, tuning: Tuning) -> Iterator[Finding]:
 
 def is_mirror(pool: Pool) -> bool:
     """Tell whether a pool keeps plain copies and no parity."""
-    layout = pool.layout.lower()
-    return layout.startswith(("raid1", "mirror")) or layout == "raid10"
+    return pool.layout.lower().startswith(("raid1", "mirror"))
 
 
 def copies_disagree(view: View, tuning: Tuning) -> Iterator[Finding]:
