@@ -13,6 +13,7 @@ from watcher.facts.drive import (
     DrivePast,
     DriveReading,
     Metric,
+    SelfTest,
     Trace,
     TracesAsAsked,
 )
@@ -113,3 +114,35 @@ def test_traces_made_late_are_the_same_as_those_at_hand() -> None:
     assert Doubled() != 3
     assert hash(Doubled()) == hash(plain)
     assert repr(Doubled()) == repr(plain)
+
+
+@pytest.mark.parametrize(
+    ("kind", "full"),
+    [
+        ("Extended offline", True),
+        ("Extended captive", True),
+        ("Short offline", False),
+        ("Short captive", False),
+        ("Conveyance offline", False),
+        ("Conveyance captive", False),
+        ("Selective offline", False),
+        ("Selective captive", False),
+        ("Offline", False),
+        ("Vendor (0xc7)", False),
+        ("Background long", True),
+        ("Foreground long", True),
+        ("Background short", False),
+        ("Foreground short", False),
+        ("Extended", True),
+        ("Short", False),
+        ("", False),
+    ],
+)
+def test_only_a_test_that_reads_the_whole_drive_is_a_full_one(kind: str, full: bool) -> None:
+    """The names are those that smartctl 7.3 gives (its own text). A drive of 16 TB tells 1,405
+    minutes for its extended and 2 for its conveyance test.
+    """
+    test = SelfTest(
+        kind=kind, passed=True, found_damage=False, power_on_hours=1, first_bad_lba=None
+    )
+    assert test.is_full is full

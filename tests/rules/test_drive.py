@@ -71,6 +71,9 @@ def test_helium_that_escapes_is_told(fill: int | None, expected: str | None) -> 
     """Our choice: sound drives read 100 all their life."""
     metrics = {} if fill is None else {Metric.HELIUM_PERCENT: fill}
     assert urgency("helium-escaping", view(reading("a", metrics))) == expected
+    for finding in of("helium-escaping", view(reading("a", metrics))):
+        assert finding.level == {99: 1, 76: 3, 75: 3, 1: 10}[fill or 0]
+        assert finding.evidence[0].value.startswith(f"{fill} percent")
 
 
 def test_damage_found_by_a_self_test_is_told_with_its_place() -> None:
@@ -80,6 +83,9 @@ def test_damage_found_by_a_self_test_is_told_with_its_place() -> None:
     assert (finding.urgency.value, finding.level) == ("this-week", 2)
     assert finding.evidence[0].value == "extended at 1000 power-on hours, first bad block 77"
     assert of("self-test-found-damage", view(reading("a", self_tests=(self_test(), bad)))) == []
+    bare = self_test(passed=False, found_damage=True, power_on_hours=None)
+    (finding,) = of("self-test-found-damage", view(reading("a", self_tests=(bare, bad))))
+    assert (finding.level, finding.evidence[0].value) == (3, "extended")
 
 
 @pytest.mark.parametrize(
@@ -89,6 +95,10 @@ def test_damage_found_by_a_self_test_is_told_with_its_place() -> None:
         (3159, (self_test(),), None),
         (1000 + 65536 + 10, (self_test(),), None),  # the log keeps 16 bits of the hours
         (9000, (self_test("short", power_on_hours=8990),), "note"),
+        (9000, (self_test("Conveyance offline", power_on_hours=8990),), "note"),
+        (9000, (self_test("Background long", power_on_hours=8990),), None),
+        (9000, (self_test(power_on_hours=None), self_test(power_on_hours=8990)), None),
+        (9000, (self_test(power_on_hours=8990), self_test(power_on_hours=10)), None),
         (9000, (self_test(passed=None, power_on_hours=8990),), "note"),  # aborted
         (9000, (self_test(passed=False, found_damage=True, power_on_hours=8990),), None),
         (9000, (), "note"),

@@ -35,6 +35,12 @@ def test_wear_is_no_verdict(wear: int | None, expected: str | None) -> None:
     """NVMe Base Specification: 100 is the rated endurance, may be passed, and stops at 255."""
     seen = view(reading("a", {} if wear is None else {WEAR: wear}))
     assert urgency("flash-nearly-spent", seen) == expected
+    for finding in findings("flash-nearly-spent", seen):
+        assert finding.level == {90: 1, 99: 1, 100: 2, 150: 7, 255: 17}[wear or 0]
+        assert ("nearly" in finding.sentence) is (expected == "note")
+        assert [(e.what, e.value) for e in finding.evidence] == [
+            ("rated writes used", f"{wear} percent")
+        ]
 
 
 def test_the_end_of_the_rated_writes_is_projected() -> None:
@@ -43,6 +49,17 @@ def test_the_end_of_the_rated_writes_is_projected() -> None:
     (finding,) = findings("flash-nearly-spent", view(reading("a", {WEAR: 70}), pasts=(before,)))
     assert finding.urgency.value == "note"
     assert "2026-03-31" in finding.sentence
+    assert ("used up at the present pace", "about 2026-03-31") in [
+        (e.what, e.value) for e in finding.evidence
+    ]
+
+
+@pytest.mark.parametrize("wear", [100, 101, 255])
+def test_of_writes_that_are_used_up_no_date_is_projected(wear: int) -> None:
+    before = past("a", {WEAR: [(30, 40), (15, 55)]})
+    (finding,) = findings("flash-nearly-spent", view(reading("a", {WEAR: wear}), pasts=(before,)))
+    assert finding.sentence == "The drive has used up the writes it is rated for."
+    assert len(finding.evidence) == 1
 
 
 @pytest.mark.parametrize(("days", "expected"), [(13, None), (14, "note")])
@@ -78,6 +95,10 @@ def test_the_reserve_is_judged_by_the_drives_own_limit(
 ) -> None:
     """NVMe Base Specification: bit 0 is set when the spare falls below the threshold."""
     assert urgency("flash-reserve-low", view(reading("a", metrics))) == expected
+    for finding in findings("flash-reserve-low", view(reading("a", metrics))):
+        below = expected == "today"
+        assert ("below its own limit" in finding.sentence) is below
+        assert finding.level == (2 if below else 1) + (100 - metrics[SPARE]) // 25
 
 
 @pytest.mark.parametrize(("bits", "expected"), [(0, None), (0b111, None), (0b1000, "today")])
@@ -111,6 +132,21 @@ def test_heat_is_judged_by_the_drives_own_limits(
         pasts=(past("a", {CELSIUS: [(1, before)]}),),
     )
     assert urgency("too-hot-for-its-rating", seen) == expected
+    for finding in findings("too-hot-for-its-rating", seen):
+        over = expected == "today"
+        assert (finding.level, "than its maker allows" in finding.sentence) == (1 + over, over)
+        assert [(e.what, e.value) for e in finding.evidence] == [
+            ("temperature", f"{celsius} °C"),
+            ("the drive's own limit", f"{85 if over else 70} °C"),
+        ]
+
+
+def test_one_reading_over_the_limit_is_a_note_and_a_drive_may_name_only_the_graver_limit() -> None:
+    seen = view(reading("a", {CELSIUS: 70, WARM: 70, HOT: 85}))
+    assert urgency("too-hot-for-its-rating", seen) == "note"
+    assert urgency("too-hot-for-its-rating", view(reading("a", {CELSIUS: 84, HOT: 85}))) is None
+    assert urgency("too-hot-for-its-rating", view(reading("a", {CELSIUS: 85, HOT: 85}))) == "today"
+    assert urgency("too-hot-for-its-rating", view(reading("a", {CELSIUS: 0, HOT: 0}))) is None
 
 
 def test_the_warning_bit_tells_of_heat_where_the_limit_is_not_told() -> None:

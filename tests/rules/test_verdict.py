@@ -66,6 +66,9 @@ def test_damage_is_outdated_by_a_later_full_test_alone() -> None:
     assert damage_in(reading(self_tests=(full, bad))) is None
     assert damage_in(reading(self_tests=(short, bad))) == bad
     assert damage_in(reading(self_tests=(stopped, bad))) == bad
+    for part in ("Conveyance offline", "Selective offline", "Vendor (0xc7)"):
+        assert damage_in(reading(self_tests=(self_test(part), bad))) == bad
+    assert damage_in(reading(self_tests=(self_test("Background long"), bad))) is None
     assert damage_in(reading(self_tests=(bad, full))) == bad
     assert damage_in(reading(self_tests=(stopped,))) is None
     assert damage_in(reading()) is None

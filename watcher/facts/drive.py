@@ -108,6 +108,17 @@ class SelfTest:
     power_on_hours: int | None  # when it ran
     first_bad_lba: int | None
 
+    @property
+    def is_full(self) -> bool:
+        """Whether it reads the whole drive, by its name in smartctl's log.
+
+        "Extended offline" and "captive" (ATA), "Background long" and "Foreground long" (SCSI),
+        "Extended" (NVMe). A short, conveyance or selective test reads a part of it, and of one with
+        another name it is not known.
+        """
+        kind = self.kind.lower()
+        return kind.startswith("extended") or kind.endswith("long")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriveIdentity:

@@ -212,7 +212,7 @@ def _tested(view: View, reading: DriveReading | None) -> str:
     for test in reading.self_tests:
         if test.found_damage:
             return ""
-        if not test.passed or "extended" not in test.kind.lower():
+        if not test.passed or not test.is_full:
             continue
         if hours is None or test.power_on_hours is None:
             continue

@@ -178,7 +178,7 @@ def self_test_overdue(look: Look) -> Found | None:
         return None
     if look.condemns_itself or look.is_in_short_pool:
         return None  # the rule about it, or the pool's margin, says to start no test now
-    full = [t for t in look.reading.self_tests if "short" not in t.kind.lower()]
+    full = [t for t in look.reading.self_tests if t.is_full]
     if not full and look.reading.identity.protocol not in HAVE_TESTS:
         return None  # this kind of drive may have none
     # The log keeps 16 bits of the hours: the age of a test is told modulo 65,536 h.

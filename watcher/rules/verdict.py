@@ -53,6 +53,6 @@ def damage_in(reading: DriveReading) -> SelfTest | None:
     for test in reading.self_tests:  # newest first
         if test.found_damage:
             return test
-        if test.passed and "short" not in test.kind.lower():
+        if test.passed and test.is_full:
             return None
     return None

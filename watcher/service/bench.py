@@ -19,7 +19,6 @@ from watcher.facts.drive import (
     DriveUnread,
     Metric,
     Protocol,
-    SelfTest,
     Trace,
     Verdict,
 )
@@ -373,7 +372,7 @@ def _tests(told: DriveReading | None) -> tuple[str, ...]:
     """Say what the drive's own self-tests cover, and what they do not."""
     if told is None:
         return ()
-    long = [test for test in told.self_tests if _is_long(test)]
+    long = [test for test in told.self_tests if test.is_full]
     done = next((test for test in long if test.passed is not None), None)
     if done is None:
         return ("A full self-test: none is in its log.",)
@@ -383,10 +382,6 @@ def _tests(told: DriveReading | None) -> tuple[str, ...]:
         when = f"{(hours - done.power_on_hours) % 65536:,} running hours ago"
     outcome = "passed" if done.passed else "failed"
     return (f"Anything since its last full self-test, which {outcome} {when}.",)
-
-
-def _is_long(test: SelfTest) -> bool:
-    return "short" not in test.kind.lower() and "conveyance" not in test.kind.lower()
 
 
 def _comes_to(

@@ -319,8 +319,8 @@ def heat_limit(reading: DriveReading) -> int:
 
 
 def newest_full(reading: DriveReading) -> SelfTest | None:
-    """Give the newest entry of the log that is no short test."""
-    return next((t for t in reading.self_tests if "short" not in t.kind.lower()), None)
+    """Give the newest entry of the log that is a full test."""
+    return next((t for t in reading.self_tests if t.is_full), None)
 
 
 def judged(reading: DriveReading) -> tuple[OwnTest, str]:

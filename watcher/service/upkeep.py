@@ -174,7 +174,7 @@ def _test_jobs(view: View, memory: Memory) -> tuple[Job, ...]:
         hours = reading.metric(Metric.POWER_ON_HOURS)
         if hours is None:
             continue
-        full = [t for t in reading.self_tests if "short" not in t.kind.lower()]
+        full = [t for t in reading.self_tests if t.is_full]
         ended = [t.power_on_hours for t in full if t.passed or t.found_damage]
         ages = [(hours - at) % 65536 for at in ended if at is not None]
         drive = reading.identity.drive

@@ -160,7 +160,7 @@ def _self_test(look: Look) -> Iterator[Due]:
     ended = [
         test.power_on_hours
         for test in look.reading.self_tests
-        if "short" not in test.kind.lower() and test.passed and test.power_on_hours is not None
+        if test.is_full and test.passed and test.power_on_hours is not None
     ]
     if hours is None or not ended:
         return  # that there was none is the rule's to say; there is no moment it was due
