@@ -99,3 +99,12 @@ def test_a_program_that_is_not_there_is_said_and_tried_again_later() -> None:
         assert len(heard.said) == 1
         made.ensure(RESTART_SECONDS)
         assert len(heard.said) == 2
+
+
+def test_each_is_told_to_read_the_settings_again() -> None:
+    heard = Heard()
+    echo = "import sys; print({b'reload\\n': 'told'}[sys.stdin.buffer.readline()], flush=True)"
+    with helpers(heard, f"{echo}; sys.stdin.buffer.read()", count=1) as made:
+        made.ensure(0.0)
+        made.reload()
+        assert heard.woken.wait(30)

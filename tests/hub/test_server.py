@@ -224,6 +224,23 @@ def test_a_box_that_joined_and_sends_nothing_is_missed_too() -> None:
     assert "joined 50 min ago and has sent nothing yet" in case.standing[0].sentence
 
 
+def test_settings_are_read_again_at_the_next_turn_and_count_from_then() -> None:
+    turns = Turns()
+    report(turns.hub, enrol(turns.hub, "press"), look(1))
+    given: list[timedelta | None] = [None, timedelta(hours=5)]
+    turns.loop._reload = lambda: given.pop(0)
+    turns.clock.at = NOW + EVERY
+    for left in (1, 0):
+        turns.loop.read_settings_again()
+        turns.turn(leads=True)
+        turns.turn(leads=True)
+        assert len(given) == left
+    turns.wait(timedelta(hours=4))
+    assert not turns.found_quiet()
+    turns.wait(timedelta(hours=2))
+    assert turns.found_quiet()
+
+
 def test_upkeep_is_done_in_parts_between_turns_and_goes_on_after_a_restart() -> None:
     turns = Turns()
     store = turns.hub.store

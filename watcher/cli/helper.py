@@ -1,7 +1,7 @@
 """A helper at a hub's door: ``python -m watcher.cli.helper --listening FD [--config PATH]``.
 
 Started by ``midwatch hub`` (``hub/helpers.py``), which says on which inherited socket to listen. It
-ends when its input closes.
+reads the settings again when it is told to, and ends when its input closes.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import socket
 import sys
 
 from watcher.hub.clients import Clients
-from watcher.hub.helpers import TOLD
+from watcher.hub.helpers import RELOAD, TOLD
 from watcher.hub.intake import Door
 from watcher.hub.server import DoorServer, Place, ease_collector
 from watcher.hub.shop import Shop
@@ -37,6 +37,16 @@ class Says:
 def _trouble(sentence: str) -> None:
     sys.stderr.write(f"{sentence}\n")
     sys.stderr.flush()
+
+
+def _read_again(config: str | None, shop: Shop, server: DoorServer) -> None:
+    """Go on by the settings as they are now; the hub has said whether they are good."""
+    try:
+        fresh = load_settings(config, os.environ)
+    except ConfigError:
+        return
+    shop.clients = Clients(to_standing(fresh), fresh)
+    server.renew_certificate()
 
 
 def main() -> None:
@@ -65,8 +75,9 @@ def main() -> None:
         server = DoorServer(door, place, _trouble, Bounded, listening=listening)
         server.start()
         ease_collector()
-        while sys.stdin.buffer.readline(64):
-            continue
+        while word := sys.stdin.buffer.readline(64):
+            if word == RELOAD:
+                _read_again(asked.config, shop, server)
         server.listen_no_more()
         server.stop()
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import signal
-from contextlib import ExitStack
 from datetime import timedelta
 from pathlib import Path
 
@@ -14,40 +12,24 @@ from watcher.cli.backup import backup
 from watcher.cli.box_words import case_words, heard, pool_words, token_words
 from watcher.cli.columns import clean, columns
 from watcher.cli.exits import Exit, Stop
+from watcher.cli.hub_run import run_hub
 from watcher.cli.month import written_month
-from watcher.cli.pages import open_pages, terms_of
+from watcher.cli.pages import terms_of
 from watcher.cli.parts import Room, parse_span, room_of, settings_of, terminal_width
 from watcher.cli.say import say
 from watcher.cli.work import written
 from watcher.facts.identity import BoxId
 from watcher.facts.units import say_span
-from watcher.hub.clients import Clients
 from watcher.hub.enrolment import invite
-from watcher.hub.helpers import Helpers, helper_command
-from watcher.hub.intake import Door
 from watcher.hub.protection_time import month_named
-from watcher.hub.server import DoorServer, HubLoop, Place, ease_collector
-from watcher.hub.shop import SECOND_SENDER_HOLDS, Shop
+from watcher.hub.shop import SECOND_SENDER_HOLDS
 from watcher.hub.told_words import told_words
-from watcher.service.bootstrap import (
-    environment,
-    file_of,
-    on_server,
-    open_state,
-    store_path,
-    to_standing,
-    usual_settings,
-)
-from watcher.service.bus_error import say_and_end
-from watcher.service.clock import SystemClock
-from watcher.service.delivery_child import DeliveryChild, delivery_command
-from watcher.service.supervisor import ours
+from watcher.service.bootstrap import usual_settings
 from watcher.store.floor import PoolStanding
 from watcher.store.hub import BoxState, EnrolledBox
 from watcher.web.ask import Ask
 from watcher.web.month_page import as_file
 from watcher.web.month_page import gather as gather_month
-from watcher.web.server import Bounded
 from watcher.web.site import Site
 from watcher.web.work_list import Kept, gather
 
@@ -55,77 +37,13 @@ from watcher.web.work_list import Kept, gather
 @click.group(invoke_without_command=True)
 @click.pass_context
 def hub(context: click.Context) -> int:
-    """Watch many boxes: take their surveys in, judge them, tell people. Stays until stopped."""
+    """Watch many boxes: take their surveys in, judge them, tell people. Stays until stopped.
+
+    With the signal HUP it reads its settings and its certificate again.
+    """
     if context.invoked_subcommand is not None:
         return int(Exit.DONE)
-    path = usual_settings(context.obj)
-    config = settings_of(context)
-    clock = SystemClock()
-    try:
-        place = Place(
-            address=config.shop.listen_address,
-            port=config.shop.listen_port,
-            certificate=config.shop.certificate_file,
-            key=config.shop.key_file,
-        )
-    except ValueError as error:
-        raise Stop(str(error), Exit.REFUSED) from error
-    if not on_server(config):
-        say_and_end(store_path(config), then="The hub ends; its boxes alert by themselves.")
-    try:
-        store = open_state(config, clock.now(), check=True)
-    except OSError as error:
-        raise Stop(
-            f"The state folder {config.state_directory} cannot be made ({error.strerror}).",
-            Exit.NO_STATE,
-        ) from error
-    more = config.shop.processes - 1
-    shop = Shop(store, Clients(to_standing(config), config), ahead=more > 0 and not store.is_shared)
-    delivery = DeliveryChild(delivery_command(file_of(config), path), environment())
-    door = Door(shop, clock, delivery, say)
-    try:
-        server = DoorServer(door, place, say, Bounded)
-    except OSError as error:
-        raise Stop(
-            f"The hub cannot listen on {place.address} port {place.port} ({error}).", Exit.REFUSED
-        ) from error
-    supervisor = ours()
-    helpers = Helpers(
-        helper_command(path, server.listening),
-        more,
-        listening=server.listening,
-        environ=environment(),
-        wake=delivery.wake,
-        trouble=say,
-    )
-    loop = HubLoop(
-        shop,
-        clock,
-        delivery,
-        quiet_after=timedelta(minutes=config.shop.quiet_after_minutes),
-        trouble=say,
-        alive=supervisor.alive,
-        helpers=helpers,
-    )
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: loop.end())
-    with ExitStack() as beside, store:
-        server.start()
-        scheme = "https" if place.certificate else "http"
-        say(f"The hub takes surveys in at {scheme}://{place.address}:{server.port}")
-        if config.web.enabled:
-            served = open_pages(config, clock, say, at_hub=True)
-            if served is not None:
-                beside.enter_context(served)
-        supervisor.ready("takes surveys in")
-        ease_collector()
-        try:
-            loop.run(lambda: server.runs)
-        finally:
-            supervisor.stopping()
-            helpers.stop()
-            server.stop()
-            delivery.stop()
+    run_hub(usual_settings(context.obj), settings_of(context))
     return int(Exit.DONE)
 
 

@@ -2,12 +2,14 @@
 
 They share the socket on which the hub listens, and the store. The clock's part, the pages and the
 delivery stay with the hub. A helper says ``told`` when it decided something that is to be sent,
-and ends when its input closes: with the hub, however that ends. One that dies costs the surveys
-that it had not answered, which their boxes send again; another is started in its place.
+reads the settings again when it is told ``reload``, and ends when its input closes: with the hub,
+however that ends. One that dies costs the surveys that it had not answered, which their boxes send
+again; another is started in its place.
 """
 
 from __future__ import annotations
 
+import contextlib
 import subprocess
 import sys
 import threading
@@ -20,6 +22,7 @@ RESTART_SECONDS = 5.0
 END_SECONDS = 10.0
 
 TOLD = b"told\n"
+RELOAD = b"reload\n"
 
 
 def helper_command(config: str | None, listening: int) -> tuple[str, ...]:
@@ -90,6 +93,14 @@ class Helpers:
             for line in said:
                 if line == TOLD:
                     self._wake()
+
+    def reload(self) -> None:
+        """Have them read the settings again, which are good; one that ends now begins with them."""
+        for process in self._running:
+            if process is not None and process.stdin is not None:
+                with contextlib.suppress(OSError):
+                    process.stdin.write(RELOAD)
+                    process.stdin.flush()
 
     def stop(self) -> None:
         """End them; what is at hand is finished, for a bounded time."""

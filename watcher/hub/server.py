@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import gc
 import socket
+import ssl
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -76,7 +77,7 @@ class DoorServer:
         more: dict[str, Any] = {"http": protocol} if protocol is not None else {"http": "h11"}
         if place.certificate:
             more |= {"ssl_certfile": place.certificate, "ssl_keyfile": place.key or None}
-        self._door, self._trouble = door, trouble
+        self._door, self._place, self._trouble = door, place, trouble
         self._server = uvicorn.Server(
             uvicorn.Config(
                 door.app(),
@@ -130,6 +131,19 @@ class DoorServer:
     def runs(self) -> bool:
         """Whether it is serving."""
         return self._thread.is_alive()
+
+    def renew_certificate(self) -> str:
+        """Read the certificate and its key again, for calls from now on; give why not, or ""."""
+        files = (self._place.certificate, self._place.key or None)
+        context = self._server.config.ssl if self._server.config.loaded else None
+        if context is None:
+            return ""
+        try:
+            ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(*files)
+            context.load_cert_chain(*files)
+        except OSError as error:  # ssl.SSLError is one
+            return f"The certificate was not read again; the old one stays ({error})."
+        return ""
 
     def listen_no_more(self) -> None:
         """Take no more calls, so that the port is free; what is at hand goes on.
@@ -204,9 +218,15 @@ class HubLoop:
         trouble: Callable[[str], None],
         alive: Callable[[str], object],
         helpers: Helpers | None = None,
+        reload: Callable[[], timedelta | None] | None = None,
     ) -> None:
-        """Put the parts together."""
-        self._helpers = helpers
+        """Put the parts together.
+
+        ``reload`` reads the settings again and gives after what time a box is quiet; None: the old
+        ones stay.
+        """
+        self._helpers, self._reload = helpers, reload
+        self._reload_wanted = threading.Event()
         self.shop, self._clock, self._delivery = shop, clock, delivery
         self._quiet_after, self._trouble, self._alive = quiet_after, trouble, alive
         self._stop = threading.Event()
@@ -220,6 +240,10 @@ class HubLoop:
     def end(self) -> None:
         """Stop; from any thread, also from a signal handler."""
         self._stop.set()
+
+    def read_settings_again(self) -> None:
+        """Do so at the next turn; from any thread, also from a signal handler."""
+        self._reload_wanted.set()
 
     def run(self, door_runs: Callable[[], bool]) -> None:
         """Go on until stopped, or until the door is closed."""
@@ -237,6 +261,9 @@ class HubLoop:
             # asleep, or set ahead: nobody is quiet before having had the time to report
             self._quiet_at = now + self._quiet_after
         self._turned_at = now
+        if self._reload_wanted.is_set() and self._reload is not None:
+            self._reload_wanted.clear()
+            self._quiet_after = self._reload() or self._quiet_after
         if self._helpers is not None:
             self._helpers.ensure(self._clock.monotonic())
         try:
