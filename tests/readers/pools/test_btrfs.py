@@ -280,6 +280,18 @@ def test_only_a_filesystem_that_is_itself_read_only_is_told_as_such(
     assert (pool.noted(Remark.READ_ONLY) is not None) is told
 
 
+@pytest.mark.parametrize("counted", [("/dev/sda",), ("/dev/sda", "/dev/disk/by-id/x")])
+def test_counters_that_belong_to_none_of_the_devices_are_not_dropped_in_silence(
+    counted: tuple[str, ...],
+) -> None:
+    """A drive whose errors are not seen is not known to be without."""
+    (pool,) = look(box(counted=stats(counted))).pools
+    note = pool.noted(Remark.FEW_CHECKS)
+    assert note is not None
+    assert note.text == "Not seen: counters of /dev/sdb"
+    assert pool.protection is Protection.UNKNOWN
+
+
 class Hanging(RecordedHost):
     """A box of which each question to the mounted filesystem hangs; it remembers them."""
 

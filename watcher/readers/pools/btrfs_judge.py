@@ -395,6 +395,12 @@ def _state_notes(
         for word, value in (("device counters", seen.errors), ("scrub result", seen.scrub))
         if value is None
     ]
+    told = {device.devid for device, _ in _counted(one, seen)}
+    unseen += [
+        f"counters of {device.path}"
+        for device in one.devices
+        if seen.errors is not None and not device.missing and device.devid not in told
+    ]
     if unseen and tree is not None:
         notes.append(
             Noted(
