@@ -77,7 +77,7 @@ def pool(
     previous: tuple[Pool, ...] = (),
 ) -> Pool:
     host = RecordedHost(programs=answers(rows, status=line))
-    found = lvm.read(host, blocks, observed_at=NOW, previous=previous, carriers=("sda",))
+    found = lvm.read(host, blocks, observed_at=NOW, previous=previous)
     assert len(found.pools) == 1
     return found.pools[0]
 
@@ -222,7 +222,7 @@ def test_images_and_layers_are_not_told_twice() -> None:
 def test_without_the_kernel_s_word_it_is_blind_there_and_says_so() -> None:
     rows, _ = images("raid5", 3)
     host = RecordedHost(programs=answers(rows, status=None))
-    found = lvm.read(host, SAME, observed_at=NOW, carriers=("sda",))
+    found = lvm.read(host, SAME, observed_at=NOW)
     assert found.pools[0].noted(Remark.FEW_CHECKS) is not None
     assert (len(found.blind), found.answered) == (1, ())
 
@@ -233,6 +233,43 @@ def test_without_the_list_of_devices_it_is_blind_there() -> None:
     found = lvm.read(RecordedHost(programs=programs), SAME, observed_at=NOW)
     assert found.pools[0].protection is Protection.WHOLE
     assert found.blind[0].why is Unread.GARBLED
+
+
+PAIR = json.dumps(
+    {
+        "report": [
+            {
+                "pv": [
+                    {"pv_name": "/dev/mapper/vault", "vg_name": "vg", "pv_uuid": "a",
+                     "pv_missing": ""},
+                    {"pv_name": "/dev/sdb1", "vg_name": "", "pv_uuid": "b", "pv_missing": ""},
+                ]
+            }
+        ]
+    }
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("carriers", "unlisted"),
+    [
+        (("dm-4", "sdb1"), []),  # of a group, and of none
+        (("dm-4", "sdb1", "sdzz2", "md127"), ["sdzz2", "md127"]),
+        (("dm-9", "zd16p1", "loop4"), []),  # a guest's, inside a volume of ours
+    ],
+)
+def test_a_member_that_lvm_does_not_list_is_a_blind_spot(
+    carriers: tuple[str, ...], unlisted: list[str]
+) -> None:
+    """Volumes on it would be left out in silence: a filter, or the file of devices (lvmdevices(8))."""
+    rows, line = images("raid1", 2)
+    host = RecordedHost(
+        programs=answers(rows, status=line, devices=PAIR),
+        links={"/dev/mapper/vault": "../dm-4"},
+    )
+    found = lvm.read(host, SAME, observed_at=NOW, carriers=carriers)
+    assert [spot.detail.split(" ")[0] for spot in found.blind] == [f"/dev/{n}" for n in unlisted]
+    assert found.answered == (() if unlisted else ("lvm",))
 
 
 def test_no_lvm_and_no_member_is_a_full_answer() -> None:

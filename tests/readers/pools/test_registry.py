@@ -54,9 +54,12 @@ def test_a_signature_without_its_tool_is_a_blind_spot_of_that_kind_only() -> Non
 
 def test_trouble_with_one_kind_hides_no_other() -> None:
     rows, status = images("raid1", 2)
-    host = RecordedHost(
-        files={"/proc/mdstat": "garbled", **NO_MOUNTS}, programs=answers(rows, status=status)
-    )
+    pair = [
+        {"pv_name": f"/dev/{name}", "vg_name": "vg", "pv_uuid": name, "pv_missing": ""}
+        for name in ("sda", "sdb")
+    ]
+    programs = answers(rows, status=status, devices=json.dumps({"report": [{"pv": pair}]}))
+    host = RecordedHost(files={"/proc/mdstat": "garbled", **NO_MOUNTS}, programs=programs)
     found = read_pools(host, disks(sda="LVM2_member", sdb="LVM2_member"), observed_at=NOW)
     assert [pool.name for pool in found.pools] == ["vg/v"]
     assert [spot.source for spot in found.blind] == ["md"]

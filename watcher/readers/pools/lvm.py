@@ -13,6 +13,7 @@ volume is in its first sync, or in one after an unclean stop, all its images say
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime
@@ -43,6 +44,7 @@ from watcher.readers.pools.lvm_report import (
     dm_name,
     parse_devices,
     parse_last_seen,
+    parse_names,
     parse_status,
     parse_volumes,
 )
@@ -92,11 +94,11 @@ def read(
     volumes = parse_volumes(ran.stdout)
     blind: list[Blindness] = []
     devices: tuple[Device, ...] = ()
+    listed: frozenset[str] | None = None
     status: dict[str, RaidStatus] | None = None
     try:
-        devices = parse_devices(
-            require_exited(SOURCE, host.run(PVS, lane=SOURCE), remedy=REMEDY).stdout
-        )
+        told = require_exited(SOURCE, host.run(PVS, lane=SOURCE), remedy=REMEDY).stdout
+        devices, listed = parse_devices(told), parse_names(told)
     except ReadError as error:
         blind.append(blindness_of(SOURCE, error))
     if any(is_redundant(volume) for volume in volumes):
@@ -104,6 +106,8 @@ def read(
             status = parse_status(require_exited("dmsetup", host.run(STATUS, lane=SOURCE)).stdout)
         except ReadError as error:
             blind.append(blindness_of(SOURCE, error))
+    if listed is not None:
+        blind.extend(_unlisted(host, listed, known or ()))
     report = Report(
         volumes=volumes, devices=devices, status=status, last_seen=parse_last_seen(ran.stderr)
     )
@@ -113,6 +117,27 @@ def read(
         blind=tuple(blind),
         answered=() if blind else (SOURCE,),
     )
+
+
+_OF_THE_BOX = re.compile(r"(?:sd|hd|vd|xvd|nvme|mmcblk|pmem|dasd|md)[a-z0-9]")
+"""Names of drives, arrays and their partitions. What is made of volumes may be a guest's own."""
+
+
+def _unlisted(host: Host, listed: frozenset[str], carriers: Iterable[str]) -> Iterator[Blindness]:
+    """Tell of devices with an LVM signature that LVM does not list: volumes on them are unseen.
+
+    So it is with a device that is not in LVM's own file of devices, that a filter leaves out, or
+    that is a copy of another.
+    """
+    seen = listed | {host.real_path(name) for name in listed if name.startswith("/")}
+    for name in carriers:
+        if _OF_THE_BOX.match(name) and f"/dev/{name}" not in seen:
+            yield Blindness(
+                source=SOURCE,
+                why=Unread.GARBLED,
+                detail=f"/dev/{name} carries an LVM signature, and pvs does not list it",
+                remedy="run `pvs -a` and `lvmdevices` by hand, as root, and see what they say of it",
+            )
 
 
 def is_redundant(volume: Volume) -> bool:

@@ -198,6 +198,11 @@ def parse_devices(text: str) -> tuple[Device, ...]:
     )
 
 
+def parse_names(text: str) -> frozenset[str]:
+    """Name all physical volumes in the report of :data:`PVS`, also those outside any group."""
+    return frozenset(_word(row, "pv_name") for row in _rows(text, "pv"))
+
+
 _STATUS = re.compile(
     r"(\S+): [0-9]+ [0-9]+ raid \S+ ([0-9]{1,4}) ([AaD-]+) ([0-9]{1,18})/([0-9]{1,18})"
     r"(?: ([a-z]+) ([0-9]{1,18}))?(?: .*)?"
