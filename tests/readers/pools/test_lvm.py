@@ -261,7 +261,7 @@ PAIR = json.dumps(
 def test_a_member_that_lvm_does_not_list_is_a_blind_spot(
     carriers: tuple[str, ...], unlisted: list[str]
 ) -> None:
-    """Volumes on it would be left out in silence: a filter, or the file of devices (lvmdevices(8))."""
+    """Volumes on it would be left out in silence: by a filter, or as lvmdevices(8) has it."""
     rows, line = images("raid1", 2)
     host = RecordedHost(
         programs=answers(rows, status=line, devices=PAIR),

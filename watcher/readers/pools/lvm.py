@@ -136,7 +136,7 @@ def _unlisted(host: Host, listed: frozenset[str], carriers: Iterable[str]) -> It
                 source=SOURCE,
                 why=Unread.GARBLED,
                 detail=f"/dev/{name} carries an LVM signature, and pvs does not list it",
-                remedy="run `pvs -a` and `lvmdevices` by hand, as root, and see what they say of it",
+                remedy="run `pvs -a` and `lvmdevices` by hand, as root: what do they say of it?",
             )
 
 
