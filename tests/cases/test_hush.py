@@ -121,6 +121,12 @@ BARE = pool_seen(Protection.BARE, ("D3",))
         ((REPLACE,), finding("drive-gone", pool=PoolId("md:other")), BARE, False),
         ((Expectation(kind=ExpectKind.DRIVE_OFF, drive=D3),), finding("drive-gone"), BARE, True),
         ((Expectation(kind=ExpectKind.DRIVE_OFF, drive=D3),), finding(), BARE, False),
+        (
+            (Expectation(kind=ExpectKind.DRIVE_OFF, drive=D3),),
+            finding("log-says-filesystem"),
+            BARE,
+            True,
+        ),
         ((Expectation(kind=ExpectKind.DEGRADED),), GONE, BARE, True),
         (
             (Expectation(kind=ExpectKind.DEGRADED),),

@@ -10,9 +10,11 @@ from tests.rules.build import (
     BOX,
     T0,
     all_rules,
+    drive,
     event,
     identity,
     of,
+    past,
     pool,
     reading,
     unread,
@@ -20,7 +22,7 @@ from tests.rules.build import (
     view,
 )
 from watcher.facts.drive import Protocol, Unread
-from watcher.facts.identity import PoolId, Subject, SubjectKind, about_pool
+from watcher.facts.identity import PoolId, Subject, SubjectKind, about_drive, about_pool
 from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.facts.pool import PoolKind
 from watcher.rules.log import FAULTS, FILESYSTEMS, LATE, VOLUMES
@@ -155,6 +157,22 @@ def test_what_stands_on_nothing_known_is_told_of_the_box() -> None:
     (found,) = of("log-says-filesystem", view(recent=(_nobody("fs-damaged", FS, "dm-3"),)))
     assert found.subject == Subject(kind=SubjectKind.BOX, key=BOX)
     assert "dm-3" in found.sentence
+
+
+@pytest.mark.parametrize("device", ["sdb", "sdb1"])
+def test_what_the_kernel_says_of_a_drive_that_left_is_not_told_of_the_box(device: str) -> None:
+    """Its name stands for nothing any more; planned work on the drive then covers it."""
+    late = (_nobody("fs-io-failed", FS, device),)
+    here = reading("a")
+    (found,) = of("log-says-filesystem", view(here, pasts=(past("b"),), recent=late))
+    assert found.subject == about_drive(drive("b"))
+    retired = view(here, pasts=(past("b", in_use=False),), recent=late)
+    assert of("log-says-filesystem", retired) == []
+    (new,) = of("log-says-filesystem", view(reading("b"), pasts=(past("b"),), recent=late))
+    assert new.subject.kind is SubjectKind.BOX, "one that is here has a name of its own"
+    two = (past("b"), replace(past("c"), node="/dev/sdb"))
+    (unsure,) = of("log-says-filesystem", view(here, pasts=two, recent=late))
+    assert unsure.subject.kind is SubjectKind.BOX
 
 
 @pytest.mark.parametrize(

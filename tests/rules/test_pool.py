@@ -251,7 +251,9 @@ def test_with_nothing_out_no_cable_is_to_be_checked() -> None:
     assert "No drive of it is known to be out" in finding.next_step
     remedy = "Part of it has one copy; this brings it back: btrfs balance start /srv."
     left_over = note(Remark.MIXED_PROFILES, remedy, at_most=Protection.BARE)
+    assert urgency("margin-gone", view(pools=(pool(lost="b", notes=(left_over,)),))) == "now"
     (finding,) = of("margin-gone", view(pools=(pool(notes=(left_over,)),)))
+    assert finding.urgency.value == "today", "a command mends it: nobody is woken"
     assert finding.next_step.endswith(f"No drive of it is out. {remedy} Touch no drive.")
 
 

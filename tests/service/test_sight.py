@@ -86,6 +86,19 @@ def test_a_drive_that_is_there_and_hangs_is_not_gone() -> None:
     }
 
 
+def test_what_the_log_alone_tells_of_a_silent_drive_is_over_when_the_log_falls_silent() -> None:
+    """A virtual disk never gives a reading: else nothing about it would ever get its all-clear."""
+    quiet = DriveUnread(
+        node="/dev/vda", why=Unread.NO_SMART, detail="", observed_at=NOW, drive=drive_id(1)
+    )
+    about = about_drive(drive_id(1))
+    log = {f"log-says-{what}/{about}" for what in ("media", "controller", "filesystem", "volume")}
+    heard = replace(survey("s"), unread=(quiet,), answered=("drive-discovery", "kernel-log"))
+    assert log <= disproved(heard)
+    deaf = replace(heard, answered=("drive-discovery",))
+    assert not log & disproved(deaf)
+
+
 def test_a_lost_member_is_named_by_what_the_pool_rested_on_before() -> None:
     """At the first look by the drives of before; later by those it has missed since."""
     now = without(pool(lost=1), 1)

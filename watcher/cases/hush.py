@@ -60,6 +60,8 @@ _DRIVE_AWAY_RULES = frozenset(
         "log-says-gone",
         "log-says-link",
         "log-says-controller",
+        "log-says-filesystem",
+        "log-says-volume",
         "member-errs-inside-pool",
     }
 )

@@ -25,6 +25,8 @@ from watcher.rules.view import View
 FROM_THE_LOG: Final = (
     "log-says-media",
     "log-says-controller",
+    "log-says-filesystem",
+    "log-says-volume",
     "wire-or-backplane",
     "drive-comes-and-goes",
 )

@@ -6,13 +6,14 @@ day: with none in 24 hours these rules fall silent, which is no proof that the c
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 from typing import Final
 
-from watcher.facts.drive import Protocol
+from watcher.facts.drive import DrivePast, Protocol
 from watcher.facts.finding import Evidence, Finding, Urgency
-from watcher.facts.identity import DriveId, PoolId, Subject, SubjectKind, about_pool
+from watcher.facts.identity import DriveId, PoolId, Subject, SubjectKind, about_drive, about_pool
 from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.facts.pool import Pool, PoolKind, Protection
 from watcher.rules.kernel import PRACTICE, lines_of, quoted
@@ -194,16 +195,38 @@ def _by_place(
 ) -> Iterator[tuple[Subject, tuple[KernelEvent, ...]]]:
     """Give the recent events of some kinds by where they belong; the box where that is not known.
 
-    A filesystem over several drives names one of them; it belongs to their pool.
+    A filesystem over several drives names one of them; it belongs to their pool. What the kernel
+    says by a name that stands for nothing now is about the drive that had it last; of one that
+    its owner retired nothing is told any more.
     """
     box = Subject(kind=SubjectKind.BOX, key=view.survey.box)
     found: dict[Subject, list[KernelEvent]] = {}
     for event in view.recent:
-        if event.what in whats:
-            place = _pool_over(view, event) or event.subject or box
-            found.setdefault(place, []).append(event)
+        if event.what not in whats:
+            continue
+        place = _pool_over(view, event) or event.subject
+        if place is None and (left := _left_from(view, event.device)) is not None:
+            if not left.in_use:
+                continue
+            place = about_drive(left.identity.drive)
+        found.setdefault(place or box, []).append(event)
     for subject in sorted(found, key=str):
         yield subject, tuple(found[subject])
+
+
+_PARTITION: Final = re.compile(r"([a-z]+)\d+|((?:nvme\d+n|mmcblk)\d+)p\d+")
+
+
+def _left_from(view: View, device: str) -> DrivePast | None:
+    """Give the drive that was last seen at a name of the kernel and is not here now, or None.
+
+    None also where several were: it is not known which is meant.
+    """
+    found = _PARTITION.fullmatch(device)
+    disk = next(filter(None, found.groups())) if found else device
+    node = f"/dev/{disk}"
+    left = [p for d, p in view.past.items() if p.node == node and d not in view.present]
+    return left[0] if len(left) == 1 and disk else None
 
 
 def _is_whole(view: View, subject: Subject) -> bool:

@@ -155,6 +155,11 @@ MENDS_ITSELF: Final = frozenset({Remark.UNSYNCED, Remark.PARITY_STALE})
 resync puts right: no drive is to be touched for them, and nobody is woken."""
 
 
+LEFT_OVER: Final = frozenset({Remark.MIXED_PROFILES})
+"""A remark that takes margin although every member stands: some data was written while one was
+out. A command puts it right and no drive is in trouble, so nobody is woken for it."""
+
+
 def is_capped_only_by(pool: Pool, remarks: frozenset[Remark]) -> bool:
     """Tell whether every member stands and only these remarks take the pool's margin."""
     if pool.tree is None or margin_of(pool.tree) != full_margin_of(pool.tree):
@@ -290,7 +295,7 @@ def margin_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
             view,
             "margin-gone",
             pool,
-            urgency=Urgency.NOW,
+            urgency=Urgency.TODAY if is_capped_only_by(pool, LEFT_OVER) else Urgency.NOW,
             sentence=(f"The pool {pool.name} has no protection left. {_stake(pool)}."),
             next_step=f"{COPY_FIRST} {_swap_step(view, pool)}",
             evidence=_reason(view, pool),

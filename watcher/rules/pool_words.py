@@ -44,7 +44,8 @@ RULES: Final = (
         sentence="A pool has no protection left: the next loss costs data.",
         reads=(TREE, "remarks that cap the protection"),
         thresholds=(),
-        urgency="now, until full margin is proven back.",
+        urgency="now, until full margin is proven back; today where every member stands and only "
+        "what was written meanwhile lacks its copies.",
         what_to_do="See that a copy exists, then bring the lost member back or replace it.",
         usual_cause="A failed drive; often a second one soon after the first.",
         quiet_when="For pools built without redundancy and during a first build.",

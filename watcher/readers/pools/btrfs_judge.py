@@ -23,6 +23,7 @@ Traps, all seen in our own runs:
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -268,7 +269,7 @@ def _mixed(
     if "metadata" in kinds and "system" in kinds:
         kinds.remove("system")  # converted with the metadata, and without force (btrfs-balance(8))
     flags = [f"{_FLAG[kind]}convert={best[kind].profile},soft" for kind in kinds]
-    at = seen.mount.target if seen.mount else "MOUNTPOINT"
+    at = shlex.quote(seen.mount.target) if seen.mount else "MOUNTPOINT"
     text = f"Part of the filesystem has less redundancy than the rest ({said})"
     if seen.balance is not None and seen.balance.going is Going.RUNNING:
         text += "; a balance is running that may put it right."
