@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,7 @@ from watcher.demo.story import BOX, new_box
 from watcher.facts.drive import DriveReading, DriveUnread, Metric, Unread
 from watcher.readers.drive_target import DriveTarget
 from watcher.readers.host import Ended, Ran
-from watcher.readers.slow_pages import KEPT, SlowPages
+from watcher.readers.slow_pages import COMMAND_FAILED, KEPT, SlowPages
 from watcher.readers.smartctl import parse
 from watcher.readers.survey import Looking, Surveyor
 from watcher.service.desk import Desk
@@ -74,6 +75,22 @@ def test_a_drive_without_its_attribute_table_looks_no_better_for_it() -> None:
         whole = shown(pages, reading(rows=ROWS), deep=True)
         assert whole[Metric.PENDING_SECTORS] == 16
         assert shown(pages, reading(rows=()), deep=deep) == whole
+
+
+def test_a_deep_look_of_which_a_command_failed_ends_nothing() -> None:
+    """smartctl(8), exit status bit 2: a log that could not be read is not an empty one."""
+    pages = SlowPages()
+    whole = reading(rows=ROWS)
+    pages.to_ask([TARGET], deep=True)
+    assert pages.complete([whole], []) == (whole,)
+    poor = replace(reading(), self_tests=(), exit_status=COMMAND_FAILED)
+    for deep in (True, False):
+        pages.to_ask([TARGET], deep=deep)
+        (found,) = pages.complete([poor], [])
+        assert found.metric(Metric.PENDING_SECTORS) == 16
+        assert found.self_tests == whole.self_tests
+    pages.to_ask([TARGET], deep=True)
+    assert pages.complete([replace(poor, exit_status=0)], []) == (replace(poor, exit_status=0),)
 
 
 def test_temperatures_and_traffic_are_never_kept() -> None:

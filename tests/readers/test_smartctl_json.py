@@ -213,6 +213,27 @@ def test_a_self_test_whose_number_and_words_differ_is_refused() -> None:
         report(document)
 
 
+@pytest.mark.parametrize("string", [None, "", "Completed", "Aborted (by user command)"])
+def test_a_sas_self_test_whose_number_and_words_differ_is_refused(string: str | None) -> None:
+    document = copy.deepcopy(SAS)
+    document["scsi_self_test_0"]["result"]["string"] = string
+    with pytest.raises(CannotParse, match="differ"):
+        report(document)
+
+
+@pytest.mark.parametrize("change", [{"id": 0}, {"id": 256}, {"id": None}, {"name": None}])
+def test_a_row_that_is_no_attribute_is_refused_and_not_passed_over(change: dict[str, Any]) -> None:
+    document = ata_document()
+    document["ata_smart_attributes"]["table"][1] |= change
+    with pytest.raises(CannotParse, match="no attribute"):
+        report(document)
+
+
+def test_a_critical_warning_that_is_no_byte_is_refused() -> None:
+    with pytest.raises(CannotParse, match="no byte"):
+        report(nvme(critical_warning=0x100))
+
+
 def test_the_drives_own_limits_are_read() -> None:
     document = ata_document()
     document["temperature"] = {

@@ -6,9 +6,10 @@ drive's own temperature limit. A quick look does not tell them, and that they we
 pass for that they are gone: a finding about them would end ten minutes after it began. So what was
 told last is kept with the drive until the pages are asked for again.
 
-Kept is only what stands for long (:data:`KEPT`), never a temperature or an amount of traffic. It
-is also kept where a drive did not give its attribute table this time: an answer with a part missing
-is no better than the whole one.
+Kept is only what stands for long (:data:`KEPT`, and the log of self-tests), never a temperature or
+an amount of traffic. It is also kept where a part of an answer is lacking: an answer with a part
+missing is no better than the whole one. So a look that asked for all of it, but whose drive failed
+a command or gave no attribute table, ends nothing either.
 
 A drive that was asleep when the pages were asked for is asked for them at the next look at which it
 is awake.
@@ -16,25 +17,52 @@ is awake.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 
-from watcher.facts.drive import DriveReading, DriveUnread, Metric, Protocol, Unread
+from watcher.facts.drive import DriveReading, DriveUnread, Metric, Protocol, SelfTest, Unread
 from watcher.facts.identity import DriveId
 from watcher.readers.drive_target import DriveTarget, lane_of
 
 KEPT = frozenset(
     {
         Metric.REALLOCATED_SECTORS,
+        Metric.REALLOCATION_EVENTS,
         Metric.PENDING_SECTORS,
+        Metric.OFFLINE_UNCORRECTABLE,
         Metric.REPORTED_UNCORRECTABLE,
+        Metric.COMMAND_TIMEOUTS,
+        Metric.SPIN_RETRIES,
         Metric.INTERFACE_CRC_ERRORS,
+        Metric.HELIUM_PERCENT,
         Metric.WEAR_PERCENT,
+        Metric.SPARE_PERCENT,
+        Metric.SPARE_THRESHOLD_PERCENT,
+        Metric.MEDIA_ERRORS,
+        Metric.GROWN_DEFECTS,
+        Metric.READ_ERRORS_UNCORRECTED,
+        Metric.WRITE_ERRORS_UNCORRECTED,
+        Metric.VERIFY_ERRORS_UNCORRECTED,
+        Metric.NON_MEDIUM_ERRORS,
         Metric.TEMPERATURE_WARNING_CELSIUS,
         Metric.TEMPERATURE_CRITICAL_CELSIUS,
     }
 )
-"""What a slow page may be the only one to tell, and what a rule looks at."""
+"""What a rule looks at and what does not go away by itself within a day."""
+
+COMMAND_FAILED = 0x04
+"""Bit 2 of smartctl's exit status: some command to the drive failed (smartctl(8))."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Told:
+    """What one drive told last."""
+
+    metrics: Mapping[Metric, int]
+    self_tests: tuple[SelfTest, ...]
+
+
+_NOTHING = _Told(metrics={}, self_tests=())
 
 
 class SlowPages:
@@ -42,7 +70,7 @@ class SlowPages:
 
     def __init__(self) -> None:
         """Begin with nothing told."""
-        self._told: dict[DriveId, dict[Metric, int]] = {}
+        self._told: dict[DriveId, _Told] = {}
         self._owed: frozenset[str] = frozenset()  # lanes of drives that slept
         self._asked: frozenset[str] = frozenset()  # lanes, at the look under way
 
@@ -61,13 +89,19 @@ class SlowPages:
 
     def _completed(self, reading: DriveReading) -> DriveReading:
         drive = reading.identity.drive
-        told = {metric: value for metric, value in reading.metrics if metric in KEPT}
+        now = {metric: value for metric, value in reading.metrics if metric in KEPT}
         lane = lane_of(reading.node, reading.device_type)
-        in_part = reading.identity.protocol is Protocol.ATA and not reading.attributes
-        if not {lane, reading.node}.isdisjoint(self._asked) and not in_part:
-            self._told[drive] = told
+        is_whole = not reading.exit_status & COMMAND_FAILED and (
+            reading.attributes or reading.identity.protocol is not Protocol.ATA
+        )
+        if is_whole and not {lane, reading.node}.isdisjoint(self._asked):
+            self._told[drive] = _Told(metrics=now, self_tests=reading.self_tests)
             return reading
-        kept = self._told[drive] = {**self._told.get(drive, {}), **told}
-        if kept == told:
+        before = self._told.get(drive, _NOTHING)
+        kept = self._told[drive] = _Told(
+            metrics={**before.metrics, **now}, self_tests=reading.self_tests or before.self_tests
+        )
+        if kept.metrics == now and kept.self_tests == reading.self_tests:
             return reading
-        return replace(reading, metrics=tuple(sorted({**dict(reading.metrics), **kept}.items())))
+        metrics = tuple(sorted({**dict(reading.metrics), **kept.metrics}.items()))
+        return replace(reading, metrics=metrics, self_tests=kept.self_tests)

@@ -43,7 +43,11 @@ _EMPTY: dict[str, Any] = {}
 _ATA_DAMAGE = range(4, 9)
 """ATA self-test results 4 to 8: a part failed (element, electrical, servo, read, handling)."""
 _ATA_RUNNING = 15
+_ATTRIBUTES = range(1, 256)
+_SCSI_DAMAGE = range(4, 8)
+"""SCSI self-test results 4 to 7: a segment failed (SPC, self-test results log)."""
 _GIGABYTES = re.compile(r"([0-9]{1,12})(?:[.,]([0-9]{1,9}))?")
+_BYTE = 0xFF
 _NVME_DAMAGE = (6, 7)
 """NVMe self-test results: a segment failed."""
 
@@ -193,11 +197,13 @@ def _read_ata(report: Report, document: Section) -> None:
     """Read what is particular to ATA."""
     table = section(document, "ata_smart_attributes")
     for row in rows(table, "table"):
-        raw = section(row, "raw")
+        raw, name, number = section(row, "raw"), word(row, "name"), whole(row, "id")
+        if not name or number not in _ATTRIBUTES:
+            raise CannotParse(SOURCE, "a row is no attribute", line=repr(row))
         report.attributes.append(
             make_attribute(
-                number=needed(whole(row, "id"), "attribute id"),
-                name=word(row, "name") or "",
+                number=number,
+                name=name,
                 value=whole(row, "value"),
                 worst=whole(row, "worst"),
                 threshold=whole(row, "thresh"),
@@ -272,6 +278,8 @@ def _read_nvme(report: Report, document: Section, said: Verdict) -> None:
         return
     for name, metric in _NVME_METRICS.items():
         report.add(metric, needed(whole(log, name), name))
+    if report.metrics[Metric.CRITICAL_WARNING] > _BYTE:
+        raise CannotParse(SOURCE, "the critical warning is no byte")
     report.add_temperature(Metric.TEMPERATURE_CELSIUS, whole(log, "temperature", negative=True))
     for name, metric in (
         ("data_units_read", Metric.BYTES_READ),
@@ -332,14 +340,17 @@ def _read_scsi(report: Report, document: Section, said: Verdict) -> None:
     report.add(Metric.LOAD_CYCLES, whole(cycles, "accumulated_load_unload_cycles"))
     number = 0
     while test := section(document, f"scsi_self_test_{number}"):
-        report.self_tests.append(
-            self_test(
-                kind=word(section(test, "code"), "string") or "",
-                status=word(section(test, "result"), "string") or "",
-                power_on_hours=whole(section(test, "power_on_time"), "hours"),
-                first_bad_lba=whole(section(test, "lba_first_failure"), "value"),
-            )
+        result = section(test, "result")
+        entry = self_test(
+            kind=word(section(test, "code"), "string") or "",
+            status=word(result, "string") or "",
+            power_on_hours=whole(section(test, "power_on_time"), "hours"),
+            first_bad_lba=whole(section(test, "lba_first_failure"), "value"),
         )
+        code = needed(whole(result, "value"), "self-test result")
+        if (code in _SCSI_DAMAGE, code == 0) != (entry.found_damage, bool(entry.passed)):
+            raise CannotParse(SOURCE, "self-test result and its words differ", line=repr(result))
+        report.self_tests.append(entry)
         number += 1
 
 
