@@ -197,7 +197,8 @@ def _read_ata(report: Report, document: Section) -> None:
     """Read what is particular to ATA."""
     table = section(document, "ata_smart_attributes")
     for row in rows(table, "table"):
-        raw, name, number = section(row, "raw"), word(row, "name"), whole(row, "id")
+        raw, name = section(row, "raw"), word(row, "name")
+        number = needed(whole(row, "id"), "attribute id")
         if not name or number not in _ATTRIBUTES:
             raise CannotParse(SOURCE, "a row is no attribute", line=repr(row))
         report.attributes.append(
