@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.facts.units import say_bytes, say_count, say_percent, say_span
+from watcher.facts.units import say_bytes, say_count, say_done, say_percent, say_span
 
 
 @pytest.mark.parametrize(
@@ -83,3 +83,18 @@ def test_a_small_share_never_becomes_nothing(share: float) -> None:
 )
 def test_small_shares_do_not_vanish_and_nearly_all_is_not_all(share: float, said: str) -> None:
     assert say_percent(share) == said
+
+
+@given(st.floats(0, 1))
+def test_work_is_never_said_to_be_further_than_it_is(share: float) -> None:
+    said = float(say_done(share).removesuffix("%"))
+    assert said <= share * 100 + 1e-6
+    assert share * 100 - said < (1.0 if share >= 0.1 else 0.1) + 1e-6
+
+
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [(0.0, "0%"), (0.004, "0.4%"), (0.0461, "4.6%"), (0.29, "29%"), (0.996, "99%"), (1.0, "100%")],
+)
+def test_how_far_work_is_is_rounded_down(share: float, said: str) -> None:
+    assert say_done(share) == said

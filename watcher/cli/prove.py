@@ -18,7 +18,7 @@ from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, room_of, terminal_width
 from watcher.cli.say import say
 from watcher.facts.pool import Pool
-from watcher.facts.units import say_bytes, say_percent, say_span
+from watcher.facts.units import say_bytes, say_done, say_span
 from watcher.readers.erase_guard import Named, guard
 from watcher.readers.runner import RealHost
 from watcher.recovery.proof_report import curve_svg, report_text
@@ -95,8 +95,7 @@ def say_progress(proof: Proof) -> str:
     """Say how far a burn-in is, and how long it still takes."""
     if proof.phase is Phase.DONE:
         return "done"
-    share = proof.done_fraction
-    words = f"{PHASE_WORDS[proof.phase]}, {say_percent(share) if share else '0%'}"
+    words = f"{PHASE_WORDS[proof.phase]}, {say_done(proof.done_fraction)}"
     if proof.faults_count:
         words += f", {proof.faults_count} faults"
     if proof.warmth:
@@ -318,7 +317,7 @@ def end_of(context: click.Context, jobs: Sequence[Job]) -> int:
             status = Exit.REFUSED
         elif job.stopped:
             say(
-                f"{job.drive.node}: stopped at {say_percent(job.proof.done_fraction)} of "
+                f"{job.drive.node}: stopped at {say_done(job.proof.done_fraction)} of "
                 f"{PHASE_WORDS[job.proof.phase]}. The same command takes it up again."
             )
             status = Exit.REFUSED

@@ -11,7 +11,7 @@ from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import SubjectKind
 from watcher.facts.pool import MemberState, Pool, Protection, Work, WorkState
 from watcher.facts.survey import Survey
-from watcher.facts.units import say_bytes, say_count, say_percent
+from watcher.facts.units import say_bytes, say_count, say_done
 from watcher.rules.alike import alike, place_of
 from watcher.rules.signs_said import NO_SIGN, signs_said
 from watcher.rules.view import View, say_bay
@@ -46,7 +46,7 @@ def say_work(work: Work, now: datetime, zone: tzinfo) -> str:
     elif work.state is WorkState.PAUSED:
         words += " is halted"
     if work.done_fraction is not None:
-        words += f", {say_percent(work.done_fraction) if work.done_fraction else '0%'} done"
+        words += f", {say_done(work.done_fraction)} done"
     rate, total, done = work.rate_bytes_per_second, work.total_bytes, work.done_bytes
     if rate:
         words += f" at {say_bytes(rate)}/s"

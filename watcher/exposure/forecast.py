@@ -22,7 +22,7 @@ from watcher.exposure.life import DriveClass
 from watcher.exposure.span import VALUES, Span
 from watcher.exposure.track import track_time
 from watcher.facts.checks import require_fraction, require_utc
-from watcher.facts.units import say_span
+from watcher.facts.units import say_done, say_span
 
 RATIOS = tuple(r / 100 for r in range(35, 101, 5))
 """Ratios of inner to outer speed that are tried."""
@@ -123,7 +123,7 @@ class Forecast:
         """Say it for the owner."""
         left = say_span(timedelta(hours=self.left.likely))
         latest = say_span(timedelta(hours=self.left.latest))
-        done = f"{int(self.done * 100)}% done"  # rounded down: 99.6% is not done
+        done = f"{say_done(self.done)} done"
         text = f"{done}, about {left} to go, at the latest {latest}"
         match self.pace:
             case Pace.STEADY:

@@ -53,3 +53,9 @@ def say_percent(share: float) -> str:
     if percent >= 0.1:
         return f"{percent:.1f}%".replace(".0%", "%")
     return "under 0.1%"
+
+
+def say_done(share: float) -> str:
+    """Say how far work is (0 to 1), rounded down, for 99.6% is not done: ``99%``, ``4.6%``."""
+    tenths = int(share * 1000 + 1e-6)  # 0.29 * 1000 is 289.99…
+    return f"{tenths // 10}%" if tenths >= 100 else f"{tenths / 10:.1f}%".replace(".0%", "%")

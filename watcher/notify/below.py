@@ -5,7 +5,7 @@ from __future__ import annotations
 from watcher.cases.state import NoticeKind
 from watcher.facts.finding import Urgency
 from watcher.facts.pool import AtStake, Protection, Work, WorkKind, WorkState
-from watcher.facts.units import say_percent
+from watcher.facts.units import say_done, say_percent
 from watcher.notify.message_facts import CaseExtras, LossChance
 from watcher.notify.scene import Line, Scene, in_short
 from watcher.notify.words import clean, cut, short_label, whole_sentences
@@ -101,8 +101,7 @@ def _say_work(work: Work) -> str:
     """Say what the pool is busy with and how far it is."""
     text = f"{_WORK_WORDS[work.kind]} {_STATE_WORDS[work.state]}"
     if work.done_fraction is not None:
-        # Rounded down: 99.6% is not done.
-        text += f", {int(work.done_fraction * 100)}% done"
+        text += f", {say_done(work.done_fraction)} done"
     return text + "."
 
 

@@ -25,7 +25,7 @@ from watcher.facts.pool import (
     Work,
     WorkKind,
 )
-from watcher.facts.units import say_percent, say_span
+from watcher.facts.units import say_done, say_span
 from watcher.recovery.fit import Fit, Fitness, Place, fits
 from watcher.recovery.record import LostMember, Recovery
 from watcher.recovery.seen import Newcomer, Seen
@@ -195,7 +195,7 @@ def _mends(pool: Pool, work: Work) -> bool:
 
 def _say_work(work: Work) -> str:
     """Say a work as evidence."""
-    done = "" if work.done_fraction is None else f", {say_percent(work.done_fraction)} done"
+    done = "" if work.done_fraction is None else f", {say_done(work.done_fraction)} done"
     return f"a {work.kind.value} is {work.state.value}{done}"
 
 

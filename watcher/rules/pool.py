@@ -28,7 +28,7 @@ from watcher.facts.pool import (
     WorkState,
     members_of,
 )
-from watcher.facts.units import say_count, say_percent, say_span
+from watcher.facts.units import say_count, say_done, say_span
 from watcher.rules.tuning import Tuning
 from watcher.rules.view import View
 
@@ -173,7 +173,7 @@ def _refilling(pool: Pool) -> str:
     work = pool.work
     if work is None or work.kind not in REFILLS or work.state is not WorkState.RUNNING:
         return ""
-    done = f" ({say_percent(work.done_fraction)} done)" if work.done_fraction is not None else ""
+    done = f" ({say_done(work.done_fraction)} done)" if work.done_fraction is not None else ""
     return f"A {work.kind.value} is running{done}: let it finish. "
 
 

@@ -9,7 +9,7 @@ from typing import Final
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.pool import Pool, Protection, Remark, WorkKind, WorkState
 from watcher.facts.pool_past import PoolPast
-from watcher.facts.units import say_count, say_percent, say_span
+from watcher.facts.units import say_count, say_done, say_span
 from watcher.rules.pool import REFILLS, is_growing, pool_finding, pools, quote
 from watcher.rules.tuning import Threshold, Tuning
 from watcher.rules.view import View
@@ -25,7 +25,7 @@ def rebuild_running(view: View, tuning: Tuning) -> Iterator[Finding]:
             continue
         if pool.noted(Remark.CANNOT_FINISH) is not None:
             continue  # rebuild-cannot-finish says so
-        done = "not told" if work.done_fraction is None else say_percent(work.done_fraction)
+        done = "not told" if work.done_fraction is None else say_done(work.done_fraction)
         yield pool_finding(
             view,
             "rebuild-running",

@@ -12,7 +12,7 @@ from watcher.cases.state import Case
 from watcher.facts.drive import Metric, Unread
 from watcher.facts.finding import Urgency
 from watcher.facts.pool import MemberState, Protection, Work, WorkKind, WorkState
-from watcher.facts.units import say_bytes, say_count, say_percent, say_span
+from watcher.facts.units import say_bytes, say_count, say_done, say_percent, say_span
 from watcher.notify.words import gist, say_when
 
 URGENCY: Final[Mapping[Urgency, str]] = {
@@ -80,10 +80,10 @@ def say_metric(metric: Metric) -> str:
 
 
 def say_work(work: Work) -> str:
-    """Say what a pool is busy with; a share is rounded down, for 99.6% is not done."""
+    """Say what a pool is busy with, and how far it is."""
     text = f"{_WORK[work.kind]} {_STATE[work.state]}"
     if work.done_fraction is not None:
-        text += f", {int(work.done_fraction * 100)}% done"
+        text += f", {say_done(work.done_fraction)} done"
     if work.rate_bytes_per_second:
         text += f" at {say_bytes(work.rate_bytes_per_second)}/s"
     return text
