@@ -63,6 +63,21 @@ def parity(count: int, bears: int, lost: tuple[int, ...] = (), start: int = 0) -
     )
 
 
+def ring(count: int, lost: int, *, is_known: bool = True) -> RedundancySet:
+    """Make what md's ``far`` and ``offset`` copies make: each member mirrored on the next.
+
+    The member that is lost rests on no drive any more where ``is_known`` is False.
+    """
+    parts = list(parity(count, 1, (lost,)).parts)
+    if not is_known:
+        parts[lost] = Member(name="removed", state=MemberState.MISSING)
+    mirrors = tuple(
+        RedundancySet(name="mirror", bears=1, parts=(parts[n], parts[(n + 1) % count]))
+        for n in range(count)
+    )
+    return RedundancySet(name="ring", bears=0, parts=mirrors)
+
+
 def pool(tree: RedundancySet | None, **changes: object) -> Pool:
     facts: dict[str, object] = {
         "pool": PoolId("md:1"),

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.exposure.pools import NOW, TB, fading_life, lives, name, parity, pool, working
+from tests.exposure.pools import NOW, TB, fading_life, lives, name, parity, pool, ring, working
 from watcher.exposure.estimate import Exposure, estimate, if_lost
 from watcher.exposure.figure import Figure
 from watcher.exposure.forecast import Pace, Progress
@@ -250,6 +250,12 @@ def test_two_lost_members_are_said() -> None:
     found = estimate(pool(parity(6, 2, (1, 2))), lives(6), SHELF, NOW)
     assert found.is_open
     assert any("More than one member" in note for note in found.notes)
+
+
+def test_a_lost_member_that_two_mirrors_share_is_one() -> None:
+    found = estimate(pool(ring(6, 1)), lives(6), SHELF, NOW)
+    assert found.is_open
+    assert not any("More than one member" in note for note in found.notes)
 
 
 @settings(max_examples=25, deadline=None)

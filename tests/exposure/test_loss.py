@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.exposure.pools import fading_life, life, lives, name, parity
+from tests.exposure.pools import fading_life, life, lives, name, parity, ring
 from watcher.exposure.chance import more_than
 from watcher.exposure.figure import NONE, ONE, Figure
 from watcher.exposure.loss import loss_over, tree_loss, without
@@ -131,24 +131,13 @@ def test_many_shared_drives_are_bounded_from_above(fails: list[float]) -> None:
     assert sum(ours) >= sum(truth) - 1e-9
 
 
-def ring(count: int, lost: int, drives_of_lost: tuple[DriveId, ...]) -> RedundancySet:
-    """Make what md's ``far`` and ``offset`` copies make: each member mirrored on the next."""
-    parts = [Member(name=f"p{n}", state=MemberState.GOOD, drives=(name(n),)) for n in range(count)]
-    parts[lost] = Member(name="gone", state=MemberState.MISSING, drives=drives_of_lost)
-    mirrors = tuple(
-        RedundancySet(name="mirror", bears=1, parts=(parts[n], parts[(n + 1) % count]))
-        for n in range(count)
-    )
-    return RedundancySet(name="ring", bears=0, parts=mirrors)
-
-
 @settings(max_examples=30, deadline=None)
 @given(st.lists(P, min_size=6, max_size=6), st.integers(0, 5), st.booleans())
 def test_a_lost_member_whose_drive_nobody_knows_leaves_the_chance_as_large(
     fails: list[float], lost: int, is_known: bool
 ) -> None:
     """A slot that md calls removed has no device, and so no drive, behind it."""
-    tree = ring(6, lost, (name(lost),) if is_known else ())
+    tree = ring(6, lost, is_known=is_known)
     bad = {name(n): fails[n] for n in range(6)}
     dirty = {name(n): 0.1 for n in range(6)}
     ours, truth = tree_loss(tree, bad, dirty), by_hand(tree, bad, dirty)

@@ -74,7 +74,7 @@ def test_a_member_in_two_sets_is_listed_once() -> None:
         observed_at=NOW,
         tree=RedundancySet(name="raid10", bears=0, parts=sets),
     )
-    assert pool.members == (a, b, c)
+    assert pool.in_tree == pool.members == (a, b, c)
     assert (pool.margin, pool.full_margin) == (1, 1)
     assert pool.noted(Remark.FROZEN) is None
     assert len(pool.drives) == 3

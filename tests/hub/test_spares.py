@@ -10,7 +10,7 @@ from tests.hub.stage import EVERY, NOW, enrol, look, report, shop
 from tests.store import made
 from watcher.facts.drive import Metric, Verdict
 from watcher.facts.identity import BoxId
-from watcher.facts.pool import Member, MemberState, Role
+from watcher.facts.pool import Member, MemberState, RedundancySet, Role
 from watcher.facts.readiness import ShelfSpare, ToldReadiness
 from watcher.hub.spares import Held, Need, Risk, Stock, beside_the_box, size_lines, stock_of
 from watcher.hub.telling import Telling
@@ -155,6 +155,22 @@ def test_where_the_lost_drive_is_forgotten_its_largest_peer_says_how_large_it_mu
     (one,) = stock_of(view, "Harbour", UNTUNED).needs
     assert one.least_bytes == made.reading(1).identity.capacity_bytes
     assert one.label == gone.name
+
+
+def test_a_lost_member_that_two_mirrors_share_needs_one_drive() -> None:
+    hub = shop()
+    survey = look(1, lost=1)
+    pool = survey.pools[0]
+    assert pool.tree is not None
+    parts = pool.tree.parts
+    pairs = zip(parts, (*parts[1:], parts[0]), strict=True)
+    mirrors = tuple(RedundancySet(name="mirror", bears=1, parts=pair) for pair in pairs)
+    ring = replace(pool, tree=RedundancySet(name="ring", bears=0, parts=mirrors))
+    report(hub, enrol(hub, "press"), replace(survey, pools=(ring,)))
+    with hub.store.snapshot() as tx:
+        view = last_view(tx, BoxId("press"), NOW + EVERY)
+    assert view is not None
+    assert len(stock_of(view, "Harbour", UNTUNED).needs) == 1
 
 
 def beside(needs: tuple[Need, ...], told: ToldReadiness | None) -> tuple[Held, ...]:

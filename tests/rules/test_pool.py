@@ -223,7 +223,7 @@ def test_a_member_without_a_device_is_named_by_the_drive_that_left() -> None:
     known = past("c", bay="3")
     (finding,) = of("margin-gone", view(pools=(hurt,), pool_pasts=(before,), pasts=(known,)))
     assert "than the one that is out: bay 3 (Altair A8, 8 TB, serial XC1)." in finding.next_step
-    both = pool(members=(member("a"), member("b"), empty, empty), bears=2)
+    both = pool(members=(member("a"), member("b"), empty, replace(empty, name="slot 3")), bears=2)
     four = pool_past(drives=tuple(map(drive, "abcd")))
     (finding,) = of("margin-gone", view(pools=(both,), pool_pasts=(four,)))
     assert "than those that are out: wwn-c; wwn-d." in finding.next_step

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
+from tests.exposure import pools
 from tests.store.made import BOX, NOW, drive_id, finding, pool, reading, survey, unread
 from watcher.facts.drive import DrivePast, DriveReading, DriveUnread, Unread
 from watcher.facts.finding import Finding
@@ -108,6 +109,11 @@ def test_a_lost_member_is_named_by_what_the_pool_rested_on_before() -> None:
     assert first.lost_drives == later.lost_drives == (drive_id(0),)
     assert first.standing_drives == {drive_id(n) for n in range(1, 4)}
     assert (first.margin, first.full_margin) == (0, 1)
+
+
+def test_a_lost_member_that_two_mirrors_share_is_lost_once() -> None:
+    """Else planned work on one drive of such a pool would hush nothing."""
+    assert pool_seen(pools.pool(pools.ring(6, 1)), None).lost == 1
 
 
 def test_drives_are_called_by_bay_and_serial_number() -> None:

@@ -35,7 +35,6 @@ from watcher.facts.pool import (
     Protection,
     WorkKind,
     WorkState,
-    members_of,
 )
 from watcher.facts.units import say_bytes
 
@@ -258,8 +257,7 @@ def _estimate(asked: _Asked) -> Exposure:
 def _open(asked: _Asked, closed: Exposure, notes: list[str]) -> Exposure:
     """Fill in window, loss and choices of a pool whose margin is short."""
     pool, plan = asked.pool, asked.plan
-    assert pool.tree is not None  # noqa: S101 - the caller has looked
-    away = [m for m in members_of(pool.tree) if m.state is not MemberState.GOOD]
+    away = [m for m in pool.in_tree if m.state is not MemberState.GOOD]
     gone = _the_lost(away)
     remembered = asked.lives.get(gone.drives[0]) if gone and gone.drives else None
     capacity = member_capacity(pool, gone, remembered)

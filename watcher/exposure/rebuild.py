@@ -12,7 +12,7 @@ from watcher.exposure.life import DriveClass, DriveLife, Recording
 from watcher.exposure.span import Span
 from watcher.exposure.track import EVEN, INNER_TO_OUTER, pass_hours
 from watcher.facts.checks import require_not_negative
-from watcher.facts.pool import Member, Pool, PoolKind, members_of
+from watcher.facts.pool import Member, Pool, PoolKind
 
 OUTER_SPEEDS = (
     (4e12, 180e6),
@@ -130,11 +130,7 @@ def member_capacity(pool: Pool, member: Member | None, life: DriveLife | None) -
         return member.capacity_bytes
     if life is not None and life.capacity_bytes:
         return life.capacity_bytes
-    known = [
-        other.capacity_bytes
-        for other in (members_of(pool.tree) if pool.tree else ())
-        if other.capacity_bytes
-    ]
+    known = [other.capacity_bytes for other in pool.in_tree if other.capacity_bytes]
     return max(known) if known else None
 
 

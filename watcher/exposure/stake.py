@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from watcher.facts.pool import AtStake, Pool, Role, members_of
+from watcher.facts.pool import AtStake, Pool, Role
 
 
 def bytes_at_stake(pool: Pool) -> int | None:
@@ -14,7 +14,7 @@ def bytes_at_stake(pool: Pool) -> int | None:
     held = pool.used_bytes if pool.used_bytes is not None else pool.capacity_bytes
     if held is None or pool.at_stake is AtStake.POOL:
         return held
-    data = [m for m in (members_of(pool.tree) if pool.tree else ()) if m.role is Role.DATA]
+    data = [m for m in pool.in_tree if m.role is Role.DATA]
     if not data:
         return held
     drives = min(len(data), (pool.full_margin or 0) + 1)

@@ -21,7 +21,7 @@ from watcher.exposure.span import Span
 from watcher.exposure.unreadable import unreadable
 from watcher.exposure.window import WindowPlan, window_of
 from watcher.facts.identity import DriveId
-from watcher.facts.pool import Pool, RedundancySet, members_of
+from watcher.facts.pool import Pool, RedundancySet
 
 NODES = 4
 """How many lengths of a window the chance is averaged over here; our choice: one per cent exact."""
@@ -59,7 +59,7 @@ def unread_chances(
     """
     share = used_share(pool) * left_share
     chances: dict[DriveId, Figure] = {}
-    for member in members_of(pool.tree) if pool.tree else ():
+    for member in pool.in_tree:
         for drive in member.drives:
             life = life_of(lives, drive)
             size = member_capacity(pool, member, life)
@@ -84,9 +84,7 @@ def window_after(
 ) -> Span:
     """Give how long the margin would be short if ``drive`` were lost now, in hours."""
     life = life_of(lives, drive)
-    member = next(
-        (m for m in (members_of(pool.tree) if pool.tree else ()) if drive in m.drives), None
-    )
+    member = next((m for m in pool.in_tree if drive in m.drives), None)
     capacity = member_capacity(pool, member, life)
     return window_of(pool, plan, now, replaced=life, capacity_bytes=capacity).bare
 

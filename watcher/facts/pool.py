@@ -102,7 +102,7 @@ class RedundancySet:
 
 
 def members_of(tree: RedundancySet) -> Iterator[Member]:
-    """Walk all members of a tree, in order."""
+    """Walk all members of a tree, in order; one that two sets share comes twice."""
     for part in tree.parts:
         if isinstance(part, Member):
             yield part
@@ -236,15 +236,19 @@ class Pool:
             raise ValueError(f"a {self.protection} pool has no margin")
 
     @cached_property
+    def in_tree(self) -> tuple[Member, ...]:
+        """The members of the tree, each once, though sets may share one; none without a tree."""
+        return tuple(dict.fromkeys(members_of(self.tree))) if self.tree else ()
+
+    @property
     def members(self) -> tuple[Member, ...]:
-        """All members, those of the tree first; each once, though sets may share one."""
-        in_tree = dict.fromkeys(members_of(self.tree)) if self.tree else ()
-        return (*in_tree, *self.others)
+        """All members, those of the tree first."""
+        return (*self.in_tree, *self.others)
 
     @cached_property
     def drives(self) -> frozenset[DriveId]:
         """The physical drives the pool's data rests on (spares and caches left out)."""
-        return frozenset(d for m in (members_of(self.tree) if self.tree else ()) for d in m.drives)
+        return frozenset(d for m in self.in_tree for d in m.drives)
 
     @property
     def offers_check(self) -> bool:

@@ -18,7 +18,7 @@ from enum import StrEnum
 from typing import Final
 
 from watcher.facts.identity import BoxId, DriveId
-from watcher.facts.pool import Member, MemberState, Pool, members_of
+from watcher.facts.pool import Member, MemberState, Pool
 from watcher.facts.readiness import Preparation, ProofState, ShelfSpare, Source
 from watcher.facts.units import say_bytes
 from watcher.recovery.shelf import place_of
@@ -157,9 +157,7 @@ def _held(spare: ShelfSpare, now: datetime) -> Held:
 
 
 def _lost(view: View, pool: Pool, box: BoxId, client: str) -> list[Need]:
-    if pool.tree is None:
-        return []
-    gone = [member for member in members_of(pool.tree) if member.state in LOST]
+    gone = [member for member in pool.in_tree if member.state in LOST]
     gone = gone[min(hot_spares(pool), len(gone)) :]
     return [
         Need(
@@ -181,18 +179,18 @@ def _label(view: View, member: Member) -> str:
 def _needed(view: View, pool: Pool, member: Member) -> int | None:
     """Give the least size for a place; where its drive is forgotten, that of its largest peer."""
     own = place_of(pool, member, view.identity_of).needed_bytes
-    if own is not None or pool.tree is None:
+    if own is not None:
         return own
     peers = [
         size
-        for other in members_of(pool.tree)
+        for other in pool.in_tree
         if (size := place_of(pool, other, view.identity_of).needed_bytes) is not None
     ]
     return max(peers, default=None)
 
 
 def _least(view: View, pool: Pool, drive: DriveId) -> int | None:
-    for member in members_of(pool.tree) if pool.tree else ():
+    for member in pool.in_tree:
         if drive in member.drives:
             return _needed(view, pool, member)
     return None

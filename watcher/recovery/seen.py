@@ -12,7 +12,7 @@ from watcher.facts.checks import require_utc
 from watcher.facts.drive import DriveIdentity, DriveReading, Metric, Verdict
 from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool
 from watcher.facts.kernel_event import Category
-from watcher.facts.pool import Member, MemberState, Pool, PoolKind, Protection, members_of
+from watcher.facts.pool import Member, MemberState, Pool, PoolKind, Protection
 from watcher.facts.units import say_count
 from watcher.rules.view import View
 
@@ -81,9 +81,7 @@ class Seen:
     @property
     def members(self) -> tuple[Member, ...]:
         """The members of the tree."""
-        if self.pool is None or self.pool.tree is None:
-            return ()
-        return tuple(dict.fromkeys(members_of(self.pool.tree)))
+        return self.pool.in_tree if self.pool is not None else ()
 
     def drives_in(self, *states: MemberState) -> frozenset[DriveId]:
         """Give the drives of the members of the tree in any of some states."""

@@ -15,7 +15,7 @@ from watcher.exposure.life import DriveClass, DriveLife
 from watcher.exposure.window import Spare, WindowPlan
 from watcher.facts.drive import DriveIdentity, Medium, Protocol
 from watcher.facts.identity import DriveId
-from watcher.facts.pool import Member, Pool, Role, members_of
+from watcher.facts.pool import Member, Pool, Role
 from watcher.facts.readiness import Preparation, ProofState, ShelfSpare, SpareFit
 from watcher.recovery.fit import Fitness, Place, fits
 
@@ -28,7 +28,7 @@ def place_of(pool: Pool, member: Member, identity_of: IdentityOf) -> Place:
     who = identity_of(member.drives[0]) if len(member.drives) == 1 else None
     data = [
         size
-        for other in (members_of(pool.tree) if pool.tree else ())
+        for other in pool.in_tree
         if other.role is Role.DATA and (size := _size_of(other, identity_of)) is not None
     ]
     return Place(
@@ -65,13 +65,12 @@ def compare(
     spare: ShelfSpare, pool: Pool, *, identity_of: IdentityOf, label_of: LabelOf
 ) -> SpareFit:
     """Hold one spare against every member of a pool. A size that is not known fits nowhere."""
-    members = tuple(dict.fromkeys(members_of(pool.tree))) if pool.tree else ()
     new = _as_identity(spare)
     misfit: list[str] = []
     unsure: list[str] = []
     problems: dict[str, None] = {}
     cautions: dict[str, None] = {}
-    for member in members:
+    for member in pool.in_tree:
         place = place_of(pool, member, identity_of)
         found = fits(new, place)
         unknown = new.capacity_bytes is None or place.needed_bytes is None
@@ -86,7 +85,7 @@ def compare(
         spare=spare.number,
         pool=pool.pool,
         pool_name=pool.name,
-        places=len(members),
+        places=len(pool.in_tree),
         too_small_for=tuple(misfit),
         unknown_for=tuple(unsure),
         problems=tuple(problems),

@@ -26,7 +26,6 @@ from watcher.facts.pool import (
     Remark,
     WorkKind,
     WorkState,
-    members_of,
 )
 from watcher.facts.units import say_count, say_done, say_span
 from watcher.rules.tuning import Tuning
@@ -88,8 +87,7 @@ def _name_lost(view: View, pool: Pool) -> tuple[str, ...]:
     """
     near = _beside_lone_copies(pool.tree) if pool.tree is not None else frozenset()
     out = sorted(lost_members(pool), key=lambda member: member not in near)
-    inside = members_of(pool.tree) if pool.tree is not None else ()  # places may look all the same
-    nameless = [member for member in inside if member.state in LOST_STATES and not member.drives]
+    nameless = [m for m in pool.in_tree if m.state in LOST_STATES and not m.drives]
     past = view.pool_past.get(pool.pool)
     left = sorted({*past.drives, *past.lost} - pool.drives) if past is not None else []
     named = [", ".join(map(view.label_of, member.drives)) for member in out if member.drives]

@@ -13,7 +13,7 @@ from watcher.facts.checks import require_utc
 from watcher.facts.drive import DriveIdentity, DrivePast, DriveReading, DriveUnread, Trace
 from watcher.facts.identity import DriveId, PoolId, Subject
 from watcher.facts.kernel_event import KernelEvent
-from watcher.facts.pool import LOST_STATES, Pool, members_of
+from watcher.facts.pool import LOST_STATES, Pool
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.readiness import Preparation
 from watcher.facts.survey import Survey
@@ -102,7 +102,7 @@ class View:
         named = [m for m in pool.members if drive in m.drives]
         if named:
             return all(member.state in LOST_STATES for member in named)
-        inside = tuple(members_of(pool.tree)) if pool.tree is not None else ()
+        inside = pool.in_tree
         return bool(inside) and all(m.drives for m in inside if m.state not in LOST_STATES)
 
     def stands_on_pools(self, pool: Pool) -> bool:
@@ -110,9 +110,9 @@ class View:
 
         So it is with a stripe over mirrors that are arrays of their own.
         """
-        members = tuple(members_of(pool.tree)) if pool.tree is not None else ()
-        return bool(members) and all(
-            member.node is not None and member.node in self._guarded_nodes for member in members
+        return bool(pool.in_tree) and all(
+            member.node is not None and member.node in self._guarded_nodes
+            for member in pool.in_tree
         )
 
     @cached_property

@@ -12,7 +12,7 @@ from watcher.cases.state import Case
 from watcher.exposure.estimate import if_lost
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import DriveId, SubjectKind
-from watcher.facts.pool import Pool, Protection, members_of
+from watcher.facts.pool import Pool, Protection
 from watcher.facts.readiness import DRILL_MARK, DrillDone, Preparation
 from watcher.recovery.drill import Rehearsal, finding_of, page_of, subject_of, what_went_wrong
 from watcher.recovery.shelf import plan_with
@@ -40,7 +40,7 @@ def find_member(view: View, pool: Pool, text: str) -> DriveId | None:
     """
     wanted = text.strip().casefold()
     short = wanted.removeprefix("bay").strip()
-    for member in members_of(pool.tree) if pool.tree is not None else ():
+    for member in pool.in_tree:
         if len(member.drives) != 1:
             continue
         drive = member.drives[0]

@@ -21,7 +21,7 @@ from watcher.facts.identity import (
     about_pool,
     about_source,
 )
-from watcher.facts.pool import MemberState, Pool, Protection, members_of
+from watcher.facts.pool import MemberState, Pool, Protection
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.survey import Survey
 from watcher.rules.kernel import FROM_THE_LOG
@@ -102,11 +102,10 @@ def pool_seen(
     A member whose device is gone names no drive any more; the drives the pool rested on before
     and does not rest on now stand for it. ``labels`` are what the owner calls the drives.
     """
-    members = tuple(members_of(pool.tree)) if pool.tree else ()
-    out = [member for member in members if member.state is not MemberState.GOOD]
+    out = [member for member in pool.in_tree if member.state is not MemberState.GOOD]
     filled = MemberState.REBUILDING  # its drive is there: it is the place that is not whole yet
     named = {drive for member in out if member.state is not filled for drive in member.drives}
-    good = {d for m in members if m.state is MemberState.GOOD for d in m.drives}
+    good = {d for m in pool.in_tree if m.state is MemberState.GOOD for d in m.drives}
     if past is not None:
         named |= {*past.drives, *past.lost} - set(pool.drives)
     return PoolSeen(

@@ -9,7 +9,7 @@ from typing import Any
 from watcher.exposure.estimate import if_lost
 from watcher.exposure.figure import say_chance
 from watcher.facts.identity import BoxId, DriveId, PoolId
-from watcher.facts.pool import Member, MemberState, Pool, members_of
+from watcher.facts.pool import Member, MemberState, Pool
 from watcher.hub.told_words import told_words
 from watcher.recovery.advice import advise
 from watcher.recovery.record import Recovery
@@ -131,8 +131,7 @@ def _rows(view: View, found: Pool) -> list[Row]:
         drive = member.drives[0] if member.drives else None
         label = "; ".join(view.label_of(d) for d in member.drives) or "no drive known"
         rows.append(Row(member=member, label=label, drive=drive))
-    named = {d for m in (members_of(found.tree) if found.tree else ()) for d in m.drives}
-    gone = (set(past.lost) - named) if past is not None else set()
+    gone = (set(past.lost) - found.drives) if past is not None else set()
     rows += [
         Row(member=Member(name="", state=MemberState.MISSING), label=view.label_of(d), drive=d)
         for d in sorted(gone)

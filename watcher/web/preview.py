@@ -22,11 +22,9 @@ from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import DriveId, about_drive, about_pool
 from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
-    Member,
     MemberState,
     Pool,
     Protection,
-    members_of,
 )
 from watcher.rules.view import View
 from watcher.service.sight import pool_seen
@@ -108,8 +106,7 @@ def _each_lost(book: Book, policy: Policy, view: View, at: datetime) -> Iterator
 
 
 def _good_drives(pool: Pool) -> set[DriveId]:
-    members: list[Member] = list(members_of(pool.tree)) if pool.tree else []
-    return {d for m in members if m.state is MemberState.GOOD for d in m.drives}
+    return {d for m in pool.in_tree if m.state is MemberState.GOOD for d in m.drives}
 
 
 def _lost(

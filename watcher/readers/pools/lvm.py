@@ -27,7 +27,6 @@ from watcher.facts.pool import (
     Pool,
     PoolKind,
     RedundancySet,
-    members_of,
 )
 from watcher.facts.survey import Blindness
 from watcher.readers.errors import CannotRead, ReadError
@@ -247,7 +246,7 @@ def _members(
     before: Pool | None,
 ) -> tuple[tuple[Member, ...], tuple[str, ...]]:
     """Give a member for each image, and the names of those whose device is gone unnoticed."""
-    old = {m.name: m for m in (members_of(before.tree) if before and before.tree else ())}
+    old = {m.name: m for m in (before.in_tree if before else ())}
     members: list[Member] = []
     gone: list[str] = []
     all_syncing = _all_syncing(volume, status)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from watcher.facts.identity import DriveId
-from watcher.facts.pool import Member, MemberState, Pool, Role, members_of
+from watcher.facts.pool import Member, MemberState, Pool, Role
 from watcher.readers.pools.md_stat import Listed, Listing
 from watcher.readers.pools.md_sysfs import MEMBER_WORDS, ArrayTold, MemberTold
 from watcher.readers.pools.shape import Blocks, on_device
@@ -51,7 +51,7 @@ def seat(
     wanted = listing.wanted or (told.wanted if told else None)
     candidates = _from_sysfs(listing, told) if told and told.members else _from_list(listing)
     if not wanted and not listing.running:  # an inactive array does not tell how many it had
-        wanted = len(_past_slots(previous))
+        wanted = len(previous.in_tree) if previous is not None else 0
     if not wanted:  # a level without slots, or an inactive array of which only the list is known
         wanted = sum(1 for c in candidates if c.member.role is Role.DATA)
     slots: list[Member | None] = [None] * wanted
@@ -230,14 +230,8 @@ def _on_devices(
 
 def _slots_before(previous: Pool | None, count: int) -> Sequence[Member | None]:
     """Give who sat where last time; a member may stand in several sets of the tree."""
-    before = _past_slots(previous)
+    before = previous.in_tree if previous is not None else ()
     return before if len(before) == count else (None,) * count
-
-
-def _past_slots(previous: Pool | None) -> tuple[Member, ...]:
-    if previous is None or previous.tree is None:
-        return ()
-    return tuple(dict.fromkeys(members_of(previous.tree)))
 
 
 def _remembered(member: Member, old: Member | None, here: set[DriveId], names: set[str]) -> Member:
