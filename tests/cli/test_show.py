@@ -45,7 +45,7 @@ def test_work_says_when_it_ends_only_where_a_pace_is_known() -> None:
     slow = replace(paced, done_bytes=0, total_bytes=20 * 86400)
     assert say_work(slow, AT, UTC).endswith("until Sun 22 Mar 2026")  # a weekday names one of three
     crawls = replace(paced, done_bytes=0, total_bytes=10**14)
-    assert say_work(crawls, AT, UTC).endswith("at 1 bytes/s")
+    assert say_work(crawls, AT, UTC).endswith("at 1 byte/s")
     halted = Work(kind=WorkKind.SCRUB, state=WorkState.PAUSED)
     assert say_work(halted, AT, UTC) == "scrub is halted"
 
