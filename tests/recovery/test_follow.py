@@ -147,6 +147,44 @@ def test_a_drive_that_was_pulled_is_put_back_first_and_nothing_else_is_said() ->
     assert third.next_step == first.next_step
 
 
+def test_good_drives_that_were_pulled_are_all_named_and_taken_back_when_they_are_here() -> None:
+    """Two at once, and back in their bays but not in step: "put it back" is done by then."""
+    made = Followed(World.of("a", "b", "c", "d", "e", bears=2))
+    made.look()
+    made.world.announced = {"d-b"}
+    made.world.now += timedelta(minutes=10)
+    made.look()
+    both = ("c", "d")
+    made.world.now += timedelta(minutes=10)
+    for name in both:
+        made.world.set(name, MemberState.MISSING)
+        made.world.away.add(f"d-{name}")
+    made.look()
+    assert made.recovery is not None
+    own = finding("margin-gone", about_pool(made.recovery.pool))
+    gone = tuple(finding("drive-gone", about_drive(DriveId(f"d-{name}"))) for name in both)
+
+    def said() -> list[str]:
+        assert made.recovery is not None
+        one = following.Followed(recovery=made.recovery, seen=made.world.seen())
+        led = lead((own, *gone), (one,))
+        assert asks_to_put_back(led[0])
+        return [f.next_step for f in led]
+
+    put, *each = said()
+    assert put == "Put d-c and d-d back first; touch nothing else before they are in step."
+    words = "d-c and d-d left the box, and they were good; d-b was meant. Put them back where they "
+    assert set(each) == {f"{words}were, before anything else."}
+    made.world.now += timedelta(minutes=10)
+    for name in both:
+        made.world.away.discard(f"d-{name}")
+        made.world.set(name, MemberState.FAILED)
+    made.look()
+    take, *each = said()
+    assert take == "Take d-c and d-d back first; touch nothing else before they are in step."
+    assert each[0].startswith("d-c and d-d are here again and not in step: take them back")
+
+
 def verified_not() -> following.Followed:
     made = Followed(World.of("a", "b", bears=1))
     made.look()

@@ -44,8 +44,9 @@ def _say_loss(loss: LossChance, extras: CaseExtras) -> str:
     """Say how likely a loss is, and of that what costs more than single files."""
     until = "" if extras.window is None else " until then"
     text = f"Chance of loss{until}: {say_percent(loss.likely)}"
-    if loss.low != loss.high:
-        text += f" ({say_percent(loss.low)} to {say_percent(loss.high)})"
+    low, high = say_percent(loss.low), say_percent(loss.high)
+    if low != high:
+        text += f" ({low} to {high})"
     if loss.beyond is not None:
         member = extras.at_stake is AtStake.MEMBER
         text += f", of {'what sits on a drive' if member else 'all of it'} "

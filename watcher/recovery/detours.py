@@ -20,6 +20,9 @@ def compare_detours(recovery: Recovery, seen: Seen, shown: Shown, events: list[E
     now = _holding(recovery, seen, shown)
     kept: list[Detour] = []
     for old in recovery.detours:
+        if old.over_at is None and old.kind is DetourKind.WRONG_PULLED and old.kind in now:
+            kept.append(replace(old, text=now[old.kind]))  # one more, or they are here again
+            continue
         if old.over_at is not None or old.kind in now:
             kept.append(old)
             continue
@@ -97,18 +100,29 @@ def _further_losses(recovery: Recovery, seen: Seen, found: dict[DetourKind, str]
         for m in recovery.missing
         if not m.planned and m.since > recovery.opened_at and _out(m, seen)
     ]
+    pulled = [m for m in later if _told_apart(recovery, m, seen).by_hand]
+    if pulled:
+        found[DetourKind.WRONG_PULLED] = _say_pulled(pulled, recovery.lost[0], seen)
     for one in later:
-        pulled = _told_apart(recovery, one, seen).by_hand
-        kind = DetourKind.WRONG_PULLED if pulled else DetourKind.SECOND_LOSS
-        first = recovery.lost[0]
-        if kind is DetourKind.WRONG_PULLED:
-            found[kind] = (
-                f"{one.where} left the box, and it was good; {first.where} was meant. Put it back "
-                "where it was, before anything else."
-            )
-        else:
+        if one not in pulled:
             running = " during the rebuild" if recovery.step is Step.REBUILD else ""
-            found[kind] = f"Another member is lost{running}: {one.where}."
+            found[DetourKind.SECOND_LOSS] = f"Another member is lost{running}: {one.where}."
+
+
+def _say_pulled(pulled: list[LostMember], meant: LostMember, seen: Seen) -> str:
+    """Say which good drives left the box, or that they are here again and not in step."""
+    names = " and ".join(m.where for m in pulled)
+    lone = len(pulled) == 1
+    it, was = ("it", "it was") if lone else ("them", "they were")
+    if any(m.drive not in seen.present for m in pulled):
+        return (
+            f"{names} left the box, and {was} good; {meant.where} was meant. Put {it} back where "
+            f"{was}, before anything else."
+        )
+    return (
+        f"{names} {'is' if lone else 'are'} here again and not in step: take {it} back by the "
+        "command for it, before anything else."
+    )
 
 
 def _told_apart(recovery: Recovery, one: LostMember, seen: Seen) -> LostMember:

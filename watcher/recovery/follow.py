@@ -124,21 +124,24 @@ def _led(finding: Finding, one: Followed | None) -> Finding:
     """
     if one is None or finding.urgency is Urgency.NOTE or finding.rule == NOT_VERIFIED:
         return finding
-    pulled = [m.where for m in one.recovery.missing if m.by_hand]
+    pulled = [m for m in one.recovery.missing if m.by_hand]
     if pulled:
-        return replace(finding, next_step=f"Put {' and '.join(pulled)} {_BACK_FIRST}")
+        verb = "Put" if any(m.drive not in one.seen.present for m in pulled) else "Take"
+        names = " and ".join(m.where for m in pulled)
+        until = "it is in step." if len(pulled) == 1 else "they are in step."
+        return replace(finding, next_step=f"{verb} {names} {_BACK_FIRST} {until}")
     sentence = sentence_of(one.recovery, one.seen).replace(": let it finish.", ".")
     copy = f"{COPY_FIRST} " if finding.next_step.startswith(COPY_FIRST) else ""
     rest = finding.next_step.removeprefix(copy)
     return replace(finding, next_step=f"{copy}{sentence} {rest}")
 
 
-_BACK_FIRST = "back first; touch nothing else before it is in step."
+_BACK_FIRST = "back first; touch nothing else before"
 
 
 def asks_to_put_back(finding: Finding) -> bool:
     """Tell whether a good drive has to go back before anything else is chosen."""
-    return finding.next_step.endswith(_BACK_FIRST)
+    return _BACK_FIRST in finding.next_step
 
 
 def unverified(followed: Iterable[Followed], now: datetime) -> tuple[Finding, ...]:
