@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.facts.units import say_bytes, say_count, say_done, say_percent, say_span
+from watcher.facts.units import (
+    say_bytes,
+    say_count,
+    say_day,
+    say_done,
+    say_percent,
+    say_span,
+)
 
 
 @pytest.mark.parametrize(
@@ -48,6 +55,12 @@ def test_sizes_are_said_as_drives_are_sold(count: int | None, said: str) -> None
 )
 def test_spans_are_said_in_their_largest_units(span: timedelta, said: str) -> None:
     assert say_span(span) == said
+
+
+def test_a_day_says_by_which_clock_it_is_meant() -> None:
+    assert say_day(datetime(2026, 2, 1, 23, 30, tzinfo=UTC)) == "2026-02-01 (UTC)"
+    tokyo = timezone(timedelta(hours=9))
+    assert say_day(datetime(2026, 2, 2, 8, 30, tzinfo=tokyo)) == "2026-02-01 (UTC)"
 
 
 def test_counts_agree_with_their_noun() -> None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -104,11 +105,18 @@ def test_a_hot_spare_would_take_over_by_itself() -> None:
 
 def test_a_prepared_box_has_nothing_to_object_to() -> None:
     assert what_went_wrong(rehearsal(GOOD), DONE, NOW) == ()
-    page = page_of(rehearsal(GOOD), DONE, NOW)
+    page = page_of(rehearsal(GOOD), DONE, NOW, UTC)
     assert "by Ben after 7 min" in page
     assert "Nothing that can be seen from here." in page
     assert "margin would be none" in page
     assert "The window    margin proven back likely by" in page
+
+
+def test_the_page_is_dated_by_the_owner_s_clock_and_says_so() -> None:
+    late = replace(DONE, begun_at=datetime(2026, 3, 1, 23, 30, tzinfo=UTC))
+    page = page_of(rehearsal(GOOD), late, NOW, ZoneInfo("Asia/Tokyo"))
+    assert "of 02 Mar 2026 08:30" in page
+    assert "Times are those of Asia/Tokyo." in page
 
 
 SIGN = Finding(
@@ -154,7 +162,7 @@ def test_no_message_at_all_is_told_before_nobody_answered() -> None:
     found = what_went_wrong(rehearsal(GOOD), silent, NOW, told=False, failing_ways=("ana/mail",))
     assert found[0].startswith("No message left this box")
     assert "No message arrived by ana/mail." in found
-    page = page_of(rehearsal(GOOD), replace(silent, went_wrong=found), NOW)
+    page = page_of(rehearsal(GOOD), replace(silent, went_wrong=found), NOW, UTC)
     assert "Answered      by nobody" in page
     assert "  - No message left this box" in page
 
@@ -168,7 +176,7 @@ def test_a_pool_that_bears_no_loss_would_have_lost_data_at_once() -> None:
     broken = replace(rehearsal(GOOD).exposure, protection=Protection.BROKEN, window=None)
     found = what_went_wrong(rehearsal(GOOD, exposure=broken), DONE, NOW)
     assert found[0] == "Data would have been lost at once: the pool bears no loss."
-    page = page_of(rehearsal(GOOD, exposure=replace(broken, loss=None)), DONE, NOW)
+    page = page_of(rehearsal(GOOD, exposure=replace(broken, loss=None)), DONE, NOW, UTC)
     assert "The window" not in page
     assert "Loss  " not in page
 

@@ -232,7 +232,7 @@ def test_a_spare_is_proven_by_a_burn_in_that_still_counts() -> None:
         )
     )
     day = date(2026, 1, 31)
-    assert proofs_of(ready, NOW) == {"s1": f"its burn-in passed on {day:%Y-%m-%d}"}
+    assert proofs_of(ready, NOW) == {"s1": f"its burn-in passed on {day:%Y-%m-%d} (UTC)"}
 
 
 def thing(size: int | None, age_days: float | None) -> Irreplaceable:

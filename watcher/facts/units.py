@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 _SIZES = ((10**15, "PB"), (10**12, "TB"), (10**9, "GB"), (10**6, "MB"), (10**3, "kB"))
 
@@ -17,6 +17,11 @@ def say_bytes(count: int | None) -> str:
             text = f"{value:.0f}" if value >= 100 else f"{value:.1f}"
             return f"{text.removesuffix('.0')} {word}"
     return say_count(count, "byte")
+
+
+def say_day(moment: datetime) -> str:
+    """Say on which day a moment was, ``2026-02-01 (UTC)``: elsewhere it may be the next."""
+    return f"{moment.astimezone(UTC):%Y-%m-%d} (UTC)"
 
 
 def say_span(span: timedelta) -> str:

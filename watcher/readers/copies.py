@@ -26,6 +26,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from watcher.facts.readiness import BackupsSeen, CopySeen, HowKnown, Irreplaceable
+from watcher.facts.units import say_day
 from watcher.readers.errors import CannotParse
 from watcher.readers.host import Ended, Host, Ran
 
@@ -211,7 +212,7 @@ def _read(host: Host, asked: CopyAsked, now: datetime) -> _Seen:
     except CannotParse as error:
         return None, False, f"What was told cannot be used: {error.reason}."
     if made is not None and made - now > AHEAD:
-        return None, False, f"Its time lies in the future ({made:%Y-%m-%d})."
+        return None, False, f"Its time lies in the future: {say_day(made)}."
     return made, could_look, detail
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
 from watcher.exposure.estimate import Exposure
@@ -143,12 +143,13 @@ _STAKES: Final = {
 }
 
 
-def page_of(rehearsal: Rehearsal, done: DrillDone, now: datetime) -> str:
-    """Write the page of a drill: to keep, or to pin beside the box."""
+def page_of(rehearsal: Rehearsal, done: DrillDone, now: datetime, zone: tzinfo) -> str:
+    """Write the page of a drill, with its times in a zone: to keep, or to pin beside the box."""
     exposure = rehearsal.exposure
     lines = [
-        f"{DRILL_MARK}of {done.begun_at:%d %b %Y}, on {rehearsal.pool.name}",
+        f"{DRILL_MARK}of {done.begun_at.astimezone(zone):%d %b %Y %H:%M}, on {rehearsal.pool.name}",
         "A rehearsal. No device was touched, nothing is really wrong.",
+        f"Times are those of {zone}.",
         "",
         f"Rehearsed     the loss of {rehearsal.member}, by {done.by}",
         f"Answered      {_answered(done)}",
@@ -161,8 +162,8 @@ def page_of(rehearsal: Rehearsal, done: DrillDone, now: datetime) -> str:
     window = exposure.window
     if window is not None:
         lines.append(
-            f"The window    margin proven back likely by {window.likely:%a %d %b %H:%M}, earliest "
-            f"{window.earliest:%a %d %b %H:%M}, latest {window.latest:%a %d %b %H:%M}"
+            f"The window    margin proven back likely by {_at(window.likely, zone)}, earliest "
+            f"{_at(window.earliest, zone)}, latest {_at(window.latest, zone)}"
         )
         lines += [
             f"                {part.step.value}: about {_hours(part.span.likely)}"
@@ -179,6 +180,10 @@ def page_of(rehearsal: Rehearsal, done: DrillDone, now: datetime) -> str:
         "commands on something harmless.",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _at(moment: datetime, zone: tzinfo) -> str:
+    return f"{moment.astimezone(zone):%a %d %b %H:%M}"
 
 
 def _answered(done: DrillDone) -> str:

@@ -13,7 +13,7 @@ from typing import Final
 
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.readiness import CopySeen, CopyState, Irreplaceable
-from watcher.facts.units import say_bytes, say_count, say_span
+from watcher.facts.units import say_bytes, say_count, say_day, say_span
 from watcher.rules.readiness import box_finding
 from watcher.rules.tuning import Target, Threshold, Tuning
 from watcher.rules.view import View
@@ -226,7 +226,7 @@ def restore_never_tried(view: View, tuning: Tuning) -> Iterator[Finding]:
             words = "never tried"
         else:
             how = "worked" if last.worked else "did not work"
-            words = f"{how} on {last.at:%Y-%m-%d}, from {last.copy}"
+            words = f"{how} on {say_day(last.at)}, from {last.copy}"
         evidence.append(Evidence(what=thing.name, value=words))
     if found:
         yield box_finding(

@@ -14,7 +14,7 @@ from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import Subject, SubjectKind
 from watcher.facts.pool import Pool
 from watcher.facts.readiness import PROOF_LASTS, Preparation, ProofState, ShelfSpare
-from watcher.facts.units import say_bytes, say_count, say_span
+from watcher.facts.units import say_bytes, say_count, say_day, say_span
 from watcher.rules.pool import pool_finding, pools
 from watcher.rules.tuning import Target, Threshold, Tuning
 from watcher.rules.view import View
@@ -315,7 +315,7 @@ def silence_unnoticed(view: View, tuning: Tuning) -> Iterator[Finding]:
 
 def _at(what: str, moment: datetime) -> Evidence:
     """Give a moment as evidence."""
-    return Evidence(what=what, value=f"{moment:%Y-%m-%d}")
+    return Evidence(what=what, value=say_day(moment))
 
 
 PROOF_DAYS: Final = f"{PROOF_LASTS.days} days: our choice, see facts/readiness.py"

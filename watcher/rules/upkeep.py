@@ -22,7 +22,7 @@ from watcher.facts.pool import (
     WorkState,
 )
 from watcher.facts.pool_past import PoolPast
-from watcher.facts.units import say_span
+from watcher.facts.units import say_day, say_span
 from watcher.rules.look import steps
 from watcher.rules.pool import (
     lost_members,
@@ -110,7 +110,7 @@ def scrub_overdue(view: View, tuning: Tuning) -> Iterator[Finding]:
                 "sectors while they can still be repaired."
             ),
             evidence=(
-                Evidence(what="last scrub", value=f"{start:%Y-%m-%d}" if known else "never seen"),
+                Evidence(what="last scrub", value=say_day(start) if known else "never seen"),
             ),
             level=2 if late else 1,
         )

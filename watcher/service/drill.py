@@ -215,7 +215,7 @@ def end(desk: Desk, drill: DrillDone, now: datetime) -> DrillDone:
             told = arrived or drill.answered_at is not None
             wrong = what_went_wrong(rehearsal, drill, now, failing_ways=ways, told=told)
             done = replace(drill, ended_at=now, went_wrong=wrong)
-            done = replace(done, page=page_of(rehearsal, done, now))
+            done = replace(done, page=page_of(rehearsal, done, now, desk.standing.plan.zone))
         tx.save_drill(box, done)
     return done
 

@@ -11,6 +11,7 @@ from typing import Final
 from watcher.facts.drive import DriveIdentity, DriveReading
 from watcher.facts.pool import Pool
 from watcher.facts.readiness import ShelfSpare
+from watcher.facts.units import say_day
 from watcher.readers.drive_target import DriveTarget
 from watcher.readers.erase_guard import Guarded, Named, guard
 from watcher.readers.errors import ReadError
@@ -122,7 +123,7 @@ def begin(drive: Cleared, before: Proof | None, now: datetime, *, read_only: boo
                 drive.node,
                 (
                     (
-                        f"A burn-in {kind} was begun on {before.begun_at:%Y-%m-%d} and is not "
+                        f"A burn-in {kind} was begun on {say_day(before.begun_at)} and is not "
                         "finished: end it the same way, or begin anew with --anew."
                     ),
                 ),

@@ -16,6 +16,7 @@ from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId, DriveId, PoolId, SubjectKind
 from watcher.facts.pool import Pool
 from watcher.facts.readiness import Preparation, ProofState
+from watcher.facts.units import say_day
 from watcher.recovery.follow import Around, Followed, follow, see
 from watcher.recovery.record import Recovery
 from watcher.rules.view import View
@@ -94,9 +95,11 @@ def around_of(book: Book, view: View, plan: WindowPlan, now: datetime) -> Around
 def proofs_of(ready: Preparation, now: datetime) -> dict[DriveId, str]:
     """Give the spares of the shelf whose burn-in counts, with the proof in words."""
     return {
-        spare.identity.drive: spare.proof or f"its burn-in passed on {spare.proven_at:%Y-%m-%d}"
+        spare.identity.drive: spare.proof or f"its burn-in passed on {say_day(spare.proven_at)}"
         for spare in ready.shelf
-        if spare.identity is not None and spare.proof_at(now) is ProofState.PROVEN
+        if spare.identity is not None
+        and spare.proven_at is not None
+        and spare.proof_at(now) is ProofState.PROVEN
     }
 
 

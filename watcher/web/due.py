@@ -12,6 +12,7 @@ from watcher.cases.state import Book, Maintenance
 from watcher.facts.drive import Metric
 from watcher.facts.pool import PoolKind, Protection, WorkKind
 from watcher.facts.readiness import ProofState
+from watcher.facts.units import say_day
 from watcher.rules.catalogue import CATALOGUE
 from watcher.rules.flash import spent_on
 from watcher.rules.look import Look, looks
@@ -130,7 +131,7 @@ def _scrubs(view: View, tuning: Tuning) -> Iterator[Due]:
         if last is None:
             continue
         every = _days("scrub-overdue", "days", tuning, view.target_of_pool(pool.pool))
-        said = f"last one {last:%Y-%m-%d}" if known else "none was seen yet"
+        said = f"last one {say_day(last)}" if known else "none was seen yet"
         yield Due(
             key=f"scrub-{pool.pool}-{last:%Y%m%d}",
             kind="scrub",
@@ -191,7 +192,7 @@ def _readiness(view: View, tuning: Tuning) -> Iterator[Due]:
             kind="drill",
             at=last + every,
             what="Rehearse the loss of a drive",
-            more=f"The last drill was {last:%Y-%m-%d}.",
+            more=f"The last drill was on {say_day(last)}.",
         )
     for spare in ready.shelf or ():
         if spare.ordered and spare.arrives_at is not None:
