@@ -198,6 +198,42 @@ def test_the_narrowest_phone_shows_every_page_without_scrolling_sideways(
     page.context.close()
 
 
+def test_with_letters_twice_as_large_no_page_scrolls_sideways(
+    chromium: Any, compared: Served
+) -> None:
+    """As set in the browser for all pages (WCAG 2.1, 1.4.4 and 1.4.10)."""
+    large = [*FLAGS, "--blink-settings=defaultFontSize=32"]
+    browser = chromium.browser_type.launch(executable_path=CHROMIUM, args=large)
+    page, _ = new_page(browser, compared)
+    sign_in(page, compared)
+    for width in (360, 640):
+        page.set_viewport_size({"width": width, "height": 740})
+        for name, path in PAGES.items():
+            page.goto(compared.address(path))
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, name
+    browser.close()
+
+
+def test_with_forced_colours_the_margin_and_the_most_urgent_word_keep_their_marks(
+    chromium: Any,
+) -> None:
+    served = serve(WRONG_PULL)
+    page, _ = new_page(chromium, served, "desk", forced_colors="active")
+    sign_in(page, served)
+    ink, paper = page.evaluate(
+        """() => ['color', 'backgroundColor'].map(
+            what => getComputedStyle(document.body.parentElement)[what])"""
+    )
+    marked = page.evaluate(
+        "getComputedStyle(document.querySelector('.urgency.now')).backgroundColor"
+    )
+    assert marked == ink != paper
+    assert page.evaluate("getComputedStyle(document.querySelector('.blocks .left')).fill") == ink
+    shoot(page, "forced-colours")
+    page.context.close()
+    served.server.stop()
+
+
 @pytest.mark.parametrize("size", SIZES)
 def test_a_long_name_in_a_table_makes_no_page_wider_than_its_screen(
     chromium: Any, compared: Served, size: str
@@ -387,6 +423,7 @@ def test_on_paper_there_are_no_buttons_and_everything_else_is(
     page.emulate_media(media="print")
     assert not page.get_by_role("button", name="Take it").is_visible()
     assert page.get_by_role("heading", name="What happened").is_visible()
+    assert page.get_by_text("found by").first.is_visible(), "what it rests on, without a tap"
     shoot(page, "case-on-paper")
     page.context.close()
 

@@ -258,6 +258,19 @@ def test_a_case_that_is_over_has_no_buttons() -> None:
     assert '<h2 id="next">' not in page.text
 
 
+def test_from_a_case_one_step_leads_to_the_way_back_of_its_pool() -> None:
+    stage = stage_at(COMPARED)
+    browser = Browser(stage.site)
+    browser.sign_in("ada")
+    text = browser.get(f"/case/{stage.case_number()}").text
+    path = re.search(r'<a href="(/recovery[^"]+)">The way back, step by step', text)
+    assert path is not None
+    assert browser.get(path.group(1).replace("&amp;", "&")).status == 200
+    assert "/recovery" not in Browser(stage.site).get(stage.links()[-1]).text, (
+        "a link opens one page"
+    )
+
+
 def test_for_print_stands_a_qr_code_of_the_plain_address_which_lets_nobody_in() -> None:
     stage = stage_at(WORSE)
     _, page = open_link(stage)

@@ -162,6 +162,29 @@ def test_a_picture_stays_small_however_much_was_measured() -> None:
     assert len(thin(values, NOW - MONTH, NOW)) <= COLUMNS + 1
 
 
+@pytest.mark.parametrize("value", [34, 7500, 1_310_720, 0.085])
+def test_what_never_moved_is_said_once_and_its_axis_has_no_number_twice(value: float) -> None:
+    one = chart(hourly(value, value, value), whole_numbers=value >= 1)
+    assert say_range(one) == f"{say_number(value)} all the time"
+    numbers = re.findall(r'<text x="[\d.]+" y="[\d.]+">([^<]*)</text>', draw_chart(one, UTC))
+    assert len(set(numbers)) == len(numbers) >= 2
+
+
+@given(low=st.floats(0, 1e12), span=st.floats(0, 1e3), whole=st.booleans())
+def test_no_two_numbers_of_an_axis_read_the_same(low: float, span: float, *, whole: bool) -> None:
+    said = [say_number(value) for value in ticks(low, low + span, whole=whole)]
+    assert len(set(said)) == len(said)
+
+
+def test_the_newest_value_is_a_point_so_that_a_single_one_can_be_seen() -> None:
+    (point,) = re.findall(
+        r'<circle class="newest-value" cx="(\d+)"',
+        draw_chart(chart([(NOW - timedelta(minutes=1), timedelta(0), 3, 3, 3)]), UTC),
+    )
+    assert abs(int(point) - (WIDTH - RIGHT)) <= 1
+    assert "newest-value" not in draw_chart(chart([]), UTC)
+
+
 def test_a_column_is_what_it_says() -> None:
     assert thin([(NOW, timedelta(0), 1, 3, 2)], NOW - MONTH, NOW) == (
         Column(NOW.timestamp(), NOW.timestamp(), 1, 3, 2),

@@ -2,12 +2,15 @@ from __future__ import annotations
 
 import itertools
 import re
+from zoneinfo import ZoneInfo
 
 from tests.web.stage import COMPARED, stage_at
 from watcher.demo.story import ORCHARD
 from watcher.service.desk import last_view
 from watcher.service.prospects import exposure_of
+from watcher.web.ask import Ask
 from watcher.web.timebar import draw_choice, draw_window, stretches
+from watcher.web.words import Clockwork
 
 STAGE = stage_at(COMPARED)
 with STAGE.store.snapshot() as _tx:
@@ -21,6 +24,7 @@ EXPOSURE = exposure_of(
 )
 WINDOW = EXPOSURE.window
 assert WINDOW is not None
+CLOCK = STAGE.site.clockwork(Ask(method="GET", path="/", now=STAGE.clock.now()))
 
 
 def test_the_parts_follow_one_another_and_the_last_ends_with_the_window() -> None:
@@ -37,15 +41,25 @@ def test_the_parts_follow_one_another_and_the_last_ends_with_the_window() -> Non
 
 
 def test_each_part_is_a_bar_with_a_line_for_its_doubt() -> None:
-    drawn = str(draw_window(stretches(WINDOW)))
+    drawn = str(draw_window(stretches(WINDOW), CLOCK))
     assert drawn.count('class="bar"') == drawn.count('class="span"') == len(WINDOW.parts)
     label = re.search('aria-label="([^"]*)"', drawn)
     assert label is not None
-    assert f"until likely {WINDOW.likely:%a %d %b %H:%M}" in label.group(1)  # weeks may lie between
+    assert f"until likely {CLOCK.when(WINDOW.likely)}" in label.group(1)
+
+
+def test_the_bars_stand_over_days_and_hours_of_whoever_looks() -> None:
+    """Read aloud and written below, the times are those of the table beside the bars."""
+    for zone in (ZoneInfo("UTC"), ZoneInfo("Asia/Tokyo")):
+        clock = Clockwork(now=STAGE.clock.now(), zone=zone)
+        drawn = str(draw_window(stretches(WINDOW), clock))
+        assert clock.when(WINDOW.likely) in drawn
+        assert re.search(r">\d+ (Mar|Apr)<", drawn)
+        assert ">now<" in drawn
 
 
 def test_nothing_is_drawn_of_no_window() -> None:
-    assert draw_window(()) == ""
+    assert draw_window((), CLOCK) == ""
 
 
 def test_the_bar_of_a_choice_is_as_long_as_its_chance() -> None:

@@ -101,7 +101,9 @@ def written(recovery: Recovery, now: datetime, say: Say) -> Iterator[Section]:
     yield Section(
         heading=f"Record of a recovery: {recovery.name} ({recovery.kind.value})", rows=tuple(rows)
     )
-    yield Section(heading="Drives", rows=tuple(_drives(recovery, say)))
+    drives = tuple(_drives(recovery, say))
+    if drives:
+        yield Section(heading="Drives", rows=drives)
     yield Section(
         heading="The way",
         rows=tuple(

@@ -81,6 +81,7 @@ def case(site: Site, ask: Ask) -> Reply:
         pool = pool_of_case(found, view)
         policy = site.standing(tx, which.box).policy
         unheard = site.unheard_elsewhere(tx, which.box, ask.now)
+        ways = tx.recoveries(which.box, pool.pool) if pool is not None else ()
     prospect: Prospect | None = None
     if view is not None and pool is not None and found.is_open and _is_short(pool):
         prospect = prospect_of(site, view, pool, ask.now)
@@ -93,6 +94,7 @@ def case(site: Site, ask: Ask) -> Reply:
         "over": [held for held in found.held if held.cleared_at is not None],
         "standing": say_standing(found, clock),
         "pool": pool,
+        "way_back": any(way.is_open for way in ways),
         "blocks": draw_margin(pool, size=1.3) if pool else "",
         "prospect": prospect,
         "records": [(one, _say_record(one)) for one in shown_records(site, ask.who, records)],

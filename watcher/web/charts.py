@@ -17,9 +17,9 @@ from markupsafe import Markup, escape
 from watcher.store.charts import Stretch
 
 WIDTH, HEIGHT = 720, 200
-LEFT, RIGHT, TOP = 10, 52, 10
+LEFT, RIGHT, TOP = 10, 60, 12
 """The numbers stand at the right: beside the newest, which a phone shows first."""
-FLOOR = HEIGHT - 24
+FLOOR = HEIGHT - 28
 COLUMNS = 220
 """How many columns a chart has; our choice: three pixels each, and a page stays small."""
 
@@ -101,11 +101,17 @@ def ticks(low: float, high: float, *, whole: bool, most: int = 5) -> tuple[float
     step = next(size * k for k in (1, 2, 5, 10) if size * k >= rough)
     if whole:
         step = max(step, 1.0)
+    step = max(step, _finest(max(abs(low), abs(high))))
     first = math.floor(low / step)
     last = math.ceil(high / step)
     if first == last:
         last += 1
     return tuple(step * k for k in range(first, last + 1))
+
+
+def _finest(size: float) -> float:
+    """Give the smallest step between numbers of a size that ``say_number`` still tells apart."""
+    return 10.0 ** (math.floor(math.log10(size)) - (2 if size >= 1 else 1)) if size > 0 else 0.0
 
 
 def time_ticks(since: datetime, until: datetime, zone: tzinfo) -> Iterator[tuple[datetime, str]]:
@@ -162,7 +168,8 @@ def draw_chart(chart: Chart, zone: tzinfo) -> Markup:
     low = min((c.low for c in chart.columns), default=0.0)
     high = max((c.high for c in chart.columns), default=1.0)
     if low == high and chart.columns and chart.whole_numbers and low > 0:
-        low, high = low - 1, high + 1
+        room = max(1.0, 10 * _finest(low))
+        low, high = low - room, high + room
     values = ticks(low, high, whole=chart.whole_numbers)
     frame = _Frame(
         begin=chart.since.timestamp(), end=chart.until.timestamp(), low=values[0], high=values[-1]
@@ -183,14 +190,14 @@ def _across(values: Sequence[float], frame: _Frame) -> Iterator[str]:
     for value in values:
         at = frame.y(value)
         yield f'<path class="grid" d="M{LEFT} {at:.0f}H{WIDTH - RIGHT}"/>'
-        yield f'<text x="{WIDTH - RIGHT + 6}" y="{at + 4:.0f}">{say_number(value)}</text>'
+        yield f'<text x="{WIDTH - RIGHT + 6}" y="{at + 5:.0f}">{say_number(value)}</text>'
 
 
 def _below(chart: Chart, frame: _Frame, zone: tzinfo) -> Iterator[str]:
     """Write the moments below."""
     for moment, words in time_ticks(chart.since, chart.until, zone):
         at = frame.x(moment.timestamp())
-        if LEFT + 20 < at < WIDTH - RIGHT - 20:
+        if LEFT + 28 < at < WIDTH - RIGHT - 28:
             said = escape(words)
             yield f'<text x="{at:.0f}" y="{HEIGHT - 7}" text-anchor="middle">{said}</text>'
 
@@ -233,8 +240,15 @@ def _curve(chart: Chart, frame: _Frame) -> str:
             edge = [(frame.x(c.begin), frame.y(c.high)) for c in run]
             edge += [(frame.x(c.begin), frame.y(c.low)) for c in reversed(run)]
             bands.append("M" + "L".join(f"{a:.0f} {b:.0f}" for a, b in edge) + "Z")
+    if not lines:
+        return ""
     band = f'<path class="band" d="{"".join(bands)}"/>' if bands else ""
-    return f'{band}<path class="line" d="{"".join(lines)}"/>' if lines else band
+    newest = chart.columns[-1]
+    tip = frame.x(chart.until.timestamp() if chart.steps else max(newest.end, newest.begin))
+    return (
+        f'{band}<path class="line" d="{"".join(lines)}"/>'
+        f'<circle class="newest-value" cx="{tip:.0f}" cy="{frame.y(newest.last):.0f}" r="4"/>'
+    )
 
 
 def _runs(chart: Chart) -> Iterator[list[Column]]:
@@ -270,10 +284,12 @@ def say_range(chart: Chart) -> str:
     first, last = chart.columns[0], chart.columns[-1]
     low = min(c.low for c in chart.columns)
     high = max(c.high for c in chart.columns)
-    return (
-        f"from {say_number(first.last)} to {say_number(last.last)}, lowest {say_number(low)}, "
-        f"highest {say_number(high)}"
-    )
+    if low == high:
+        return f"{say_number(low)} all the time"
+    told = f"from {say_number(first.last)} to {say_number(last.last)}"
+    if {low, high} == {first.last, last.last}:
+        return told
+    return f"{told}, lowest {say_number(low)}, highest {say_number(high)}"
 
 
 def rows(chart: Chart) -> list[tuple[datetime, float, float, float]]:

@@ -82,7 +82,7 @@ def pool(site: Site, ask: Ask) -> Reply:
         "prospect": prospect,
         "on_paper": on_paper,
         "stretches": parts,
-        "window": draw_window(parts),
+        "window": draw_window(parts, clock),
         "choices": [
             (choice, draw_choice(choice, largest), say_chance(choice.measure)) for choice in choices
         ],

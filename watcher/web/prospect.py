@@ -60,7 +60,7 @@ def say(exposure: Exposure) -> Prospect:
         if chance.low != chance.high:
             said += f" ({say_chance(chance.low)} to {say_chance(chance.high)})"
         if exposure.chance_beyond is not None:
-            said += f", of {exposure.all_of_it} {say_chance(exposure.chance_beyond)}"
+            said += f"; of losing {exposure.all_of_it} {say_chance(exposure.chance_beyond)}"
     return Prospect(
         exposure=exposure, earliest=moments[0], likely=moments[1], latest=moments[2], chance=said
     )

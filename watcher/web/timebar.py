@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from markupsafe import Markup, escape
 
 from watcher.exposure.choices import Choice
 from watcher.exposure.span import NO_TIME
 from watcher.exposure.window import Step, Window
+from watcher.web.charts import time_ticks
+from watcher.web.words import Clockwork
 
-WIDTH, ROW, LABEL = 720, 34, 170
+WIDTH, ROW, EDGE = 480, 54, 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,49 +60,51 @@ def stretches(window: Window) -> tuple[Stretch, ...]:
     return tuple(found)
 
 
-def draw_window(parts: Sequence[Stretch]) -> Markup:
-    """Draw the parts: a bar to the likely end, a line from the earliest to the latest."""
+def draw_window(parts: Sequence[Stretch], clock: Clockwork) -> Markup:
+    """Draw the parts: a bar to the likely end, a line from the earliest to the latest.
+
+    Narrow, and with each name over its bar, so that a phone shows all of it at once.
+    """
     if not parts:
         return Markup("")
+    begin = parts[0].begins
     longest = max(part.to_hours[2] for part in parts) or 1.0
-    room = WIDTH - LABEL - 20
 
     def x(hours: float) -> float:
-        return LABEL + hours / longest * room
+        return EDGE + hours / longest * (WIDTH - 2 * EDGE)
 
-    high = ROW * len(parts) + 26
+    floor = ROW * len(parts) + 8
     label = escape(
         f"Time from now in {len(parts)} parts: "
-        + "; ".join(f"{p.name} until likely {p.likely:%a %d %b %H:%M}" for p in parts)
+        + "; ".join(f"{p.name} until likely {clock.when(p.likely)}" for p in parts)
     )
-    drawn = [f'<svg class="chart" viewBox="0 0 {WIDTH} {high}" role="img" aria-label="{label}">']
-    for days in range(1, int(longest / 24) + 1):
-        every = max(1, int(longest / 24 / 8))
-        if days % every == 0:
+    box = f"0 0 {WIDTH} {floor + 22}"
+    drawn = [f'<svg class="chart window" viewBox="{box}" role="img" aria-label="{label}">']
+    for moment, words in time_ticks(begin, begin + timedelta(hours=longest), clock.zone):
+        at = x((moment - begin) / timedelta(hours=1))
+        if EDGE + 45 < at < WIDTH - 25:
             drawn.append(
-                f'<path class="grid" d="M{x(days * 24):.0f} 0V{high - 22}"/>'
-                f'<text x="{x(days * 24):.0f}" y="{high - 7}" text-anchor="middle">{days} d</text>'
+                f'<path class="grid" d="M{at:.0f} 0V{floor}"/>'
+                f'<text x="{at:.0f}" y="{floor + 16}" text-anchor="middle">{escape(words)}</text>'
             )
-    for place, part in enumerate(parts):
-        middle = place * ROW + ROW // 2
-        begin, early, likely, late = (
-            x(part.from_hours),
-            x(part.to_hours[0]),
-            x(part.to_hours[1]),
-            x(part.to_hours[2]),
-        )
-        drawn.append(
-            f'<text x="6" y="{middle + 4}">{escape(part.name)}</text>'
-            f'<rect class="bar" x="{begin:.0f}" y="{middle - 7}" '
-            f'width="{max(likely - begin, 2):.0f}" height="14"/>'
-            f'<path class="span" d="M{early:.0f} {middle + 12}H{late:.0f}'
-            f'M{early:.0f} {middle + 8}V{middle + 16}M{late:.0f} {middle + 8}V{middle + 16}"/>'
-        )
+    drawn += [_row(part, place * ROW, x) for place, part in enumerate(parts)]
     drawn.append(
-        f'<text x="{LABEL}" y="{high - 7}" text-anchor="middle">now</text>'
-        f'<path class="now" d="M{LABEL} 0V{high - 22}"/></svg>'
+        f'<text x="{EDGE}" y="{floor + 16}">now</text>'
+        f'<path class="now" d="M{EDGE} 0V{floor}"/></svg>'
     )
     return Markup("".join(drawn))  # noqa: S704 - numbers and escaped words
+
+
+def _row(part: Stretch, top: int, x: Callable[[float], float]) -> str:
+    """Draw one part: its name, the bar, and below it the line of its doubt."""
+    begin, early, likely, late = (x(h) for h in (part.from_hours, *part.to_hours))
+    return (
+        f'<text x="{EDGE + 6}" y="{top + 18}">{escape(part.name)}</text>'
+        f'<rect class="bar" x="{begin:.0f}" y="{top + 25}" '
+        f'width="{max(likely - begin, 2):.0f}" height="11"/>'
+        f'<path class="span" d="M{early:.0f} {top + 43}H{late:.0f}'
+        f'M{early:.0f} {top + 39}V{top + 47}M{late:.0f} {top + 39}V{top + 47}"/>'
+    )
 
 
 def draw_choice(choice: Choice, largest: float) -> Markup:
