@@ -38,7 +38,7 @@ def test_the_page_tells_protection_incidents_work_what_was_not_seen_and_readines
         "What was done",
         "was not watched for",
         "(it joined 15 Mar 2026 08:40)",
-        "with 1 incident, which is still open",
+        "with 1 case, which is still open",
         "How prepared it is",
         "Redundancy is no backup",
     ):
