@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.house.drawing import BEGIN, END, draw
+from tests.house.numbers import bare_numbers
 from watcher.cli.exits import MEANING, Exit
 from watcher.cli.main import COMMANDS
 from watcher.rules.catalogue import CATALOGUE
@@ -91,6 +92,35 @@ def test_every_threshold_has_a_unit_and_a_source() -> None:
         if not threshold.unit.strip() or len(threshold.source) < 8
     ]
     assert bare == []
+
+
+CORE = ("facts", "rules", "exposure", "recovery", "cases")
+
+
+def test_every_number_of_the_core_says_what_it_is() -> None:
+    bare = [
+        (name, constant)
+        for name in tracked()
+        if name.endswith(".py") and name.startswith(tuple(f"watcher/{part}/" for part in CORE))
+        for constant in bare_numbers((ROOT / name).read_text(encoding="utf-8"))
+    ]
+    assert bare == []
+
+
+@pytest.mark.parametrize(
+    ("source", "bare"),
+    [
+        ("DAYS = 3\n", ["DAYS"]),
+        ("DAYS: Final = timedelta(days=3)\n\n\n_MOST = 2 * 10**3\n", ["DAYS", "_MOST"]),
+        ('DAYS = 3\nHOURS = 2\n"""Our choice."""\n', []),
+        ("# our choice\nDAYS = 3\n", []),
+        ("DAYS = 3  # our choice\nHOURS = 2\n", ["HOURS"]),
+        ('DAYS = 3\n\n"""Something else."""\n', ["DAYS"]),
+        ('NONE = timedelta(0)\nNAME = "x"\nIS_ON = True\ndays = 3\n', []),
+    ],
+)
+def test_a_number_of_which_nothing_is_told_is_found(source: str, bare: list[str]) -> None:
+    assert list(bare_numbers(source)) == bare
 
 
 def test_rule_names_say_what_happened_in_kebab_case() -> None:

@@ -28,10 +28,9 @@ after which an unanswered case is told again: a dying drive gets worse every few
 to do about it stays the same."""
 
 FADES_AFTER = timedelta(minutes=10)
+_DOUBLINGS_MOST = 6
 """How long a finding must have been better, or away, before its return is news again; doubled
 with each return, up to 64 times. Our choice, as for the settling of a case."""
-
-_DOUBLINGS_MOST = 6
 
 _LOSS_RULES = ("margin-thinned", "margin-gone", "pool-broken")
 """Rules whose level counts lost members, the worst last: one more is never a mere growth, and one

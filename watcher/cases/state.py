@@ -11,7 +11,7 @@ from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import BoxId, DriveId, PoolId, Subject
 from watcher.facts.pool import Protection
 
-BOOK_FORMAT = 1
+BOOK_FORMAT = 1  # version of the shape in which the book is kept
 
 
 class BrokenInvariant(Exception):

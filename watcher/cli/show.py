@@ -13,10 +13,10 @@ from watcher.facts.pool import MemberState, Pool, Protection, Work, WorkState
 from watcher.facts.survey import Survey
 from watcher.facts.units import say_bytes, say_count, say_done
 from watcher.rules.alike import alike, place_of
+from watcher.rules.risk import HOURS_PER_YEAR
 from watcher.rules.signs_said import NO_SIGN, signs_said
 from watcher.rules.view import View, say_bay
 
-_HOURS_A_YEAR = 8766
 
 URGENCY_WORDS = {
     Urgency.NOW: "now",
@@ -114,9 +114,9 @@ def _age(reading: DriveReading) -> str:
     hours = reading.metric(Metric.POWER_ON_HOURS)
     if hours is None:
         return ""
-    if hours < _HOURS_A_YEAR / 2:
+    if hours < HOURS_PER_YEAR / 2:
         return f"ran {say_span_of_hours(hours)}"
-    return f"ran {hours / _HOURS_A_YEAR:.1f} years"
+    return f"ran {hours / HOURS_PER_YEAR:.1f} years"
 
 
 def say_span_of_hours(hours: int) -> str:

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from watcher.exposure.figure import Figure
 from watcher.exposure.life import afr_from_counts
 
-_SMALL = 1e-16
-_MOST_TERMS = 10_000
+_SMALL = 1e-16  # about the precision of a float: a smaller term changes nothing
+_MOST_TERMS = 10_000  # an end should a series not settle
 
 
 def gamma_share(shape: float, value: float) -> float:

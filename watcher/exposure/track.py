@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 
-SECONDS_PER_HOUR = 3600.0
+SECONDS_PER_HOUR = 3600.0  # spans are in hours here
 
 INNER_TO_OUTER = 0.5
 """Speed of the innermost tracks over that of the outermost: geometry; see the module."""

@@ -11,14 +11,14 @@ import math
 from watcher.exposure.figure import NONE, Figure
 from watcher.exposure.life import HOURS_PER_YEAR, DriveClass, DriveLife
 
-BITS_PER_BYTE = 8
+BITS_PER_BYTE = 8  # drives are specified per bit
 
 DESKTOP_DISK_RATE = 1e-14
 """Unreadable sectors per bit read that desktop hard disks are specified for (product manuals:
 1 sector per 1e14 bits; nearline disks 1e15; 10k and 15k SAS disks 1e16)."""
 CLIENT_FLASH_RATE = 1e-15
-"""Per bit read: JEDEC JESD218, client class; enterprise class 1e-16."""
 ENTERPRISE_FLASH_RATE = 1e-16
+"""Per bit read: JEDEC JESD218, the two classes."""
 
 LATENT_PER_HOUR = Figure(
     low=-math.log1p(-0.0146) / HOURS_PER_YEAR,

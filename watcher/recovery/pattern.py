@@ -23,9 +23,9 @@ NOISE_BYTES: Final = 4 * 1024 * 1024
 """Length of the noise, and of what is written at once. Our choice: long enough that a drive is
 kept busy, short enough for its cache."""
 
-_STAMP_BYTES: Final = 8
+_STAMP_BYTES: Final = 8  # one machine word
 _STEP: Final = SECTOR_BYTES // _STAMP_BYTES
-_BASE_BITS: Final = 62
+_BASE_BITS: Final = 62  # leaves room in a stamp for the number of the sector
 _SECTORS: Final = NOISE_BYTES // SECTOR_BYTES
 _ONES: Final = int.from_bytes(b"\x01" + bytes(_STAMP_BYTES - 1), "little") * (
     ((1 << (8 * _STAMP_BYTES * _SECTORS)) - 1) // ((1 << (8 * _STAMP_BYTES)) - 1)

@@ -22,7 +22,7 @@ from watcher.facts.checks import require_utc
 from watcher.facts.drive import DriveIdentity, Metric
 from watcher.recovery.shelf import class_of
 
-PROOF_FORMAT: Final = 1
+PROOF_FORMAT: Final = 1  # version of the shape in which a burn-in is kept
 
 BUCKETS: Final = 200
 """Into how many parts of equal size the drive is divided for the speed curve. Our choice: half a

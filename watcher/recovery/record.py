@@ -13,7 +13,7 @@ from watcher.facts.checks import require_utc
 from watcher.facts.identity import DriveId, PoolId
 from watcher.facts.pool import PoolKind, Protection, Role
 
-RECOVERY_FORMAT = 1
+RECOVERY_FORMAT = 1  # version of the shape in which a recovery is kept
 
 
 class Step(StrEnum):

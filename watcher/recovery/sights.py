@@ -60,10 +60,9 @@ class Shown:
 
 
 STAYS_OUT_FOR: Final = timedelta(minutes=30)
-"""How long a member must be seen out, and at more than one look, until it counts as no passing
-trouble: our choice. Too short: a drive is ordered for a loose cable. Too long: the order waits."""
-
 STAYS_OUT_LOOKS: Final = 2
+"""How long, and at how many looks, a member must be seen out until it counts as no passing
+trouble: our choice. Too short: a drive is ordered for a loose cable. Too long: the order waits."""
 
 _BRINGS_BACK: Final = frozenset(
     {

@@ -15,6 +15,7 @@ from watcher.rules.tuning import Threshold
 SPARE_BELOW: Final = 1 << 0
 HEAT_LIMIT: Final = 1 << 1
 READ_ONLY: Final = 1 << 3
+"""Bits of the critical warning byte (NVMe Base Specification, SMART / Health Information)."""
 
 WEAR_NOTE: Final = Threshold(
     name="percent",

@@ -32,7 +32,7 @@ FROM_THE_LOG: Final = (
 )
 """Rules that speak from the kernel log alone where a drive gives no reading."""
 
-DAY: Final = timedelta(days=1)
+DAY: Final = timedelta(days=1)  # within which a rise is called fast
 DISCOVERY: Final = "drive-discovery"
 PRACTICE: Final = "common practice, no source"
 
@@ -212,6 +212,7 @@ SLOW_LEAST: Final = Threshold(
     source="our choice: about two turns of a 7200 rpm drive and a seek; less is no trouble",
 )
 SIBLINGS_LEAST: Final = 3
+"""Drives that must have told their wait, for a median to mean anything; our choice."""
 
 
 UNEVEN: Final = frozenset(

@@ -37,6 +37,7 @@ HOURS_BELIEVED: Final = 20 * HOURS_PER_YEAR
 
 WEEK: Final = timedelta(days=7)
 MONTH: Final = timedelta(days=30)
+"""Spans in which a rise is counted and a failure forecast: those of the fitted table."""
 
 Row = tuple[float, float, float, float]
 """From this value on: a rate or factor, with its 95% interval."""

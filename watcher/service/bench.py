@@ -29,6 +29,7 @@ from watcher.facts.survey import Survey
 from watcher.facts.units import say_bytes, say_count, say_percent, say_span
 from watcher.rules.catalogue import judge
 from watcher.rules.look import Look, looks
+from watcher.rules.risk import HOURS_PER_YEAR
 from watcher.rules.tuning import Tuning
 from watcher.rules.view import View
 from watcher.store.history import KnownDrive
@@ -40,9 +41,8 @@ BACK: Final = timedelta(days=5 * 366)
 STALE: Final = timedelta(hours=1)
 """A reading that is older than that is dated; our choice: on a bench, now is within the hour."""
 
-HOURS_OF_A_YEAR: Final = 8766
-
 MOST_EVENTS: Final = 2000
+"""Of all years; our choice: they are only counted by kind."""
 
 WORTH_TELLING: Final = (
     Metric.REALLOCATED_SECTORS,
@@ -288,7 +288,7 @@ def _present(
     rows.append(("its own verdict", _VERDICT[told.verdict]))
     hours = told.metric(Metric.POWER_ON_HOURS)
     if hours is not None:
-        years = hours / HOURS_OF_A_YEAR
+        years = hours / HOURS_PER_YEAR
         rows.append(("hours run", f"{hours:,}" + (f" ({years:.1f} years)" if years >= 0.1 else "")))
     rows += [
         (metric.value.replace("-", " "), f"{value:,}")
