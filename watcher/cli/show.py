@@ -17,7 +17,6 @@ from watcher.rules.risk import HOURS_PER_YEAR
 from watcher.rules.signs_said import NO_SIGN, signs_said
 from watcher.rules.view import View, say_bay
 
-
 URGENCY_WORDS = {
     Urgency.NOW: "now",
     Urgency.TODAY: "today",
