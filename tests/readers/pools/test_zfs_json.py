@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.lab.step_host import kept_step
-from tests.readers.pools.zfs_texts import GUID, as_json, drive, group, scan
+from tests.readers.pools.zfs_texts import GUID, as_json, drive, group, row, scan
 from watcher.readers.errors import CannotParse
 from watcher.readers.pools import zfs_json
 from watcher.readers.pools.zfs_status import Scan, ScanState
@@ -65,6 +65,26 @@ def test_a_cut_answer_is_refused_wherever_it_was_cut() -> None:
 def test_an_answer_that_lacks_what_matters_is_refused(lost: str) -> None:
     whole = json.loads(as_json(RAIDZ))
     del whole["pools"]["tank"][lost]
+    with pytest.raises(CannotParse):
+        zfs_json.parse(json.dumps(whole))
+
+
+@pytest.mark.parametrize("lost", ["read_errors", "write_errors", "checksum_errors"])
+def test_a_drive_whose_errors_are_not_counted_is_refused(lost: str) -> None:
+    """One that ZFS holds for degraded would look well without them. Spares have none."""
+    worn = [row(1, "raidz1-0", "DEGRADED"), drive("sda"), drive("sdb", "DEGRADED")]
+    spares = {"spares": [drive("sdh", "AVAIL", depth=1)]}
+    whole = json.loads(as_json(worn, sections=spares))
+    del whole["pools"]["tank"]["spares"]["/dev/sdh"][lost]
+    zfs_json.parse(json.dumps(whole))
+    del whole["pools"]["tank"]["vdevs"]["tank"]["vdevs"]["raidz1-0"]["vdevs"]["/dev/sdb"][lost]
+    with pytest.raises(CannotParse, match="not counted"):
+        zfs_json.parse(json.dumps(whole))
+
+
+def test_a_section_without_its_vdevs_is_refused() -> None:
+    whole = json.loads(as_json(RAIDZ, sections={"special": group("mirror-1", "sdd", "sde")}))
+    whole["pools"]["tank"]["special"] = None
     with pytest.raises(CannotParse):
         zfs_json.parse(json.dumps(whole))
 

@@ -170,12 +170,17 @@ REPLACING = [
 ]  # fmt: skip
 
 
+STOOD_IN = [row(1, "mirror-0", "DEGRADED"), drive("sda"), row(2, "spare-1", "DEGRADED"),
+            *REPLACING[3:]]  # fmt: skip
+
+
 @pytest.mark.parametrize("before", [{}, scan("SCRUB", "FINISHED"), scan("RESILVER", "FINISHED")])
 def test_a_sequential_resilver_counts_the_new_drive_only_when_it_is_complete(
     before: dict[str, Any],
 ) -> None:
     """It is no scan of the pool: an older scan that is finished says nothing of it."""
     running = {**before, "rebuild_stats": rebuild("ACTIVE")}
+    assert state(judged(STOOD_IN, state="DEGRADED", scan=running)) == (BARE, 0, 1)
     pool = judged(REPLACING, state="DEGRADED", scan=running)
     assert state(pool) == (BARE, 0, 1)
     assert pool.work == Work(
@@ -184,7 +189,7 @@ def test_a_sequential_resilver_counts_the_new_drive_only_when_it_is_complete(
     broken_off = {**before, "rebuild_stats": rebuild("CANCELED", end_time=1772250000)}
     assert state(judged(REPLACING, state="DEGRADED", scan=broken_off)) == (BARE, 0, 1)
     complete = {**before, "rebuild_stats": rebuild("COMPLETE", end_time=1772250000)}
-    assert state(judged(REPLACING, state="DEGRADED", scan=complete)) == (WHOLE, 1, 1)
+    assert state(judged(STOOD_IN, state="DEGRADED", scan=complete)) == (WHOLE, 1, 1)
 
 
 def test_a_rebuild_that_was_canceled_before_a_resilver_healed_all_is_over() -> None:

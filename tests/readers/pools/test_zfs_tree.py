@@ -112,17 +112,24 @@ def slot(name: str, *drives: Row) -> list[Row]:
 
 
 @pytest.mark.parametrize(
-    ("old", "stats", "margin"),
+    ("name", "old", "stats", "margin"),
     [
-        ("UNAVAIL", GOING, 0),  # the old one is gone, the new one not yet full
-        ("ONLINE", GOING, 1),  # the old one still holds its share
-        ("UNAVAIL", BROKEN_OFF, 0),  # REFERENCES 4.32: a canceled resilver proves nothing
-        ("UNAVAIL", FILLED, 1),
+        *(
+            (name, *case)
+            for name in ("replacing-2", "spare-2")
+            for case in (
+                ("UNAVAIL", GOING, 0),  # the old one is gone, the new one not yet full
+                ("ONLINE", GOING, 1),  # the old one still holds its share
+                ("UNAVAIL", BROKEN_OFF, 0),  # REFERENCES 4.32: a canceled resilver proves nothing
+                ("UNAVAIL", None, 0),  # nothing tells that it was ever filled
+            )
+        ),
+        ("spare-2", "UNAVAIL", FILLED, 1),
+        ("replacing-2", "UNAVAIL", FILLED, 0),  # else the old one would be taken out
     ],
 )
-@pytest.mark.parametrize("name", ["replacing-2", "spare-2"])
 def test_a_slot_counts_once_and_with_the_drive_that_holds_its_data(
-    name: str, old: str, stats: dict[str, Any], margin: int
+    name: str, old: str, stats: dict[str, Any] | None, margin: int
 ) -> None:
     rows = slot(name, drive("sdc", old, depth=3), drive("sdd", depth=3))
     assert margins(rows, scan=stats) == (margin, 1)

@@ -123,15 +123,22 @@ def _pool(pool: Mapping[str, Any]) -> Status:
 
 
 def _vdevs(holder: Mapping[str, Any], key: str) -> tuple[Vdev, ...]:
-    parts = holder.get(key)
-    if parts is None:
+    if key not in holder:
         return ()
-    return tuple(_vdev(_object(part, "a vdev")) for part in _object(parts, key).values())
+    uncounted = key == "spares"
+    parts = _object(holder[key], key).values()
+    return tuple(_vdev(_object(part, "a vdev"), uncounted=uncounted) for part in parts)
 
 
-def _vdev(vdev: Mapping[str, Any]) -> Vdev:
+_COUNTS = ("read_errors", "write_errors", "checksum_errors")
+
+
+def _vdev(vdev: Mapping[str, Any], *, uncounted: bool) -> Vdev:
     name, kind = _word(vdev, "name"), _word(vdev, "vdev_type")
     parts = _vdevs(vdev, "vdevs")
+    read, write, checksum = (_number(vdev, key) for key in _COUNTS)
+    if kind == "disk" and not uncounted and None in {read, write, checksum}:
+        raise CannotParse(SOURCE, "the errors of a drive are not counted", line=name)
     if bool(parts) and kind in LEAVES:
         raise CannotParse(SOURCE, "something lies below a drive", line=name)
     if not parts and kind in GROUPS - {"indirect"}:
@@ -141,9 +148,9 @@ def _vdev(vdev: Mapping[str, Any]) -> Vdev:
         name=name,
         kind=kind,
         said=_word(vdev, "state"),
-        read=_number(vdev, "read_errors"),
-        write=_number(vdev, "write_errors"),
-        checksum=_number(vdev, "checksum_errors"),
+        read=read,
+        write=write,
+        checksum=checksum,
         remark=_remark(vdev),
         path=path if isinstance(path, str) else None,
         size_bytes=_number(vdev, "phys_space"),

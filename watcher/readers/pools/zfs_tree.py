@@ -5,7 +5,10 @@ the top vdevs are a stripe, and special and dedup vdevs belong to it: when one i
 pool. Logs, caches and waiting spares do not.
 
 A slot that is being replaced counts once: with the drive that holds its data. That is the old
-one while it is online, and the new one only when no resilver is under way or was broken off.
+one while it is online. When the new one holds everything the old one is taken out at once, so as
+long as both are listed the new one does not (spa_vdev_resilver_done_hunt of the module's sources,
+from memory). A hot spare stays listed beside the drive it stands in for, and counts only when a scan
+is told of and no resilver is under way or was broken off.
 """
 
 from __future__ import annotations
@@ -50,16 +53,18 @@ class _Builder:
 
     place: Place
     filling: bool  # a resilver is under way, or was broken off
+    scanned: bool  # there was a scan
     others: list[Member] = field(default_factory=list)
     notes: list[Noted] = field(default_factory=list)
 
-    def member(self, vdev: Vdev, role: Role, *, newcomer: bool = False) -> Member:
-        """Make the member that a drive is."""
+    def member(self, vdev: Vdev, role: Role, *, filled: bool = True) -> Member:
+        """Make the member that a drive is; ``filled`` says that it holds its share, if it may."""
         state = STATES.get(vdev.said, MemberState.UNKNOWN)
         short = vdev.name.rsplit("/", 1)[-1]
         if state is MemberState.UNKNOWN:
             self.notes.append(unknown_word("a vdev's state", vdev.said, member=short))
-        if state is MemberState.GOOD and self.filling and (newcomer or "resilver" in vdev.remark):
+        filled = filled and not (self.filling and "resilver" in vdev.remark)
+        if state is MemberState.GOOD and not filled:
             state = MemberState.REBUILDING
         said = f"{vdev.said} ({vdev.remark})" if vdev.remark else vdev.said
         bare = Member(
@@ -93,9 +98,10 @@ class _Builder:
     def slot(self, vdev: Vdev, role: Role) -> Member:
         """Choose the drive that stands for a slot; the others of it are put beside the tree."""
         first, *rest = vdev.parts
+        filled = vdev.kind == "spare" and self.scanned and not self.filling
         members = [self.member(leaf, role) for leaf in leaves_of(first)]
         members += [
-            self.member(leaf, role, newcomer=True) for below in rest for leaf in leaves_of(below)
+            self.member(leaf, role, filled=filled) for below in rest for leaf in leaves_of(below)
         ]
         chosen = min(members, key=lambda m: _STAND.get(m.state, len(_STAND)))
         self.others.extend(m for m in members if m is not chosen)
@@ -112,6 +118,7 @@ def build(status: Status, place: Place) -> Built:
         filling=any(
             scan.resilver and scan.state is not ScanState.FINISHED for scan in status.scans
         ),
+        scanned=bool(status.scans),
     )
     tops = [p for vdev in status.data if (p := builder.part(vdev, Role.DATA)) is not None]
     tops += [
