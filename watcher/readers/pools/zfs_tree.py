@@ -7,8 +7,8 @@ pool. Logs, caches and waiting spares do not.
 A slot that is being replaced counts once: with the drive that holds its data. That is the old
 one while it is online. When the new one holds everything the old one is taken out at once, so as
 long as both are listed the new one does not (spa_vdev_resilver_done_hunt of the module's sources,
-from memory). A hot spare stays listed beside the drive it stands in for, and counts only when a scan
-is told of and no resilver is under way or was broken off.
+from memory). A hot spare stays listed beside the drive it stands in for, and counts only when a
+scan is told of and no resilver is under way or was broken off.
 """
 
 from __future__ import annotations
