@@ -213,6 +213,14 @@ def test_plain_volumes_are_no_pools_until_a_device_is_gone() -> None:
     assert [m.state for m in found.members] == [MemberState.GOOD, MemberState.MISSING]
 
 
+def test_images_of_a_kind_that_is_not_known_are_a_pool_that_is_not_understood() -> None:
+    """Left out, a volume of a kind that a newer LVM makes would be lost in silence."""
+    rows, line = images("raid1", 2)
+    rows[0]["segtype"] = "novelty"
+    found = pool(rows, line)
+    assert (found.name, found.layout, found.protection) == ("vg/v", "novelty", Protection.UNKNOWN)
+
+
 def test_images_and_layers_are_not_told_twice() -> None:
     rows, line = images("raid1", 2)
     rows[2] |= {"devices": "[unknown](1)", "lv_health_status": "partial"}

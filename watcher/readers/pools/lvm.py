@@ -140,8 +140,11 @@ def _unlisted(host: Host, listed: frozenset[str], carriers: Iterable[str]) -> It
 
 
 def is_redundant(volume: Volume) -> bool:
-    """Tell whether a volume is a set of images that bears losses."""
-    return volume.kind not in PLAIN and (volume.kind.startswith("raid") or volume.kind == "mirror")
+    """Tell whether a volume is a set of images that bears losses, also of a kind that is new."""
+    if volume.kind in PLAIN:
+        return False
+    images = any("_rimage_" in name or "_mimage_" in name for name in volume.devices)
+    return volume.kind.startswith("raid") or volume.kind == "mirror" or images
 
 
 def build(

@@ -136,8 +136,8 @@ def _volume(row: dict[str, Any]) -> Volume:
     if len(attributes) < 10:
         raise _refuse("lv_attr is too short", attributes)
     name = _word(row, "lv_name").strip("[]")
-    if not name or not _word(row, "lv_uuid"):
-        raise _refuse("a volume has no name or identity")
+    if not name or not _word(row, "lv_uuid") or not _word(row, "segtype"):
+        raise _refuse("a volume has no name, identity or kind", name)
     return Volume(
         name=name,
         group=_word(row, "vg_name"),
