@@ -140,6 +140,23 @@ def test_a_drive_on_two_paths_is_asked_once() -> None:
     assert named(find(text, blocks)) == [("/dev/sda", "scsi")]
 
 
+@pytest.mark.parametrize(
+    ("states", "asked"),
+    [
+        (("offline", "running"), "/dev/sdb"),
+        (("running", "offline"), "/dev/sda"),
+        (("offline", "transport-offline"), "/dev/sda"),  # it is there, and does not answer
+    ],
+)
+def test_a_drive_is_asked_on_the_path_that_stands(states: tuple[str, str], asked: str) -> None:
+    shared = {"type": "disk", "wwn": "0x5000c500b0000000", "serial": "S"}
+    blocks = blocks_of(
+        {"name": "sda", "state": states[0], **shared}, {"name": "sdb", "state": states[1], **shared}
+    )
+    text = scan_of(("/dev/sda", "scsi"), ("/dev/sdb", "scsi"))
+    assert named(find(text, blocks)) == [(asked, "scsi")]
+
+
 def test_drives_that_tell_one_serial_number_are_both_asked() -> None:
     fake = {"type": "disk", "model": "Dock", "serial": "0123456789ABCDEF", "tran": "usb"}
     blocks = blocks_of({"name": "sda", **fake}, {"name": "sdb", **fake})

@@ -187,9 +187,17 @@ class _Merger:
         key = (node, target.device_type if "," in target.device_type else "")
         if key in self._targets or (known is not None and known.drive in self._drives):
             return
+        if block is not None and known is not None and self._is_lost_path(block, known.drive):
+            return
         if known is not None:
             self._drives.add(known.drive)
         self._targets[key] = replace(target, node=node, known=known, shared=shared)
+
+    def _is_lost_path(self, block: Block, drive: DriveId) -> bool:
+        """Tell whether the kernel gave up this path to a drive, and another one stands."""
+        if self._blocks is None or not self._blocks.is_given_up(block.kname):
+            return False
+        return any(not self._blocks.is_given_up(one.kname) for one in self._blocks.disks_of(drive))
 
     def _block_of(self, target: DriveTarget) -> Block | None:
         """Find the disk behind a node."""
