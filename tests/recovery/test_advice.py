@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.recovery.world import SCENARIOS, Followed, Scenario, World
+from watcher.facts.drive import Medium, Protocol
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import (
     MemberState,
@@ -241,6 +242,29 @@ def test_a_rebuild_that_does_not_run_is_said_not_to(state: WorkState) -> None:
     assert (
         f"The rebuild is {state.value}: see who holds it." in advise(recovery, world.seen()).tasks
     )
+
+
+def test_a_drive_in_a_slot_has_no_cable_and_flash_is_not_shingled() -> None:
+    made = Followed(World.of("a", "b", bears=1))
+    made.look()
+    made.world.now += timedelta(minutes=10)
+    made.world.set("b", MemberState.FAILED)
+    made.look()
+    assert made.recovery is not None
+    seen = made.world.seen()
+    flash = {
+        drive: replace(who, protocol=Protocol.NVME, medium=Medium.FLASH)
+        for drive, who in seen.identities.items()
+    }
+    seen = replace(seen, identities=flash)
+    stays = (replace(made.recovery.stays[-1], step=Step.GET_DRIVE),)
+    asked = replace(made.recovery, step=Step.GET_DRIVE, stays=stays)
+    first, then = advise(made.recovery, seen), advise(asked, seen)
+    said = " ".join((first.sentence, *first.tasks, *then.tasks))
+    assert "Check its seat before you blame it." in said
+    assert "It must match: NVMe, " in said
+    assert "cable" not in said
+    assert "shingled" not in said
 
 
 def test_a_pool_without_a_check_is_compared_with_a_backup() -> None:

@@ -53,6 +53,15 @@ def test_what_may_have_other_reasons_is_a_second_loss(why: str) -> None:
     assert found.detour(DetourKind.SECOND_LOSS) is not None
 
 
+def test_what_is_lost_after_the_first_is_back_is_no_further_loss() -> None:
+    """Whole and not yet checked: the next drive that fails is the only one that is out."""
+    made = hurt(bears=1)
+    after(made, b="good")
+    found = after(made, c="failed")
+    assert found.detour(DetourKind.SECOND_LOSS) is None
+    assert after(made, b="failed").detour(DetourKind.SECOND_LOSS) is not None
+
+
 def test_a_pulled_drive_that_turns_out_bad_is_a_loss_after_all() -> None:
     made = hurt()
     made.world.announced = {"d-b"}

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
+from watcher.facts.drive import Medium, Protocol
 from watcher.facts.pool import AtStake, Pool, PoolKind, Protection, Remark, Role, WorkState
 from watcher.facts.units import say_bytes, say_count
 from watcher.recovery.commands import commands_for
@@ -98,8 +99,9 @@ def _next_of(recovery: Recovery, seen: Seen) -> str:
         needed = place_of(recovery, seen).needed_bytes
         size = f" of at least {say_bytes(needed)}" if needed else ""
         return f"{size} for {which}."
+    way = _between(place_of(recovery, seen))
     words = {
-        Step.MAKE_SURE: f": is it really {which}? Check its cable and power before you blame it.",
+        Step.MAKE_SURE: f": is it really {which}? Check its {way} before you blame it.",
         Step.PROVE: f": test {new} before it goes in.",
         Step.SWAP: f": {new} goes in for {which}.",
     }
@@ -155,13 +157,19 @@ def _backup(recovery: Recovery, seen: Seen, without_backup_bytes: int | None) ->
     )
 
 
+def _between(place: Place) -> str:
+    """Name what lies between a drive and the box; one in a slot has no cable."""
+    return "seat" if place.protocol is Protocol.NVME else "cable and power"
+
+
 def _which(recovery: Recovery) -> str:
     return "; ".join(m.where for m in recovery.to_replace) or "the member that is out"
 
 
 def _make_sure(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
     """Is it really that drive?"""
-    del place
+    slot = place.protocol is Protocol.NVME
+    cheap = "its seat, its screw, its cooling" if slot else "data cable, power plug, backplane"
     which = _which(recovery)
     tasks = []
     for lost in recovery.to_replace:
@@ -184,12 +192,17 @@ def _make_sure(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
             "Note which drive sits in which bay, by serial number, before you touch anything "
             "(midwatch drives; midwatch locate DRIVE)."
         ),
-        f"Check the cheap things first: data cable, power plug, backplane. {POWER_DOWN}",
+        f"Check the cheap things first: {cheap}. {POWER_DOWN}",
         (
             "Then look again. If it comes back, look at its signs before you trust it; if it stays "
             "out, it is the drive. Do not let this hold up the order of a new one."
         ),
     )
+
+
+_SPOKEN: Final[Mapping[Protocol, str]] = MappingProxyType(
+    {Protocol.ATA: "ATA", Protocol.SCSI: "SCSI", Protocol.NVME: "NVMe"}
+)
 
 
 def _get_drive(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
@@ -198,7 +211,7 @@ def _get_drive(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
     tasks = []
     if not recovery.is_planned:
         tasks.append(
-            "Have the cable and power been checked? If it was only that, no drive is needed."
+            f"Did you check its {_between(place)}? If it was only that, no drive is needed."
         )
     if needed is not None:
         parity = place.role is Role.PARITY
@@ -213,14 +226,15 @@ def _get_drive(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
             "with the other members, to the byte."
         )
     sector = place.logical_sector_bytes
-    kind = [place.protocol.value.upper()] if place.protocol.value != "unknown" else []
+    kind = [_SPOKEN[place.protocol]] if place.protocol in _SPOKEN else []
     kind += [f"sectors of {sector:,} bytes (as the drive shows them)"] if sector else []
     if kind:
         tasks.append(f"It must match: {', '.join(kind)}.")
-    tasks.append(
-        "Check the recording type in the data sheet: a shingled drive can take many times longer "
-        "in a rebuild."
-    )
+    if place.medium is not Medium.FLASH:
+        tasks.append(
+            "Check the recording type in the data sheet: a shingled drive can take many times "
+            "longer in a rebuild."
+        )
     tasks += [
         f"{seen.label(one.identity.drive)} is here and does not fit: {fit.sentence}"
         for one, fit in candidates(recovery, seen)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
-from watcher.facts.pool import MemberState, Remark, Role
+from watcher.facts.pool import LOST_STATES, MemberState, Remark, Role
 from watcher.recovery.record import Detour, DetourKind, Event, LostMember, Recovery, Step
 from watcher.recovery.seen import Seen
 from watcher.recovery.sights import Shown, Sight, is_short, lost_members
@@ -94,7 +94,10 @@ def _holding(recovery: Recovery, seen: Seen, shown: Shown) -> Mapping[DetourKind
 
 
 def _further_losses(recovery: Recovery, seen: Seen, found: dict[DetourKind, str]) -> None:
-    """Find what was lost after the recovery opened."""
+    """Find what was lost after the recovery opened, while something else is out.
+
+    Once what was lost first is back, what is out alone is no further loss.
+    """
     later = [
         m
         for m in recovery.missing
@@ -103,8 +106,10 @@ def _further_losses(recovery: Recovery, seen: Seen, found: dict[DetourKind, str]
     pulled = [m for m in later if _told_apart(recovery, m, seen).by_hand]
     if pulled:
         found[DetourKind.WRONG_PULLED] = _say_pulled(pulled, recovery.lost[0], seen)
+    bad = [m for m in seen.members if m.state in LOST_STATES or m.state is MemberState.REBUILDING]
+    alone = len(bad) < 2 and len([m for m in recovery.missing if not m.planned]) < 2
     for one in later:
-        if one not in pulled:
+        if one not in pulled and not alone:
             running = " during the rebuild" if recovery.step is Step.REBUILD else ""
             found[DetourKind.SECOND_LOSS] = f"Another member is lost{running}: {one.where}."
 

@@ -236,7 +236,7 @@ def _swap_step(view: View, pool: Pool) -> str:
     return (
         f"{running}Touch no other drive {which}: {'; '.join(out)}. {_hangs(view, pool)}"
         f"{'' if running else _waits(view, pool)}Check "
-        "the cable and power of what is out first; if it stays out, replace it with one at least "
+        "seat, cable and power of what is out first; if it stays out, replace it with one at least "
         f"as large, powering down first unless the bay is made for hot swap{care}. Check by model "
         "and serial number before you pull anything."
     )
