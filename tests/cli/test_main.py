@@ -102,3 +102,15 @@ def test_a_database_from_a_newer_version_is_refused_in_a_sentence(tmp_path: Path
     assert status == Exit.NO_STATE
     assert "newer" in text
     assert text.strip().count("\n") == 0
+
+
+@pytest.mark.parametrize("closed", [">&-", "<&-", ">&- 2>&-", "<&- >&- 2>&-"])
+def test_a_closed_input_or_output_is_no_fault_of_ours_and_the_store_stays_whole(
+    tmp_path: Path, closed: str
+) -> None:
+    """Else the database would be opened in its place, and be written over by what is said."""
+    config = prepare(tmp_path)
+    line = f'exec "$0" -m watcher.cli --config "$1" cases {closed}'
+    ran = subprocess.run(["/bin/sh", "-c", line, sys.executable, str(config)], check=False)
+    assert ran.returncode == 0
+    assert command(config, "cases")[0] == 0

@@ -128,8 +128,24 @@ def cli(context: click.Context, settings: str | None) -> None:
     context.obj = settings
 
 
+def _open_what_is_closed() -> None:
+    """Put nothing in the place of an input or output that whoever started us closed (``>&-``).
+
+    Else the next file that is opened, the database perhaps, would be taken for it.
+    """
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # gets the lowest number that is free: this one
+            os.set_inheritable(number, True)  # noqa: FBT003 - as what it stands for
+        if getattr(sys, name) is None:
+            setattr(sys, name, os.fdopen(number, "w" if number else "r", closefd=False))
+
+
 def main() -> None:
     """Run the command, and end with its exit status."""
+    _open_what_is_closed()
     show_all_letters()
     try:
         status = cli.main(prog_name="midwatch", standalone_mode=False)
