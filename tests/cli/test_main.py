@@ -114,3 +114,24 @@ def test_a_closed_input_or_output_is_no_fault_of_ours_and_the_store_stays_whole(
     ran = subprocess.run(["/bin/sh", "-c", line, sys.executable, str(config)], check=False)
     assert ran.returncode == 0
     assert command(config, "cases")[0] == 0
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("collect", "{}"),
+        ("look", "--from", "{}"),
+        ("bench", "{}"),
+        ("replay", "{}"),
+        ("hub", "backup", "{}"),
+    ],
+)
+def test_a_file_that_cannot_even_be_asked_for_is_no_fault_of_ours(
+    tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    """A name that is too long, as one in a folder that only root may enter."""
+    config = prepare(tmp_path)
+    named = str(tmp_path / ("x" * 300))
+    status, text = command(config, *(word.format(named) for word in words))
+    assert status in {Exit.REFUSED, Exit.NOT_FOUND, Exit.WRONG_WORDS}, text
+    assert "x" * 60 in text.replace("\n", "")

@@ -118,6 +118,7 @@ def test_what_cannot_be_opened_at_the_start_is_opened_when_it_can_be(tmp_path: P
     with closing(ground):
         assert ground.in_memory
         assert "read-only" in ground.findings(NOW)[0].evidence[0].value
+        assert "mend the rights" in ground.findings(NOW)[0].next_step
         survey = Surveyor(box, Looking(box=BOX)).take("s1", box.now).survey
         Desk(ground.store, standing()).take_in(survey, box.now)
         assert not ground.come_back()

@@ -167,6 +167,11 @@ def main() -> None:
 
 
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+_NAMED_WRONGLY = {
+    errno.EACCES, errno.EPERM, errno.EROFS, errno.ENAMETOOLONG, errno.ELOOP, errno.ENOTDIR,
+    errno.EISDIR,
+}  # fmt: skip
+"""Of a file that a person named; one of ours that is missing is a fault of ours."""
 
 
 def _tell(error: Exception) -> Exit:
@@ -191,6 +196,9 @@ def _tell(error: Exception) -> Exit:
         case OSError() if error.errno in _NO_ROOM:
             sys.stdout = None  # what could not be written is not tried again at the end
             say(f"The output could not be written: {error.strerror}.", err=True)
+            return Exit.REFUSED
+        case OSError() if error.errno in _NAMED_WRONGLY and error.filename:
+            say(f"{error.filename} cannot be used: {error.strerror}.", err=True)
             return Exit.REFUSED
         case _:
             where = traceback.extract_tb(error.__traceback__)[-1]

@@ -35,6 +35,7 @@ from watcher.store.errors import (
     StoreFull,
     StoreLocked,
     StoreReadOnly,
+    translate_os,
 )
 from watcher.store.memory import Fallback, fall_back
 from watcher.store.outbox import NoticeState
@@ -181,8 +182,9 @@ class Ground:
         finally:
             if past is not None:
                 past.close()
-        ground._why = str(error)
-        ground._kind = type(error) if isinstance(error, StoreError) else None
+        if isinstance(error, OSError):
+            error = translate_os(error, "the state folder")
+        ground._why, ground._kind = str(error), type(error)
         return ground
 
     @property
