@@ -41,8 +41,9 @@ while [ "$#" -gt 0 ]; do
     --whole) halves=no ;;
     --wheels)
         wheels=${2:-}
-        if [ ! -d "$wheels" ]; then
-            say "--wheels needs a folder with built packages (*.whl)"
+        own=$(printf '%s\n' "$wheels"/midwatch-*.whl | sort -V | tail -n 1) # the newest, where there are more
+        if [ -z "$wheels" ] || [ ! -f "$own" ]; then
+            say "--wheels needs a folder with built packages: midwatch-*.whl and what it needs"
             exit 2
         fi
         shift
@@ -144,19 +145,18 @@ with target: source.backup(target)' "$state/midwatch.db" "$copy")
     fi
     pip=("$prefix/bin/python" -m pip install --quiet --disable-pip-version-check)
     if [ -n "$wheels" ]; then
-        own=("$wheels"/midwatch-*.whl)
         have=$("$prefix/bin/python" -c 'from importlib.metadata import version; print(version("midwatch"))' 2>/dev/null || true)
-        do_it "${pip[@]}" --no-index --find-links "$wheels" --upgrade "${own[0]}"
+        do_it "${pip[@]}" --no-index --find-links "$wheels" --upgrade "$own"
         # A wheel with the number that is installed already is put in its place all the same.
-        if [[ "${own[0]##*/}" == "midwatch-$have-"* ]]; then
-            do_it "${pip[@]}" --no-index --no-deps --force-reinstall "${own[0]}"
+        if [[ "${own##*/}" == "midwatch-$have-"* ]]; then
+            do_it "${pip[@]}" --no-index --no-deps --force-reinstall "$own"
         fi
     else
         do_it "${pip[@]}" --upgrade "$here"
     fi
     do_it install -d -m 0750 "$settings" "$state"
     if [ ! -e "$settings/midwatch.yaml" ]; then
-        say "no settings yet: sensible ones are used. To write a file: midwatch config init"
+        say "no settings yet: sensible ones are used. To write a file: midwatch config init > $settings/midwatch.yaml"
     fi
     do_it ln -sfn "$prefix/bin/midwatch" "$link"
     write_help
@@ -193,8 +193,8 @@ remove | purge)
     if [ "$what" = purge ]; then
         do_it rm -rf "$settings" "$state"
         if getent passwd midwatch >/dev/null; then do_it userdel midwatch; fi
-    else
-        say "settings ($settings) and history ($state) are still there; --purge takes them too"
+    elif [ -d "$settings" ] || [ -d "$state" ]; then
+        say "settings ($settings) and history ($state) stay; --purge takes them too"
     fi
     ;;
 esac

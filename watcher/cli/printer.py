@@ -34,7 +34,8 @@ def reached_by(targets: tuple[Target, ...]) -> str:
     if not away:
         return (
             "Nobody is reached away from this machine yet: messages are printed here. To get them "
-            "on your phone: midwatch config init, then fill in a target under people."
+            "on your phone, name a person and a way under people: in the settings (midwatch config "
+            "init writes a first file)."
         )
     names = ", ".join(f"{target.person} by {target.name}" for target in away)
     return f"Messages go to: {names}."
