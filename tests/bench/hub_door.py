@@ -104,6 +104,7 @@ class Found:
     client: float  # seconds of processor time
     mib: tuple[float, ...]  # of each process at the door
     in_store: int  # surveys that were taken in, by the store's own count
+    shares: tuple[float, ...]  # of the hub's processor time, of each process at the door
 
     def milliseconds(self, seconds: float) -> float:
         """Give a time for each survey."""
@@ -185,22 +186,44 @@ class Caller:
         self._port, self._context, self._fresh = port, context, fresh
         self.socket: socket.socket | ssl.SSLSocket | None = None
         self.begun = 0.0
-        self._got = b""
+        self._got = self._request = b""
+        self._shaking = False
 
     def send(self, request: bytes, begun: float) -> None:
-        """Send a request; ``begun`` is when it was due."""
-        self.begun, self._got = begun, b""
+        """Send a request; ``begun`` is when it was due. Waits for nobody's half of a handshake."""
+        self.begun, self._got, self._request = begun, b"", request
         if self.socket is None:
             self.socket = socket.create_connection(("127.0.0.1", self._port))
             self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             if self._context is not None:
-                self.socket = self._context.wrap_socket(self.socket, server_hostname="127.0.0.1")
-        self.socket.sendall(request)
+                self.socket = self._context.wrap_socket(
+                    self.socket, server_hostname="127.0.0.1", do_handshake_on_connect=False
+                )
+                self._shaking = True
+        self._go_on()
+
+    def _go_on(self) -> None:
+        """Go on with the handshake, and send once it is over."""
+        if self.socket is None:
+            raise RuntimeError("not connected")
+        if self._shaking and isinstance(self.socket, ssl.SSLSocket):
+            self.socket.setblocking(False)
+            try:
+                self.socket.do_handshake()
+            except ssl.SSLWantReadError:
+                return
+            self.socket.setblocking(True)
+            self._shaking = False
+        self.socket.sendall(self._request)
+        self._request = b""
 
     def read(self) -> int | None:
         """Read on; the status once the answer is whole, and None before."""
         if self.socket is None:
             raise RuntimeError("nothing was sent")
+        if self._request:
+            self._go_on()
+            return None
         part = self.socket.recv(65536)
         if not part:
             raise ConnectionError("the hub hung up before it answered")
@@ -410,10 +433,12 @@ def run(plan: Plan) -> Found:
                 boxes.send_all(warm)
             todo = deque(one for part in sent[WARM_ROUNDS:] for one in part)
             surveys = len(todo)
+            each = {one: ticks(Path(f"/proc/{one}")) for one in at_the_door(hub.pid)}
             before, own = spent_by(hub.pid), resource.getrusage(resource.RUSAGE_SELF)
             passed, times, refused = boxes.send_all(todo)
             hub_spent = spent_by(hub.pid).since(before)
             mine = resource.getrusage(resource.RUSAGE_SELF)
+            each = {one: ticks(Path(f"/proc/{one}")) - was for one, was in each.items()}
             mib = tuple(mib_of(one) for one in at_the_door(hub.pid))
             boxes.close()
         with open_store(path, now=now, check=False) as store, store.snapshot() as tx:
@@ -427,6 +452,7 @@ def run(plan: Plan) -> Found:
         client=mine.ru_utime + mine.ru_stime - own.ru_utime - own.ru_stime,
         mib=mib,
         in_store=in_store - WARM_ROUNDS * plan.boxes,
+        shares=tuple(one / (sum(each.values()) or 1.0) for one in each.values()),
     )
 
 
@@ -438,6 +464,7 @@ def table(plan: Plan, found: Found) -> str:
     parts = f"door {each(spent.door):.2f}, desk {each(spent.desk):.2f}, rest {each(spent.rest):.2f}"
     alone = 1000 * least / found.each
     memory = ", ".join(f"{one:.0f}" for one in found.mib)
+    shares = ", ".join(f"{one:.0%}" for one in found.shares)
     counted = f"{found.refused} refused, {found.in_store} in the store"
     told = (
         ("seen", f"{found.surveys / found.passed:.0f} a second beside the boxes ({counted})"),
@@ -445,6 +472,7 @@ def table(plan: Plan, found: Found) -> str:
         ("hub, each", f"{found.each:.2f} ms of processor time: {parts}"),
         ("boxes, each", f"{each(found.client):.2f} ms; the delivery {each(spent.delivery):.2f} ms"),
         ("hub alone", f"{alone:.0f} a second on {least} cores, by calculation"),
+        ("shared", f"{shares} of that by each process"),
         ("memory", f"{memory} MiB (PSS) of each process"),
     )
     head = f"{plan.boxes} boxes, {found.surveys} surveys, {plan.processes} processes, {plan.words}"

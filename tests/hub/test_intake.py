@@ -19,9 +19,16 @@ from tests.lab.receivers import wait_until
 from watcher.facts.identity import BoxId
 from watcher.hub import shop as shop_module
 from watcher.hub.enrolment import hash_of, invite
-from watcher.hub.intake import MOST_OF_ONE, MOST_WAITING, Door, plain_address
+from watcher.hub.intake import (
+    BUSY_FROM,
+    MOST_OF_ONE,
+    MOST_WAITING,
+    SPREAD_EVERY,
+    Door,
+    plain_address,
+)
 from watcher.hub.line import Line
-from watcher.hub.server import DoorServer, Place
+from watcher.hub.server import DoorServer, Listening, Place
 from watcher.hub.shop import Shop
 from watcher.hub.telling import PATH, pack_telling
 from watcher.hub.wire import MOST_SENT, MOST_SMALL, Joining, Renewal, pack, pack_plain
@@ -39,11 +46,11 @@ class Woken:
 class House:
     """A hub that listens."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, spreads: bool = False) -> None:
         self.hub: Shop = shop()
         self.token = enrol(self.hub, "press")
         self.woken, self.trouble = Woken(), list[str]()
-        door = Door(self.hub, StillClock(), self.woken, self.trouble.append)
+        door = Door(self.hub, StillClock(), self.woken, self.trouble.append, spreads=spreads)
         self.door = door
         self.server = DoorServer(door, Place(address="127.0.0.1", port=0), self.trouble.append)
         self.server.start()
@@ -149,7 +156,7 @@ def test_no_box_is_called_as_the_hub_is(house: House) -> None:
 def test_one_of_two_at_a_door_that_listens_no_more_leaves_the_other_listening_and_says_nothing(
     house: House, caplog: pytest.LogCaptureFixture
 ) -> None:
-    shared = socket.socket(fileno=os.dup(house.server.listening))
+    shared = Listening(fileno=os.dup(house.server.listening))
     door = Door(house.hub, StillClock(), house.woken, house.trouble.append)
     place = Place(address="127.0.0.1", port=0)
     second = DoorServer(door, place, house.trouble.append, listening=shared)
@@ -281,3 +288,40 @@ def test_what_the_clock_of_a_box_shows_is_told_with_its_survey(house: House) -> 
 def test_an_address_of_ipv4_is_one_also_at_a_socket_for_both(host: str, address: str) -> None:
     """RFC 4291 section 2.5.5.2: how such a socket shows it."""
     assert plain_address(host) == address
+
+
+class Kept:
+    """A call that is kept, and whether it was ended."""
+
+    def __init__(self, house: House, token: str, first_drive: int) -> None:
+        self.house, self.token, self.first_drive = house, token, first_drive
+        self.line = http.client.HTTPConnection("127.0.0.1", house.server.port, timeout=20)
+        self.sent = 0
+
+    def is_ended(self) -> bool:
+        self.sent += 1
+        survey = pack(parcel(look(self.sent, first_drive=self.first_drive)))
+        self.line.request("POST", "/box/surveys", survey, {"Authorization": f"Bearer {self.token}"})
+        response = self.line.getresponse()
+        assert response.status == 200
+        response.read()
+        return response.will_close
+
+
+@pytest.mark.parametrize(("spreads", "busy"), [(True, True), (True, False), (False, True)])
+def test_where_several_share_a_door_a_busy_one_now_and_then_ends_a_call_for_another_to_take(
+    *, spreads: bool, busy: bool
+) -> None:
+    house = House(spreads=spreads)
+    others = [enrol(house.hub, f"other-{n}") for n in range(BUSY_FROM)] if busy else []
+    waiting = [house.begin(token) for token in others]
+    try:
+        assert wait_until(lambda: house.door.waiting == len(others), 20)
+        kept = Kept(house, house.token, 0)
+        ended = [kept.is_ended() for _ in range(2 * SPREAD_EVERY)]
+        kept.line.close()
+    finally:
+        for line in waiting:
+            line.close()
+        house.server.stop()
+    assert sum(ended) == (2 if spreads and busy else 0)

@@ -23,7 +23,7 @@ from watcher.hub.enrolment import hash_of, invite, join
 from watcher.hub.errors import HubError
 from watcher.hub.intake import Door
 from watcher.hub.line import Line
-from watcher.hub.server import SLEPT_AFTER, DoorServer, HubLoop, Place
+from watcher.hub.server import BACKLOG, SLEPT_AFTER, DoorServer, HubLoop, Listening, Place
 from watcher.hub.shop import Shop
 from watcher.hub.wire import Joining, pack
 from watcher.service.clock import SystemClock
@@ -62,7 +62,7 @@ def test_one_that_listens_no_more_leaves_the_socket_to_the_others() -> None:
     said: list[str] = []
     with socket.create_server(("127.0.0.1", 0)) as shared:
         where = shared.getsockname()
-        own = socket.socket(fileno=os.dup(shared.fileno()))
+        own = Listening(fileno=os.dup(shared.fileno()))
         door = Door(shop(), StillClock(), Silent(), said.append)
         server = DoorServer(
             door, Place(address=where[0], port=where[1]), said.append, listening=own
@@ -77,6 +77,22 @@ def test_one_that_listens_no_more_leaves_the_socket_to_the_others() -> None:
             shared.accept()[0].close()
     assert said == []
     assert own.fileno() == -1, "closed here"
+
+
+def test_calls_are_taken_one_at_a_time_and_as_many_may_wait_as_ever() -> None:
+    """Of a socket that listens the kernel tells how many may wait (tcp(7), TCP_INFO: sacked)."""
+    door = Door(shop(), StillClock(), Silent(), list[str]().append)
+    server = DoorServer(door, Place(address="127.0.0.1", port=0), list[str]().append)
+    server.start()
+    with closing(Line(f"http://127.0.0.1:{server.port}")) as line, pytest.raises(HubError):
+        line.post("/box/surveys", b"")  # it serves: asyncio has listened by its own number
+    with closing(Listening(fileno=os.dup(server.listening))) as same:
+        told = same.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, 104)
+    most = int(Path("/proc/sys/net/core/somaxconn").read_text())
+    assert int.from_bytes(told[28:32], sys.byteorder) == min(BACKLOG, most)
+    (taken,) = {each._backlog for each in server._server.servers}
+    assert taken == 1
+    server.stop()
 
 
 def test_a_turn_moves_books_and_finds_who_is_quiet() -> None:

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import argparse
 import os
-import socket
 import sys
 
 from watcher.hub.clients import Clients
 from watcher.hub.helpers import RELOAD, TOLD
 from watcher.hub.intake import Door
-from watcher.hub.server import DoorServer, Place, ease_collector
+from watcher.hub.server import DoorServer, Listening, Place, ease_collector
 from watcher.hub.shop import Shop
 from watcher.service.bootstrap import load_settings, open_state, to_standing
 from watcher.service.clock import SystemClock
@@ -65,13 +64,13 @@ def main() -> None:
             key=config.shop.key_file,
         )
         store = open_state(config, clock.now(), check=False, make=False)
-        listening = socket.socket(fileno=asked.listening)
+        listening = Listening(fileno=asked.listening)
     except (ConfigError, StoreError, OSError, ValueError) as error:
         _trouble(f"A helper at the door cannot work: {error}")
         sys.exit(3)
     with store:
         shop = Shop(store, Clients(to_standing(config), config), ahead=not store.is_shared)
-        door = Door(shop, clock, Says(), _trouble)
+        door = Door(shop, clock, Says(), _trouble, spreads=True)
         server = DoorServer(door, place, _trouble, Bounded, listening=listening)
         server.start()
         ease_collector()

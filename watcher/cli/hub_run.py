@@ -96,7 +96,7 @@ def run_hub(path: str | None, config: Config) -> None:
     more = config.shop.processes - 1
     shop = Shop(store, Clients(to_standing(config), config), ahead=more > 0 and not store.is_shared)
     delivery = DeliveryChild(delivery_command(file_of(config), path), environment())
-    door = Door(shop, clock, delivery, say)
+    door = Door(shop, clock, delivery, say, spreads=more > 0)
     try:
         server = DoorServer(door, place, say, Bounded)
     except OSError as error:

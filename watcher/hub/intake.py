@@ -54,6 +54,10 @@ MOST_OF_ONE = 4
 """Parcels of one token at hand; our choice: a box sends one at a time, and may send it again while
 the first is still on its way."""
 
+BUSY_FROM, SPREAD_EVERY = 4, 8
+"""While so many wait here, of so many answers one ends its call. Our choice: one handshake for
+eight surveys at most, and some dozens of surveys until several processes share the work."""
+
 MOST_REMEMBERED = 20_000
 """Tokens that are known without being looked up; our choice: twice the boxes of a hub."""
 
@@ -104,9 +108,16 @@ class Door:
     """Takes what boxes send."""
 
     def __init__(
-        self, shop: Shop, clock: Clock, delivery: Wakes, trouble: Callable[[str], None]
+        self,
+        shop: Shop,
+        clock: Clock,
+        delivery: Wakes,
+        trouble: Callable[[str], None],
+        *,
+        spreads: bool = False,
     ) -> None:
-        """Get ready."""
+        """Get ready. With ``spreads`` other processes take calls at the same socket."""
+        self._spreads, self._busy_answers = spreads, 0
         self._shop, self._clock, self._delivery, self._trouble = shop, clock, delivery, trouble
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="intake")
         self._looker = ThreadPoolExecutor(1, thread_name_prefix="who")
@@ -160,7 +171,17 @@ class Door:
             self._say(f"A survey could not be written down: {error}")
             return _refuse(Refused(Why.BUSY, "The hub cannot write it down now: come again later."))
         self._said = ""
-        return _response(200, write_answer(answer))
+        return _response(200, write_answer(answer), hangs_up=self._is_to_spread())
+
+    def _is_to_spread(self) -> bool:
+        """Tell whether this call is ended, so that the box calls again and another may take it.
+
+        Calls that are kept stay with the process that took them, which may have most of them.
+        """
+        if not self._spreads or self._waiting < BUSY_FROM:
+            return False
+        self._busy_answers += 1
+        return self._busy_answers % SPREAD_EVERY == 0
 
     async def _of_a_box(self, request: Request, work: Callable[[Sent], Answer]) -> Answer:
         """Take what a box of ours sends, and have it worked on in its turn."""
@@ -349,8 +370,10 @@ def _refuse(refused: Refused) -> Response:
     return _response(_STATUS[refused.why], write_refusal(refused))
 
 
-def _response(status: int, body: bytes) -> Response:
+def _response(status: int, body: bytes, *, hangs_up: bool = False) -> Response:
     headers = {"cache-control": "no-store", "x-content-type-options": "nosniff"}
     if status == 503:
         headers["retry-after"] = "10"
+    if hangs_up:
+        headers["connection"] = "close"
     return Response(body, status_code=status, media_type="application/json", headers=headers)

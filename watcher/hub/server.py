@@ -32,6 +32,9 @@ MOST_CONNECTIONS = 2000
 LARGEST_HEAD = 16 * 1024
 STOP_SECONDS = 3
 BACKLOG = 1024
+TAKEN_AT_ONCE = 1
+"""Calls that a process takes between two looks at what else is to be done: so of many that wait,
+as when all boxes come back at once, each of several processes gets those that it has time for."""
 LONGEST_WAIT_SECONDS = 1.0
 MIND_QUIET_EVERY = timedelta(minutes=1)
 SLEPT_AFTER = timedelta(minutes=5)
@@ -58,6 +61,18 @@ class Place:
             )
 
 
+class Listening(socket.socket):
+    """A socket to listen on, for one or for several processes.
+
+    However many calls a process takes at a time, so many may wait here.
+    """
+
+    def listen(self, backlog: int = BACKLOG) -> None:
+        """Listen. ``backlog`` is what asyncio takes at a time, and not what may wait."""
+        del backlog
+        super().listen(BACKLOG)
+
+
 class DoorServer:
     """Serves the door from a thread."""
 
@@ -68,7 +83,7 @@ class DoorServer:
         trouble: Callable[[str], None],
         protocol: type[asyncio.Protocol] | None = None,
         *,
-        listening: socket.socket | None = None,
+        listening: Listening | None = None,
     ) -> None:
         """Get ready. ``protocol`` is uvicorn's, with limits of the caller's. Raises OSError.
 
@@ -94,7 +109,7 @@ class DoorServer:
                 limit_concurrency=MOST_CONNECTIONS,
                 timeout_keep_alive=KEEP_SECONDS,
                 timeout_graceful_shutdown=STOP_SECONDS,
-                backlog=BACKLOG,
+                backlog=TAKEN_AT_ONCE,
                 h11_max_incomplete_event_size=LARGEST_HEAD,
                 **more,
             )
@@ -167,14 +182,14 @@ class DoorServer:
             self._socket.close()
 
 
-def _listen(place: Place) -> socket.socket:
+def _listen(place: Place) -> Listening:
     """Open the socket to listen on. Raises OSError."""
     family = socket.AF_INET6 if ":" in place.address else socket.AF_INET
-    opened = socket.socket(family, socket.SOCK_STREAM)
+    opened = Listening(family, socket.SOCK_STREAM)
     try:
         opened.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         opened.bind((place.address, place.port))
-        opened.listen(BACKLOG)  # so that nobody is turned away while the server starts
+        opened.listen()  # so that nobody is turned away while the server starts
     except OSError:
         opened.close()
         raise
