@@ -22,6 +22,7 @@ from tests.rules.build import (
     view,
 )
 from watcher.facts.drive import Medium, Metric, Unread
+from watcher.facts.finding import Finding
 from watcher.facts.kernel_event import Category
 from watcher.facts.pool import Role, Work, WorkKind, WorkState
 
@@ -216,3 +217,66 @@ def test_times_are_told_with_the_drive() -> None:
     seen = view(pasts=(past("b", last_present=T0 - 2 * DAY - timedelta(hours=3)),))
     (finding,) = of("drive-gone", seen)
     assert finding.evidence[0].value == "2026-02-27 09:00 UTC, 2 days 3 h ago"
+
+
+def told(finding: Finding) -> list[tuple[str, str]]:
+    return [(e.what, e.value) for e in finding.evidence]
+
+
+def test_of_many_lines_the_latest_three_are_quoted_with_how_many_there_were() -> None:
+    lines = tuple(
+        replace(
+            event("a", Category.MEDIUM, ago=timedelta(hours=9 - n)), line=f"line {n}" if n else ""
+        )
+        for n in range(5)
+    )
+    (finding,) = of("log-says-media", view(reading("a"), recent=lines))
+    assert told(finding) == [
+        ("kernel log 2026-03-01 05:00 UTC", "line 2"),
+        ("kernel log 2026-03-01 06:00 UTC", "line 3"),
+        ("kernel log 2026-03-01 07:00 UTC", "line 4"),
+        ("lines in 24 hours", "5"),
+    ]
+    (finding,) = of("log-says-media", view(reading("a"), recent=lines[:1]))
+    assert told(finding)[0] == ("kernel log 2026-03-01 03:00 UTC", "some-line")
+
+
+def test_the_count_of_a_bad_link_is_evidence_where_it_grew_and_only_there() -> None:
+    points = past("a", {CRC: [(60, 5)]})
+    (counted,) = of("wire-or-backplane", view(reading("a", {CRC: 9}), pasts=(points,)))
+    assert [row[0] for row in told(counted)] == ["interface CRC errors"]
+    assert told(counted)[0][1].startswith("9")
+    lines = (event("a", Category.LINK, count=8),)
+    still = view(reading("a", {CRC: 5}), pasts=(points,), recent=lines)
+    (logged,) = of("wire-or-backplane", still)
+    assert [row[0] for row in told(logged)] == ["kernel log 2026-03-01 11:00 UTC"]
+    assert (counted.level, logged.level) == (3, 4)
+
+
+def test_a_drive_that_left_is_told_with_what_was_met_at_its_place_and_never_after_now() -> None:
+    seen = view(
+        pasts=(past("b", last_present=T0 + timedelta(hours=2)), past("c")),
+        unread=(unread("b", Unread.VANISHED), unread("c", Unread.HUNG)),
+    )
+    (finding,) = of("drive-gone", seen)
+    assert told(finding) == [
+        ("last there", "2026-03-01 14:00 UTC, 0 s ago"),
+        ("at /dev/sdb", "as seen"),
+    ]
+    assert finding.level == 1
+
+
+def test_a_slow_drive_is_told_with_its_wait_and_that_of_its_siblings() -> None:
+    waits = {"a": 90_000, "b": 9_000, "c": 8_000, "d": 500_000}
+    readings = [reading(x, {WAIT: w}) for x, w in waits.items()]
+    pasts = tuple(past(x, {WAIT: [(1, w)]}) for x, w in waits.items())
+    seen = view(*readings[:3], pools=(pool("abc"),), pasts=pasts)
+    (finding,) = of("slower-than-its-siblings", seen)
+    assert told(finding) == [
+        ("wait for each request", "90.0 ms"),
+        ("median of 2 siblings", "8.5 ms"),
+    ]
+    assert finding.level == 4  # 10.6 times
+    at_the_least = {"a": 20_000, "b": 10, "c": 10}
+    assert slow(at_the_least, 20_000) == "note"
+    assert slow(at_the_least | {"a": 19_999}, 19_999) is None

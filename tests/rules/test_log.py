@@ -199,3 +199,44 @@ def test_every_grave_kind_of_line_is_heard_by_some_rule() -> None:
         seen = view(reading("a"), recent=(event("a", category, what=what),))
         assert {rule for rule in all_rules(seen) if rule.startswith("log-says")}, what
     assert LATE.isdisjoint(FAULTS)
+
+
+def test_a_drive_that_reports_a_fault_of_its_own_among_others_is_told_as_that() -> None:
+    recent = (event("a", C, what="controller-down"), event("a", C, what="drive-fault"))
+    (both,) = of("log-says-controller", view(reading("a"), recent=recent))
+    assert both.sentence == "The drive reported a fault inside itself."
+    (down,) = of("log-says-controller", view(reading("a"), recent=recent[:1]))
+    assert down.sentence == "The drive did not answer the system in time, and had to be reset."
+    quiet = event("a", C, what="port-reset", count=50)
+    (told,) = of("log-says-controller", view(reading("a"), recent=(*recent, quiet)))
+    assert told.evidence[-1].value == "2", "what only tells of something else is not counted"
+
+
+def test_a_whole_pool_speaks_for_its_own_lines_and_for_no_other_pool() -> None:
+    whole = replace(pool("ab", kind=PoolKind.BTRFS, key=BTRFS), name="tank")
+    short = replace(
+        pool("cd", lost="d", kind=PoolKind.BTRFS, key=PoolId("btrfs:barn")), name="barn"
+    )
+    lines = tuple(
+        replace(event(x, FS, what="fs-io-failed"), line="BTRFS error (device sdx)") for x in "ac"
+    )
+    found = of("log-says-filesystem", view(reading("a"), pools=(whole, short), recent=lines))
+    assert {f.label: f.urgency for f in found} == {"pool tank": "note", "pool barn": "now"}
+    assert {f.pool for f in found} == {BTRFS, PoolId("btrfs:barn")}
+    assert all(f.drives == () for f in found)
+    strange = replace(lines[0], subject=about_pool(PoolId("btrfs:gone")))
+    (lone,) = of("log-says-filesystem", view(pools=(whole,), recent=(strange,)))
+    assert (lone.label, lone.urgency) == ("pool btrfs:gone", "this-week")
+
+
+def test_only_a_mended_copy_is_told_as_no_loss_and_the_filesystem_is_named() -> None:
+    mended = event("a", FS, what="fs-bad-copy-repaired")
+    (found,) = of("log-says-filesystem", view(reading("a"), recent=(mended,)))
+    assert found.next_step.startswith("Nothing is lost.")
+    assert found.sentence == "A filesystem (sda) met a bad copy and wrote it anew from a good one."
+    assert found.drives == (drive("a"),)
+    nameless = replace(mended, what="fs-damaged", device="")
+    (found,) = of("log-says-filesystem", view(reading("a"), recent=(nameless,)))
+    assert found.next_step.startswith("See first that a copy")
+    assert found.sentence.startswith("A filesystem ")
+    assert "()" not in found.sentence
