@@ -166,7 +166,9 @@ def test_zfs_takes_a_disk_that_it_was_given_whole_without_its_partition(
 ) -> None:
     """Our own run with zfs 2.3.2: status -P shows -part1, status and the commands do without."""
     swap = replace(GROUNDS["zfs"], step=Step.SWAP, old_name=told)
-    for command in commands_for(swap):
+    commands = commands_for(swap)
+    assert commands
+    for command in commands:
         assert f" tank {taken}" in command.line
         assert ("zpool status tank shows the name" in command.does) is (told != taken)
 

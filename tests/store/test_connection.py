@@ -66,6 +66,7 @@ def test_bringing_the_log_to_the_disk_disturbs_no_lock(tmp_path: Path) -> None:
 
 def test_without_a_log_there_is_nothing_to_bring(tmp_path: Path) -> None:
     flush_log(tmp_path / "none.db", "the store")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_log_that_cannot_be_brought_to_the_disk_is_told(tmp_path: Path) -> None:

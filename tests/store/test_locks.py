@@ -19,4 +19,8 @@ def test_each_name_has_a_number_of_its_own_that_a_server_takes() -> None:
     numbers = {key_of(f"delivery {n}") for n in range(1000)}
     assert len(numbers) == 1000
     assert all(-(2**63) <= n < 2**63 for n in numbers)
-    assert key_of("a") == key_of("a")
+
+
+def test_the_number_of_a_name_is_the_same_in_every_process_and_version() -> None:
+    """The first 64 bits of SHA-256; its example "abc" is ba7816bf 8f01cfea … (FIPS 180-2, B.1)."""
+    assert key_of("abc") == 0xBA7816BF8F01CFEA - 2**64
