@@ -13,9 +13,10 @@ from tests.lab.step_host import kept_step
 from tests.recovery.world import Followed, World, identity
 from watcher.facts.drive import Protocol
 from watcher.facts.identity import DriveId
-from watcher.facts.pool import MemberState, Noted, PoolKind, Remark, Work, WorkKind, WorkState
-from watcher.recovery.ground import NEW_DRIVE, by_id, ground_of, partition_of
+from watcher.facts.pool import MemberState, Noted, PoolKind, Remark, Role, Work, WorkKind, WorkState
+from watcher.recovery.ground import NEW_DRIVE, OLD_DRIVE, by_id, ground_of, partition_of
 from watcher.recovery.record import Step
+from watcher.recovery.seen import Seen
 
 
 @pytest.mark.parametrize(
@@ -113,3 +114,109 @@ def test_the_paths_are_those_that_udev_made_in_our_own_runs() -> None:
     for drive in drives:
         who = replace(identity("x"), drive=drive, protocol=Protocol.SCSI)
         assert by_id(who).removeprefix("/dev/disk/by-id/") in made
+
+
+def with_parts(seen: Seen, *parts: str, loop: bool = False) -> Seen:
+    """Give each member a node that ends like this; on a loop device, where asked."""
+    assert seen.pool is not None
+    members = tuple(
+        replace(
+            m,
+            node=f"/dev/loop{n}" if loop else f"/dev/sd{'abc'[n]}{part}",
+            drives=(DriveId(f"loop_{n}"),) if loop else m.drives,
+        )
+        for n, (m, part) in enumerate(zip(seen.members, parts, strict=True))
+    )
+    return replace(seen, pool=replace(seen.pool, tree=replace(seen.pool.tree, parts=members)))
+
+
+@pytest.mark.parametrize(
+    ("parts", "part", "old"),
+    [
+        (("1", "1", "1"), "-part1", "/dev/disk/by-id/ata-Altair_A8_D-B-part1"),
+        (("", "", ""), "", "/dev/disk/by-id/ata-Altair_A8_D-B"),
+        (("1", "1", "2"), "", "/dev/disk/by-id/ata-Altair_A8_D-B"),
+    ],
+)
+def test_the_lost_member_is_the_partition_that_all_members_are_and_the_new_drive_a_whole_one(
+    parts: tuple[str, ...], part: str, old: str
+) -> None:
+    made = lost()
+    assert made.recovery is not None
+    ground = ground_of(made.recovery, with_parts(made.world.seen(), *parts))
+    assert (ground.part, ground.old) == (part, old)
+    assert ground.good == "/dev/disk/by-id/ata-Altair_A8_D-A", "to copy a partition table from"
+
+
+def test_what_the_stack_calls_the_lost_member_now_comes_before_what_it_was_called() -> None:
+    made = lost()
+    assert made.recovery is not None
+    seen = made.world.seen()
+    assert ground_of(made.recovery, seen).old_name == "b"
+    assert seen.pool is not None
+    renamed = tuple(
+        replace(m, name="5952609542268402741") if m.name == "b" else m for m in seen.members
+    )
+    there = replace(seen, pool=replace(seen.pool, tree=replace(seen.pool.tree, parts=renamed)))
+    assert ground_of(made.recovery, there).old_name == "5952609542268402741"
+    made.world.sight = "unlisted"
+    unlisted = ground_of(made.recovery, made.world.seen())
+    assert (unlisted.old_name, unlisted.node, unlisted.layout) == ("b", "/dev/ARRAY", "")
+    assert unlisted.good == ""
+
+
+def test_a_drive_that_is_away_is_named_by_what_lasts_or_by_a_stand_in_and_never_by_another() -> (
+    None
+):
+    made = lost()
+    assert made.recovery is not None
+    seen = made.world.seen()
+    nameless = replace(seen, identities={})
+    assert ground_of(made.recovery, nameless).old == OLD_DRIVE
+    made.world.away = {"d-b"}
+    gone = ground_of(made.recovery, made.world.seen())
+    assert (gone.old_here, gone.old_name) == (False, "b")
+    by_wwn = replace(
+        made.recovery,
+        lost=tuple(replace(m, drive=DriveId("wwn-5000a1400000005e")) for m in made.recovery.lost),
+    )
+    assert ground_of(by_wwn, nameless).old == "/dev/disk/by-id/wwn-0x5000a1400000005e"
+
+
+def test_a_loop_device_is_named_by_its_node_and_by_a_stand_in_where_it_has_none() -> None:
+    made = lost()
+    assert made.recovery is not None
+    on_loops = replace(
+        made.recovery,
+        lost=tuple(replace(m, drive=DriveId("loop_1")) for m in made.recovery.lost),
+    )
+    seen = with_parts(made.world.seen(), "", "", "", loop=True)
+    people = {DriveId(f"loop_{n}"): identity(f"loop_{n}") for n in range(3)}
+    ground = ground_of(on_loops, replace(seen, identities=people))
+    assert (ground.old, ground.good) == ("/dev/loop1", "/dev/loop0")
+    made.world.sight = "unlisted"
+    unlisted = replace(made.world.seen(), identities=people)
+    assert ground_of(on_loops, unlisted).old == OLD_DRIVE
+
+
+def test_role_scrub_and_planned_work_are_known_to_the_commands() -> None:
+    world = World.of("a", "b", bears=1)
+    world.add_member("p", Role.PARITY)
+    made = Followed(world)
+    made.look()
+    world.announced = {"d-p"}
+    made.look()
+    assert made.recovery is not None
+    ground = ground_of(made.recovery, world.seen())
+    assert (ground.role, ground.planned, ground.checking) == (Role.PARITY, True, False)
+    for kind in (WorkKind.SCRUB, WorkKind.REPAIR):
+        world.work = Work(kind=kind)
+        assert ground_of(made.recovery, world.seen()).checking
+    world.work = Work(kind=WorkKind.REBUILD)
+    running = ground_of(made.recovery, world.seen())
+    assert (running.checking, running.rebuild_is_held) == (False, False)
+    world.now += timedelta(minutes=10)
+    world.set("p", MemberState.FAILED)
+    made.look()
+    short = ground_of(made.recovery, world.seen())
+    assert not short.planned, "its old member works no more"
