@@ -1,6 +1,7 @@
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -24,7 +25,15 @@ from watcher.facts.readiness import (
     Preparation,
     ShelfSpare,
 )
-from watcher.recovery.shelf import class_of, compare, compare_all, plan_with, say_fits, usable
+from watcher.recovery.shelf import (
+    class_of,
+    compare,
+    compare_all,
+    plan_with,
+    say_fits,
+    say_proof,
+    usable,
+)
 
 T0 = datetime(2026, 3, 1, tzinfo=UTC)
 TB = 10**12
@@ -240,3 +249,24 @@ def test_a_drive_is_named_by_the_class_that_failure_rates_know() -> None:
     assert class_of(who("n", 1, protocol=Protocol.NVME)) is DriveClass.NVME
     assert class_of(who("f", 1, medium=Medium.FLASH)) is DriveClass.FLASH
     assert class_of(who("u", 1, medium=Medium.UNKNOWN)) is DriveClass.UNKNOWN
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({}, "not proven"),
+        ({"proven_at": T0 - timedelta(days=10)}, "proven {10}, again by {-720}"),
+        ({"proven_at": T0 - timedelta(days=730)}, "proven {730}: too long ago, prove it again"),
+        ({"failed_at": T0 - timedelta(days=1)}, "did not pass on {1}: not a spare"),
+        ({"ordered": True}, "ordered, no date"),
+        ({"ordered": True, "arrives_at": T0}, "ordered, arrives {0}"),
+        (
+            {"ordered": True, "arrives_at": T0 - timedelta(days=2)},
+            "ordered, arrives {2} (overdue)",
+        ),
+    ],
+)
+def test_what_a_burn_in_is_worth_is_said_with_its_days(more: dict[str, object], words: str) -> None:
+    for days in (10, -720, 730, 1, 0, 2):
+        words = words.replace(f"{{{days}}}", f"{T0 - timedelta(days=days):%d %b %Y}")
+    assert say_proof(spare(1, 8, **more), T0) == words
