@@ -182,8 +182,8 @@ def test_what_came_of_the_last_restore_is_told_of_each_thing() -> None:
     assert found.sentence == "The last restore that was tried did not work."
     assert found.level == 4
     assert told(found) == [
-        ("photos", f"did not work on {bad.at:%Y-%m-%d}, from nas"),
-        ("letters", f"worked on {old.at:%Y-%m-%d}, from vault"),
+        ("photos", f"did not work on {bad.at:%Y-%m-%d} (UTC), from nas"),
+        ("letters", f"worked on {old.at:%Y-%m-%d} (UTC), from vault"),
         ("maps", "never tried"),
     ]
     never = one("restore-never-tried", seen(thing(*GOOD)))

@@ -201,7 +201,7 @@ def test_a_route_is_proven_by_a_person_who_answered_within_a_year() -> None:
     found = one("route-unproven", answered(365))
     assert (found.urgency, found.level) == (Urgency.NOTE, 1)
     assert [(e.what, e.value) for e in found.evidence] == [
-        ("last answer", f"{T0 - 365 * DAY:%Y-%m-%d}")
+        ("last answer", f"{T0 - 365 * DAY:%Y-%m-%d} (UTC)")
     ]
 
 

@@ -113,7 +113,7 @@ def test_a_scrub_that_was_seen_is_dated_and_one_that_was_not_is_not_claimed() ->
     (seen,) = of("scrub-overdue", view(pools=(pool(scrubbed_at=T0 - 40 * DAY),)))
     assert seen.sentence == "The pool tank has not been scrubbed for 40 days."
     assert [(e.what, e.value) for e in seen.evidence] == [
-        ("last scrub", f"{T0 - 40 * DAY:%Y-%m-%d}")
+        ("last scrub", f"{T0 - 40 * DAY:%Y-%m-%d} (UTC)")
     ]
     past = pool_past(first_seen=T0 - 40 * DAY)
     (never,) = of("scrub-overdue", view(pools=(pool(),), pool_pasts=(past,)))
