@@ -243,6 +243,16 @@ def test_errors_are_compared_with_what_they_were_when_it_became_whole() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("kind", "asked"), [(PoolKind.MD, 512), (PoolKind.BTRFS, None), (PoolKind.FILE_PARITY, None)]
+)
+def test_the_size_of_sectors_is_asked_only_where_it_matters(
+    kind: PoolKind, asked: int | None
+) -> None:
+    made = hurt("b", kind=kind)
+    assert place_of(recovery_of(made), made.world.seen()).logical_sector_bytes == asked
+
+
 def test_the_place_is_that_of_the_largest_lost_member() -> None:
     made = Followed(World.of("a", "b", "c", bears=2))
     made.world.sizes["d-b"] = SECTORS // 2

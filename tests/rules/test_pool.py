@@ -210,6 +210,18 @@ def test_a_spare_that_is_there_and_not_filled_is_named_before_one_is_bought() ->
     assert "A spare" not in finding.next_step
 
 
+def test_where_drives_stand_alone_no_sync_runs_and_the_rest_can_be_read() -> None:
+    """A sync after a loss forgets what parity could still bring back."""
+    alone = {"kind": PoolKind.FILE_PARITY, "at_stake": AtStake.MEMBER}
+    (finding,) = of("margin-gone", view(pools=(pool(lost="b", **alone),)))
+    assert "Let no sync run" in finding.next_step
+    assert finding.next_step.index("no sync") < finding.next_step.index("Touch no other drive")
+    (finding,) = of("pool-broken", view(pools=(pool(lost="ab", **alone),)))
+    assert finding.sentence.endswith("What sits on its other drives can be read as before.")
+    (finding,) = of("pool-broken", view(pools=(pool(lost="ab"),)))
+    assert "can be read" not in finding.sentence
+
+
 def test_of_a_broken_pool_it_is_said_which_drives_are_out() -> None:
     (finding,) = of("pool-broken", view(pools=(pool(lost="ab"),)))
     assert finding.next_step.endswith("Out of it: wwn-a; wwn-b.")

@@ -15,11 +15,16 @@ from typing import Final
 
 from watcher.exposure.life import Recording
 from watcher.facts.drive import DriveIdentity, Medium, Protocol
-from watcher.facts.pool import Role
+from watcher.facts.pool import PoolKind, Role
 from watcher.facts.units import say_bytes, say_count
 
 SECTOR_BYTES: Final = 512
 """The unit in which a missing piece is told when the drive does not say its own."""
+
+
+ANY_SECTORS: Final = frozenset({PoolKind.BTRFS, PoolKind.FILE_PARITY})
+"""Pools that take a drive whatever the size of its sectors: btrfs works in blocks of 4,096 bytes,
+parity on the level of files stands on filesystems of their own (from memory)."""
 
 
 class Fitness(StrEnum):

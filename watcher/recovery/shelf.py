@@ -17,7 +17,7 @@ from watcher.facts.drive import DriveIdentity, Medium, Protocol
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import Member, Pool, Role
 from watcher.facts.readiness import Preparation, ProofState, ShelfSpare, SpareFit
-from watcher.recovery.fit import Fitness, Place, fits
+from watcher.recovery.fit import ANY_SECTORS, Fitness, Place, fits
 
 IdentityOf = Callable[[DriveId], DriveIdentity | None]
 LabelOf = Callable[[DriveId], str]
@@ -36,7 +36,9 @@ def place_of(pool: Pool, member: Member, identity_of: IdentityOf) -> Place:
         drive_bytes=who.capacity_bytes if who is not None else None,
         member_bytes=member.capacity_bytes,
         largest_data_bytes=max(data) if data and member.role is Role.PARITY else None,
-        logical_sector_bytes=who.logical_sector_bytes if who is not None else None,
+        logical_sector_bytes=who.logical_sector_bytes
+        if who is not None and pool.kind not in ANY_SECTORS
+        else None,
         protocol=who.protocol if who is not None else Protocol.UNKNOWN,
         medium=who.medium if who is not None else Medium.UNKNOWN,
     )

@@ -26,7 +26,7 @@ from watcher.facts.pool import (
     WorkKind,
 )
 from watcher.facts.units import say_done, say_span
-from watcher.recovery.fit import Fit, Fitness, Place, fits
+from watcher.recovery.fit import ANY_SECTORS, Fit, Fitness, Place, fits
 from watcher.recovery.record import LostMember, Recovery
 from watcher.recovery.seen import Newcomer, Seen
 
@@ -122,7 +122,9 @@ def place_of(recovery: Recovery, seen: Seen) -> Place:
         drive_bytes=size,
         member_bytes=member_bytes or None,
         largest_data_bytes=_largest_data(seen) if parity else None,
-        logical_sector_bytes=like.logical_sector_bytes if like else None,
+        logical_sector_bytes=like.logical_sector_bytes
+        if like and recovery.kind not in ANY_SECTORS
+        else None,
         protocol=like.protocol if like else Protocol.UNKNOWN,
         medium=like.medium if like else Medium.UNKNOWN,
     )

@@ -21,6 +21,7 @@ from watcher.facts.pool import (
     MemberState,
     Noted,
     Pool,
+    PoolKind,
     Protection,
     RedundancySet,
     Remark,
@@ -220,6 +221,9 @@ def _hangs(view: View, pool: Pool) -> str:
     return f"The pool hangs on {names}: leave that alone above all. "
 
 
+NO_SYNC: Final = "Let no sync run: it would give up what parity can still bring back."
+
+
 def _swap_step(view: View, pool: Pool) -> str:
     """Say how to get the margin back, naming what to touch and what not."""
     out = _name_lost(view, pool)
@@ -231,10 +235,11 @@ def _swap_step(view: View, pool: Pool) -> str:
         else ""
     )
     running = _refilling(pool)
+    sync = f"{NO_SYNC} " if pool.kind is PoolKind.FILE_PARITY else ""
     which = "the one that is out" if len(out) == 1 else "those that are out"
     which = f"meanwhile. Then {which}" if running else f"than {which}"
     return (
-        f"{running}Touch no other drive {which}: {'; '.join(out)}. {_hangs(view, pool)}"
+        f"{sync}{running}Touch no other drive {which}: {'; '.join(out)}. {_hangs(view, pool)}"
         f"{'' if running else _waits(view, pool)}Check "
         "seat, cable and power of what is out first; if it stays out, replace it with one at least "
         f"as large, powering down first unless the bay is made for hot swap{care}. Check by model "
@@ -309,7 +314,9 @@ def _what_broke(pool: Pool) -> str:
     left = margin_of(pool.tree) if pool.tree is not None else None
     if pool.noted(Remark.DAMAGED_DATA) and left is not None and left >= 0:
         return f"The pool {pool.name} has lost some of its data, and not all of its drives stand."
-    return f"The pool {pool.name} lost more drives than it can bear."
+    alone = pool.at_stake is AtStake.MEMBER
+    rest = " What sits on its other drives can be read as before." if alone else ""
+    return f"The pool {pool.name} lost more drives than it can bear.{rest}"
 
 
 def pool_broken(view: View, tuning: Tuning) -> Iterator[Finding]:
