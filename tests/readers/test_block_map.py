@@ -135,6 +135,12 @@ def test_a_disk_that_the_kernel_gave_up_is_there_and_of_no_use() -> None:
     assert not any(blocks.is_given_up(name) for name in standing), "one of two is enough"
 
 
+def test_a_drive_that_is_written_by_zones_is_a_drive() -> None:
+    blocks = blocks_of(node("sda", "zbc", wwn="0x5000c500b0000001"), node("sg3", "enclosure"))
+    assert [block.kname for block in blocks.disks()] == ["sda"]
+    assert blocks.drives_below("sda") == ("wwn-5000c500b0000001",)
+
+
 def test_a_known_transport_tells_the_command_set() -> None:
     blocks = parse(recorded("lsblk-boot.json"))
     told = {name: blocks.identity_of(name) for name in ("sdb", "nvme0n1", "vda")}

@@ -23,6 +23,9 @@ from watcher.facts.identity import DriveId, drive_id
 from watcher.readers.twins import told_apart
 
 _NO_DRIVE = re.compile(r"(?:zram|ram|nullb|fd|sr|md|dm-|loop|zd|bcache|drbd)\d+$")
+DISKS = frozenset({"disk", "zbc", "rbc"})
+"""What lsblk calls a drive: also one that its host writes by zones, and one of the reduced command
+set (util-linux, blkdev_scsi_type_to_name; from memory)."""
 _GIVEN_UP = frozenset({"offline", "transport-offline", "dead"})
 """States of a disk in which all requests are refused: scsi_device_state_name of drivers/scsi, and
 nvme_sysfs_show_state of drivers/nvme/host (both from memory)."""
@@ -63,7 +66,7 @@ class Block:
     @property
     def is_drive(self) -> bool:
         """Tell whether this is a physical (or virtual) drive, not something made of drives."""
-        return self.kind == "disk" and not _NO_DRIVE.match(self.kname)
+        return self.kind in DISKS and not _NO_DRIVE.match(self.kname)
 
 
 def loop_id(backing_file: str) -> DriveId:

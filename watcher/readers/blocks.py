@@ -21,7 +21,7 @@ from dataclasses import replace
 from typing import Any
 
 from watcher.facts.drive import Unread
-from watcher.readers.block_map import Block, BlockMap
+from watcher.readers.block_map import DISKS, Block, BlockMap
 from watcher.readers.errors import CannotParse, CannotRead
 from watcher.readers.host import Host, require_exited
 
@@ -180,7 +180,7 @@ def _completed(host: Host, block: Block) -> Block:
             )
         except OSError:
             return block  # not attached
-    if block.kind in {"disk", "part", "rom"}:
+    if block.kind in {*DISKS, "part", "rom"}:
         return block
     try:
         slaves = host.list_dir(f"{folder}/slaves")
