@@ -18,6 +18,7 @@ from watcher.facts.pool import Protection
 from watcher.hub.clients import Clients
 from watcher.service.links import new_link, sign
 from watcher.service.settings_hub import ShopSettings
+from watcher.service.settings_shape import Config
 from watcher.store.floor import PoolStanding
 from watcher.web.app import WAYS
 from watcher.web.ask import Needs
@@ -202,6 +203,27 @@ def test_a_link_of_one_client_ends_when_its_person_hears_of_the_box_no_more(
 def test_people_of_a_client_manage_nothing_whatever_their_account_says() -> None:
     assert signed_in(shared(), "ann").get("/manage").status == 403
     assert signed_in(shared(), "sam").get("/manage").status == 200
+
+
+def test_an_account_of_somebody_who_left_the_settings_shows_nothing_at_all(
+    stage: HubStage,
+) -> None:
+    """Whose client they were stood there: they must not pass for one of the shop's."""
+    browser = signed_in(stage, "ann")
+    terms = stage.site.terms
+    policy = terms.standing.policy
+    left = replace(policy, people=tuple(p for p in policy.people if p.name != "ann"))
+    standing = replace(terms.standing, policy=left)
+    stage.site.terms = replace(terms, clients=Clients(standing, Config()), standing=standing)
+    open_to_all = {way.path for way in WAYS if way.needs is Needs.NOTHING}
+    for method, address in every_address(stage):
+        others = address.startswith(("/api", "/metrics", "/calendar"))
+        if method == "GET" and not others and address.partition("?")[0] not in open_to_all:
+            page = browser.get(address)
+            assert page.status == 403, address
+            says_nothing_foreign(page, address)
+    assert "is that of ann, who is not among the people" in browser.get("/").text
+    assert signed_in(stage, "orchard").get("/?box=barn").status == 200
 
 
 def test_an_account_of_a_client_takes_a_case_of_its_own_box_and_hands_it_to_nobody_elses(

@@ -45,6 +45,10 @@ class Clients:
         """Give the client whose person that is, "" for one of the shop's."""
         return self._whose.get(person, "")
 
+    def knows(self, person: str) -> bool:
+        """Tell whether somebody is among the people of the settings."""
+        return self.base.policy.person(person) is not None
+
     def sees_notes(self, client: str) -> bool:
         """Tell whether a client's people may read what the shop noted with its answers."""
         known = self._clients.get(client)

@@ -166,6 +166,7 @@ def _by_session(site: Site, ask: Ask) -> Known:
         boxes = seen_by(tx, account.boxes, client) if account is not None else None
     if session is None or account is None or not is_alive(session, account, ask):
         return Known(holder=None)
+    _refuse_who_left(site, account)
     cookie = ""
     renew = session.replaced_at is None and ask.now - session.renewed_at > RENEW_AFTER
     if renew or ask.now - session.seen_at > SEEN_STEP:
@@ -188,6 +189,21 @@ def is_alive(session: Session, account: Account, ask: Ask) -> bool:
     if ask.now - session.seen_at > IDLE or ask.now - session.begun_at > WHOLE:
         return False
     return session.account == account.name
+
+
+def _refuse_who_left(site: Site, account: Account) -> None:
+    """Refuse the account of somebody who is not in the settings of a hub any more.
+
+    Of whose client they were stood there and nowhere else: now they would pass for the shop's own.
+    """
+    clients = site.terms.clients
+    if clients is None or account.client or not account.person or clients.knows(account.person):
+        return
+    raise Refusal(
+        403,
+        f"The account {account.name} is that of {account.person}, who is not among the people in "
+        "the settings any more. The shop can make another (midwatch account add).",
+    )
 
 
 def whose_account(site: Site, account: Account) -> str:
