@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import shutil
 import subprocess
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -121,6 +123,51 @@ def test_every_number_of_the_core_says_what_it_is() -> None:
 )
 def test_a_number_of_which_nothing_is_told_is_found(source: str, bare: list[str]) -> None:
     assert list(bare_numbers(source)) == bare
+
+
+INSTEAD = {
+    "incident": "case",
+    "alarm": "message, finding",
+    "snooze": "silence",
+    "mute": "silence, hush",
+    "severity": "urgency",
+    "dashboard": "overview",
+    "healthy": "no sign, whole",
+}
+"""Words for which the glossary has one of its own, or none at all."""
+
+BY_A_STANDARD = {
+    "watcher/readers/kernel_prefix.py": "severity",  # RFC 5424, section 6.2.1
+    "watcher/demo/box.py": "severity",  # a key of smartctl's JSON
+}
+
+
+def words_for_people(name: str, text: str) -> Iterator[str]:
+    """Give what people read of a file, and the names that a module gives to things of its own."""
+    if not name.endswith(".py"):
+        yield text
+        return
+    tree = ast.parse(text)
+    told = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}  # docstrings
+    for node in ast.walk(tree):
+        match node:
+            case ast.Constant(value=str() as words) if id(node) not in told:
+                yield words
+            case ast.ClassDef(name=own) | ast.FunctionDef(name=own):
+                yield re.sub(r"(?<=[a-z])(?=[A-Z])|_", " ", own)
+
+
+def test_each_thing_has_the_name_that_the_glossary_gives_it() -> None:
+    other = re.compile(rf"\b({'|'.join(INSTEAD)})s?\b", re.IGNORECASE)
+    found = [
+        (name, word.lower())
+        for name in tracked()
+        if re.fullmatch(r"README\.md|config/.*|watcher/.*\.(py|html|css|js)", name)
+        for words in words_for_people(name, (ROOT / name).read_text(encoding="utf-8"))
+        for word in other.findall(words)
+        if BY_A_STANDARD.get(name) != word.lower()
+    ]
+    assert found == []
 
 
 def test_rule_names_say_what_happened_in_kebab_case() -> None:

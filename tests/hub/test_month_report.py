@@ -76,7 +76,7 @@ def test_the_gap_in_between_and_the_silence_at_the_end_are_told_with_their_times
 def test_an_incident_says_when_it_was_answered_by_whom_and_how_long_it_lasted(
     told: Report,
 ) -> None:
-    one = told.boxes[0].incidents[0]
+    one = told.boxes[0].cases[0]
     assert one.answered_by == "sam"
     assert one.answered_at == NOW + 15 * HOUR
     assert "margin" in one.sentence or "protection" in one.sentence or "lose" in one.sentence
@@ -187,11 +187,11 @@ def test_the_time_before_a_box_joined_is_told_as_that_and_not_as_watching_that_f
 def test_a_trouble_that_was_open_when_the_box_was_given_back_is_not_called_still_open() -> None:
     hub = shop()
     rounds(hub, enrol(hub, "press"), 0, 1, lost=1)
-    assert any(one.lasted == "still open" for one in month(hub, MONTH.until).boxes[0].incidents)
+    assert any(one.lasted == "still open" for one in month(hub, MONTH.until).boxes[0].cases)
     with hub.store.transaction() as tx:
         tx.set_box_state(PRESS, BoxState.RETURNED)
     found = month(hub, MONTH.until)
-    assert {one.lasted for one in found.boxes[0].incidents} == {"open when it was given back"}
+    assert {one.lasted for one in found.boxes[0].cases} == {"open when it was given back"}
     assert "still open" not in found.sentence
 
 

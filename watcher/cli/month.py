@@ -66,7 +66,7 @@ def _box(box: BoxMonth, room: Room, width: int) -> Iterator[str]:
             f"answered by {one.answered_by}" if one.answered_at else "not answered",
             f"{one.label}: {one.sentence}",
         ]
-        for one in box.incidents
+        for one in box.cases
     ]
     yield from columns(rows, total=width, indent="    ") or [
         "    Nothing was seen that needed somebody."

@@ -49,8 +49,8 @@ class PoolMonth:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Incident:
-    """One trouble of the month."""
+class CaseTold:
+    """One case of the month, as the shop tells it."""
 
     number: int
     label: str
@@ -87,7 +87,7 @@ class BoxMonth:
     returned: bool
     returned_at: datetime | None  # None: it was not given back, or nobody wrote down when
     pools: tuple[PoolMonth, ...]
-    incidents: tuple[Incident, ...]
+    cases: tuple[CaseTold, ...]
     noted: int  # things to know that called for nothing
     done: tuple[Work, ...]
     gaps: tuple[Gap, ...]  # when it was not watched
@@ -144,11 +144,11 @@ class Report:
         watched = [box for box in self.boxes if box.pools or box.seen_at is not None]
         if not watched:
             return "No box was watched."
-        incidents = [one for box in self.boxes for one in box.incidents]
-        still = sum(one.closed_at is None and not one.left_open for one in incidents)
-        what = say_count(len(incidents), "case") if incidents else "no case that was seen"
+        cases = [one for box in self.boxes for one in box.cases]
+        still = sum(one.closed_at is None and not one.left_open for one in cases)
+        what = say_count(len(cases), "case") if cases else "no case that was seen"
         told = f"{say_count(len(watched), 'box was', 'boxes were')} watched, with {what}"
-        if still == len(incidents) == 1:
+        if still == len(cases) == 1:
             told += ", which is still open"
         elif still:
             told += f", of which {still} {'is' if still == 1 else 'are'} still open"
@@ -234,7 +234,7 @@ def box_month(
         returned=returned,
         returned_at=box.returned_at,
         pools=tuple(sorted(pools, key=lambda pool: pool.name)),
-        incidents=tuple(_incident(tx, box, case) for case in cases if _weighed(case)),
+        cases=tuple(_told_case(tx, box, case) for case in cases if _weighed(case)),
         noted=sum(not _weighed(case) for case in cases),
         done=_done(tx, box.box, pasts, month),
         gaps=_unseen(gaps, first, holds_until, month),
@@ -306,13 +306,13 @@ def _weighed(case: Case) -> bool:
     return any(held.finding.urgency > Urgency.NOTE for held in case.held)
 
 
-def _incident(tx: Transaction, box: EnrolledBox, case: Case) -> Incident:
+def _told_case(tx: Transaction, box: EnrolledBox, case: Case) -> CaseTold:
     answers = [line for line in tx.records(box.box, case.number) if line.what in TELLING]
     worst = max(
         case.held,
         key=lambda h: (h.finding.urgency.rank, h.finding.subject == case.locus, h.seen_at),
     ).finding
-    return Incident(
+    return CaseTold(
         number=case.number,
         label=case.label.partition(" (")[0],
         sentence=worst.sentence,
