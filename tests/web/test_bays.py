@@ -1,7 +1,8 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.web.bays import in_order, lay_out
+from watcher.facts.identity import DriveId
+from watcher.web.bays import in_bay_order, in_order, lay_out
 
 
 def laid(*bays: str) -> list[tuple[str, list[list[str]]]]:
@@ -12,6 +13,11 @@ def laid(*bays: str) -> list[tuple[str, list[list[str]]]]:
 def test_numbers_stand_in_their_order_and_not_by_spelling() -> None:
     assert laid("10", "2", "1") == [("", [["1", "2", "10"]])]
     assert laid("bay 10", "Bay 9") == [("", [["Bay 9", "bay 10"]])]
+
+
+def test_drives_are_offered_in_the_order_of_their_bays() -> None:
+    offered = [(f"bay {n} (Altair A8)", DriveId(f"d{n}")) for n in (10, 2, 1)]
+    assert [drive for _, drive in in_bay_order(offered)] == ["d1", "d2", "d10"]
 
 
 def test_bays_whose_words_begin_alike_make_a_group() -> None:

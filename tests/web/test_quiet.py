@@ -51,6 +51,16 @@ def test_the_preview_names_what_would_sound_and_what_would_not() -> None:
     assert "bay 4 or bay 6 is lost: orchard would be bare" in silent
 
 
+def test_a_time_of_one_s_own_stands_in_the_form_as_well_as_on_the_button() -> None:
+    """Asked for the preview a second time, the form must not fall back to another time."""
+    browser = signed_in(stage_at(COMPARED))
+    page = asked(browser, "/silence", scope=f"pool {ORCHARD}", until_other="2026-03-16T08:00")
+    form = next(f for f in page.forms if f.method == "get")
+    assert form.fields["until_other"] == "2026-03-16T08:00"
+    assert "<details open>" in page.text
+    assert "Keep it quiet until 08:00 tomorrow" in page.text
+
+
 def test_the_button_below_keeps_it_quiet_and_it_can_be_ended() -> None:
     stage = stage_at(COMPARED)
     browser = signed_in(stage)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from datetime import timedelta
 from functools import cache
@@ -80,7 +81,12 @@ def test_a_box_that_fell_quiet_says_since_when_on_every_page_about_it(stage: Hub
     ):
         page = browser.get(path)
         assert page.status == 200, path
-        assert "Not heard from since" in page.text, path
+        said = re.search("(Not|has not been) heard from since", page.text)
+        assert said is not None, path
+        assert said.start() < page.text.index("Can lose" if "pool" in path else "</main>"), path
+    front = browser.get("/?box=barn").text
+    assert front.index("has not been heard from since") < front.index("<h1")
+    assert "as it was then; each block" in front
     assert "3 cannot be seen now" in browser.get("/").text
 
 
@@ -340,6 +346,9 @@ def test_what_cannot_be_seen_is_counted_and_never_called_whole() -> None:
     assert say_client([]) == "No box is watched now."
     assert say_shop([]) == "No box is watched yet."
     assert "No pool is known" in say_shop([never])
+    assert say_shop([away]) == "1 box. 1 cannot be seen now. No pool can be seen now."
+    hidden = line("d", pools=(pool(Protection.UNKNOWN),))
+    assert say_shop([whole, hidden]).endswith("has its full margin. Of 1 it cannot be told.")
 
 
 def test_every_box_of_the_stage_is_of_its_client() -> None:

@@ -34,7 +34,7 @@ def _cases(found: WorkList, room: Room, width: int) -> Iterator[str]:
             f"{piece.box} of {piece.client}, case {piece.case.number}{chance}: "
             f"{standing_of(piece.case, room)}"
         )
-        about = f"{piece.case.label}: {piece.case.weightiest.sentence}"
+        about = f"{piece.case.label}: {piece.case.says}"
         yield from columns([[URGENCY_WORDS[piece.case.urgency], head]], total=width)
         yield from (f"      {line}" for line in fold(clean(about), width - 6))
     if not found.pieces:

@@ -12,6 +12,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final, Generic, TypeVar
 
+from watcher.facts.identity import DriveId
+
 T = TypeVar("T")
 
 _ROWS: Final = {
@@ -54,6 +56,11 @@ def in_order(bay: str) -> tuple[tuple[int, int, str], ...]:
         (0, int(part), "") if part.isdecimal() and part.isascii() else (1, 0, part.casefold())
         for part in _PARTS.findall(bay.strip())
     )
+
+
+def in_bay_order(labelled: Iterable[tuple[str, DriveId]]) -> list[tuple[str, DriveId]]:
+    """Sort drives by their labels as a person counts: bay 2 before bay 10."""
+    return sorted(labelled, key=lambda one: (in_order(one[0]), one[1]))
 
 
 def _group_of(bay: str) -> str:

@@ -20,6 +20,7 @@ from watcher.service.prospects import lives_of
 from watcher.service.recoveries import bytes_without_backup, seen_of
 from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Reply, not_found
+from watcher.web.bays import in_bay_order
 from watcher.web.blocks import draw_margin
 from watcher.web.charts import Chart, draw_chart, thin
 from watcher.web.glance import pools_of
@@ -87,7 +88,7 @@ def pool(site: Site, ask: Ask) -> Reply:
             (choice, draw_choice(choice, largest), say_chance(choice.measure)) for choice in choices
         ],
         "changes": list(reversed(changes))[:MOST_CHANGES],
-        "losable": sorted((view.label_of(d), d) for d in found.drives) if found.tree else [],
+        "losable": in_bay_order((view.label_of(d), d) for d in found.drives) if found.tree else [],
         "recovery": next(
             (r for r in recoveries if r.is_open), recoveries[0] if recoveries else None
         ),

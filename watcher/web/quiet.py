@@ -20,6 +20,7 @@ from watcher.rules.catalogue import CATALOGUE
 from watcher.rules.view import View
 from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Refusal, Reply, go_to, not_found
+from watcher.web.bays import in_bay_order
 from watcher.web.case_page import Asked, asked, find_case, note_of
 from watcher.web.preview import Preview, preview
 from watcher.web.prospect import view_at
@@ -63,7 +64,7 @@ class Place:
             survey = self.view.survey
             found += [(f"pool {p.pool}", f"the pool {p.name}") for p in survey.pools]
             drives = {r.identity.drive for r in survey.drives} | set(self.view.past)
-            labels = sorted((self.view.label_of(d), d) for d in drives if self._in_use(d))
+            labels = in_bay_order((self.view.label_of(d), d) for d in drives if self._in_use(d))
             found += [(f"drive {d}", f"the drive {label}") for label, d in labels]
         if self.case is None:
             found += [
@@ -299,7 +300,7 @@ def _pools(place: Place) -> list[dict[str, Any]]:
             continue
         past = view.pool_past.get(pool.pool)
         drives = set(pool.drives) | (set(past.lost) if past is not None else set())
-        labels = sorted((view.label_of(drive), drive) for drive in drives)
+        labels = in_bay_order((view.label_of(drive), drive) for drive in drives)
         found.append({"pool": pool.pool, "name": pool.name, "drives": labels})
     return found
 

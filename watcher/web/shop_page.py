@@ -304,21 +304,27 @@ def say_shop(lines: Sequence[BoxLine]) -> str:
         return "No box is watched yet."
     clients = len({line.client for line in here})
     seen = [line for line in here if line.unheard is None and line.seen_at is not None]
-    pools = [pool for line in seen for pool in line.pools]
-    whole = sum(pool.protection is Protection.WHOLE for pool in pools)
     told = say_count(len(here), "box", "boxes")
     told += f" of {say_count(clients, 'client')}. " if clients > 1 else ". "
     if len(seen) < len(here):
         told += f"{len(here) - len(seen)} cannot be seen now. "
-    if not pools:
-        return told + "No pool is known."
-    if len(pools) == whole == 1:
-        return told + "The one pool that can be seen has its full margin."
-    if whole == len(pools):
-        return (
-            told + f"All {say_count(len(pools), 'pool')} that can be seen have their full margin."
-        )
-    return (
-        told
-        + f"Of {say_count(len(pools), 'pool')} that can be seen {whole} have their full margin."
+    return told + _say_pools(
+        [p for line in seen for p in line.pools], known=any(b.pools for b in here)
     )
+
+
+def _say_pools(pools: Sequence[PoolStanding], *, known: bool) -> str:
+    """Say how many pools have their full margin, of those of which that can be told."""
+    told = [pool for pool in pools if pool.protection is not Protection.UNKNOWN]
+    whole = sum(pool.protection is Protection.WHOLE for pool in told)
+    if not told:
+        return "No pool can be seen now." if known else "No pool is known."
+    if len(told) == whole == 1:
+        said = "The one pool that can be seen has its full margin."
+    elif whole == len(told):
+        said = f"All {len(told)} pools that can be seen have their full margin."
+    else:
+        said = f"Of {say_count(len(told), 'pool')} that can be seen {whole} have their full margin."
+    if len(told) < len(pools):
+        said += f" Of {len(pools) - len(told)} it cannot be told."
+    return said
