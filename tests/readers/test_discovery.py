@@ -157,6 +157,20 @@ def test_a_drive_is_asked_on_the_path_that_stands(states: tuple[str, str], asked
     assert named(find(text, blocks)) == [(asked, "scsi")]
 
 
+def test_a_disk_that_is_spoken_to_in_a_special_way_is_that_disk() -> None:
+    """`sat,12` says how, `usbjmicron,1` which of two: smartctl(8), option -d."""
+    dock = {"name": "sdb", "type": "disk", "model": "Dock", "serial": "D1", "tran": "usb"}
+    blocks = blocks_of(dock)
+    found = find(scan_of(), blocks, ToldDrive(node="/dev/sdb", device_type="sat,12", bay="desk"))
+    (target,) = found.targets
+    assert (target.device_type, target.bay) == ("sat,12", "desk")
+    assert target.known == blocks.identity_of("sdb")
+    bays = [ToldDrive(node="/dev/sdb", device_type=f"usbjmicron,{n}") for n in (0, 1)]
+    assert {("/dev/sdb", "usbjmicron,0"), ("/dev/sdb", "usbjmicron,1")} <= set(
+        named(find(scan_of(), blocks, *bays))
+    )
+
+
 def test_drives_that_tell_one_serial_number_are_both_asked() -> None:
     fake = {"type": "disk", "model": "Dock", "serial": "0123456789ABCDEF", "tran": "usb"}
     blocks = blocks_of({"name": "sda", **fake}, {"name": "sdb", **fake})

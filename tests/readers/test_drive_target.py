@@ -18,7 +18,14 @@ NOW = datetime(2026, 3, 1, tzinfo=UTC)
     [
         ("sat", "/dev/sdb"),
         ("auto", "/dev/sdb"),
+        ("sat,12", "/dev/sdb"),  # only how the drive is spoken to
+        ("sat,auto", "/dev/sdb"),
+        ("nvme,0x1", "/dev/sdb"),
         ("megaraid,4", "/dev/sdb megaraid,4"),  # many drives behind one node: each may hang alone
+        ("sat+megaraid,4", "/dev/sdb sat+megaraid,4"),
+        ("sat,12+cciss,1", "/dev/sdb sat,12+cciss,1"),
+        ("usbjmicron,1", "/dev/sdb usbjmicron,1"),  # one of two bays
+        ("novelty,7", "/dev/sdb novelty,7"),
     ],
 )
 def test_a_hung_question_stands_in_the_way_of_its_own_drive_only(kind: str, lane: str) -> None:

@@ -99,6 +99,7 @@ def test_a_bridge_that_hides_the_drive_is_put_right() -> None:
     text = '{"blockdevices":[{"name":"sdb","type":"disk","model":"Dock","serial":"D1"}]}'
     blocks = parse_blocks(text)
     assert learn_ids([reading()], blocks) == {"Dock_D1": "Hollerup_HX-8000_S1"}
+    assert learn_ids([reading(kind="sat,12")], blocks) == {"Dock_D1": "Hollerup_HX-8000_S1"}
     assert learn_ids([reading(kind="megaraid,4")], blocks) == {}
     assert learn_ids([reading(node="/dev/none")], blocks) == {}
 

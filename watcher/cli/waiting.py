@@ -184,9 +184,7 @@ class FirstLook:
 
 def name_of(target: DriveTarget) -> str:
     """Name a drive that was asked: by its bay where the owner gave one."""
-    node = target.node.removeprefix("/dev/")
-    if "," in target.device_type:
-        node += f" {target.device_type}"
+    node = target.lane.removeprefix("/dev/")
     return clean(f"{say_bay(target.bay)} ({node})" if target.bay else node)
 
 

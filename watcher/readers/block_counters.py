@@ -24,6 +24,7 @@ from datetime import datetime
 
 from watcher.facts.drive import DriveReading, Metric
 from watcher.facts.identity import DriveId
+from watcher.readers.drive_target import behind_controller
 from watcher.readers.errors import CannotParse
 from watcher.readers.host import Host
 
@@ -107,7 +108,7 @@ class BlockCounters:
 
     def _added(self, host: Host, reading: DriveReading, now: datetime) -> DriveReading:
         name = reading.node.removeprefix("/dev/")
-        if "/" in name or "," in reading.device_type:
+        if "/" in name or behind_controller(reading.device_type):
             return reading
         try:
             counted = parse(host.read_text(f"/sys/block/{name}/stat"))

@@ -29,7 +29,7 @@ from watcher.facts.drive import Unread
 from watcher.facts.identity import DriveId
 from watcher.facts.survey import Blindness
 from watcher.readers.block_map import Block, BlockMap
-from watcher.readers.drive_target import AUTO, DriveTarget
+from watcher.readers.drive_target import AUTO, DriveTarget, behind_controller
 from watcher.readers.errors import CannotParse, CannotRead, ReadError
 from watcher.readers.host import Host, require_exited
 from watcher.readers.pysmart import DeviceList
@@ -181,10 +181,11 @@ class _Merger:
         block = self._block_of(target)
         node = _node_of(block, self._controllers) if block else target.node
         known, shared = target.known, target.shared
-        if block is not None and self._blocks is not None and "," not in target.device_type:
+        alone = not behind_controller(target.device_type)
+        if block is not None and self._blocks is not None and alone:
             known = self._blocks.identity_of(block.kname)
             shared = self._blocks.shared_id(block.kname)
-        key = (node, target.device_type if "," in target.device_type else "")
+        key = (node, "" if alone else target.device_type)
         if key in self._targets or (known is not None and known.drive in self._drives):
             return
         if block is not None and known is not None and self._is_lost_path(block, known.drive):
@@ -245,7 +246,7 @@ class _Merger:
             return target.known is not None and told.serial == target.known.serial
         if told.node is None:
             return False
-        if "," in (told.device_type or "") or "," in target.device_type:
+        if behind_controller(told.device_type or "") or behind_controller(target.device_type):
             return (told.node, told.device_type) == (target.node, target.device_type)
         block = self._blocks.block(told.node) if self._blocks else None
         real = _node_of(block, self._controllers) if block else self._host.real_path(told.node)

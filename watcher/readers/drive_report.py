@@ -27,6 +27,7 @@ from watcher.facts.drive import (
 )
 from watcher.facts.identity import DriveId, drive_id
 from watcher.readers.attributes import decode_attributes, plausible_celsius
+from watcher.readers.drive_target import behind_controller
 
 DATA_UNIT_BYTES = 512_000
 """Bytes. An NVMe data unit: 1,000 blocks of 512 bytes, rounded up (NVM Express)."""
@@ -140,7 +141,7 @@ class Report:
         )
         if drive is None:
             place = node.rsplit("/", 1)[-1]
-            behind = f"_{device_type}" if "," in device_type else ""
+            behind = f"_{device_type}" if behind_controller(device_type) else ""
             drive = DriveId(f"unidentified_{place}{behind}")
             self.doubts.append(
                 "The drive tells no serial number, so it cannot be told from others."

@@ -28,9 +28,23 @@ class DriveTarget:
         return lane_of(self.node, self.device_type)
 
 
+_ONE_DRIVE = frozenset(
+    {"ata", "auto", "nvme", "sat", "scsi", "sntasmedia", "sntjmicron", "sntrealtek", "usbcypress"}
+)
+"""Types that only say how the one drive at a node is spoken to, as ``sat,12`` does. Not those of
+docks with two bays, where the number names the bay: usbjmicron and usbasm1352r (smartctl(8), option
+``-d``)."""
+
+
+def behind_controller(device_type: str) -> bool:
+    """Tell whether a type names one of several drives that share a node, as ``megaraid,4`` does."""
+    parts = (part.partition(",") for part in device_type.split("+"))
+    return any(comma and name not in _ONE_DRIVE for name, comma, _ in parts)
+
+
 def lane_of(node: str, device_type: str) -> str:
     """Name the lane of a drive by how it is addressed."""
-    return f"{node} {device_type}" if "," in device_type else node
+    return f"{node} {device_type}" if behind_controller(device_type) else node
 
 
 def unread_of(

@@ -16,7 +16,7 @@ from functools import partial
 from watcher.facts.drive import SAME_NAME, DriveReading, DriveUnread, Unread
 from watcher.facts.identity import DriveId, drive_id
 from watcher.readers.block_map import BlockMap
-from watcher.readers.drive_target import DriveTarget, unread_of
+from watcher.readers.drive_target import DriveTarget, behind_controller, unread_of
 from watcher.readers.host import Host
 from watcher.readers.smartctl import (
     LIMIT_SECONDS,
@@ -162,7 +162,7 @@ def learn_ids(readings: Iterable[DriveReading], blocks: BlockMap) -> dict[DriveI
     """
     learned: dict[DriveId, DriveId] = {}
     for reading in readings:
-        if "," in reading.device_type or reading.identity.drive.startswith("unidentified_"):
+        if behind_controller(reading.device_type) or reading.identity.drive.startswith("unidentified_"):
             continue
         seen = blocks.drive_of_disk(reading.node)
         if seen is not None and seen != reading.identity.drive:

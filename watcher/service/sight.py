@@ -24,6 +24,7 @@ from watcher.facts.identity import (
 from watcher.facts.pool import MemberState, Pool, Protection
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.survey import Survey
+from watcher.readers.drive_target import behind_controller
 from watcher.rules.kernel import FROM_THE_LOG
 from watcher.rules.view import say_bay
 
@@ -70,14 +71,18 @@ def places_left(survey: Survey, findings: Iterable[Finding]) -> tuple[Finding, .
     listed = {(r.node, r.device_type) for r in survey.drives}
     listed |= {(u.node, u.device_type) for u in survey.unread}
     there = {_place(*one) for one in listed}
-    nodes = {node for node, kind in listed if "," not in kind}
+    nodes = {node for node, kind in listed if not behind_controller(kind)}
+
+    def is_listed(place: str) -> bool:
+        node, _, kind = place.partition(" ")
+        return place in there or (node in nodes and not behind_controller(kind))
+
     return tuple(
         f
         for f in findings
         if f.subject.kind is SubjectKind.SOURCE
         and f.rule in _ABOUT_PLACES
-        and f.subject.key not in there
-        and ("," in f.subject.key or f.subject.key.split(" ")[0] not in nodes)
+        and not is_listed(f.subject.key)
     )
 
 
