@@ -162,7 +162,9 @@ def learn_ids(readings: Iterable[DriveReading], blocks: BlockMap) -> dict[DriveI
     """
     learned: dict[DriveId, DriveId] = {}
     for reading in readings:
-        if behind_controller(reading.device_type) or reading.identity.drive.startswith("unidentified_"):
+        if behind_controller(reading.device_type) or reading.identity.drive.startswith(
+            "unidentified_"
+        ):
             continue
         seen = blocks.drive_of_disk(reading.node)
         if seen is not None and seen != reading.identity.drive:
