@@ -393,7 +393,7 @@ def _avoid(recovery: Recovery, seen: Seen) -> tuple[str, ...]:
     if recovery.step is Step.REBUILD:
         avoid.append("Add no second drive meanwhile: some stacks then begin again.")
     if seen.pool is not None and seen.pool.protection is Protection.THINNED:
-        avoid = avoid[:2] + avoid[2:3]
+        avoid = avoid[:3]
     return tuple(avoid)
 
 

@@ -277,14 +277,9 @@ class HistoryPart(Part):
     ) -> tuple[PoolChange, ...]:
         """Give how a pool's state changed, the state at ``since`` first, oldest first."""
         sql = statements("questions")
-        row = self.db.one(sql["one-pool"], {"box": box, "pool": pool})
-        if row is None:
+        values = self._pool_within(box, pool, since, until)
+        if values is None:
             return ()
-        values: Values = {
-            "number": row["id"],
-            "since": to_micros(since),
-            "until": to_micros(until),
-        }
         before = self.db.one(sql["pool-change-up-to"], values)
         rows = self.db.rows(sql["pool-changes"], values)
         return tuple(_pool_change(r) for r in ([before] if before is not None else []) + list(rows))
@@ -293,16 +288,20 @@ class HistoryPart(Part):
         self, box: BoxId, pool: PoolId, since: datetime, until: datetime
     ) -> tuple[WorkSample, ...]:
         """Give how far works on a pool were, oldest first."""
-        sql = statements("questions")
-        row = self.db.one(sql["one-pool"], {"box": box, "pool": pool})
-        if row is None:
+        values = self._pool_within(box, pool, since, until)
+        if values is None:
             return ()
-        values: Values = {
-            "number": row["id"],
-            "since": to_micros(since),
-            "until": to_micros(until),
-        }
-        return tuple(work_sample(sample) for sample in self.db.rows(sql["pool-work"], values))
+        rows = self.db.rows(statements("questions")["pool-work"], values)
+        return tuple(work_sample(sample) for sample in rows)
+
+    def _pool_within(
+        self, box: BoxId, pool: PoolId, since: datetime, until: datetime
+    ) -> Values | None:
+        """Give what a question about a pool within a span is asked by; None for a stranger."""
+        row = self.db.one(statements("questions")["one-pool"], {"box": box, "pool": pool})
+        if row is None:
+            return None
+        return {"number": row["id"], "since": to_micros(since), "until": to_micros(until)}
 
     def events_of(
         self, subjects: Iterable[Subject], since: datetime, *, box: BoxId | None, limit: int = 100

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from datetime import datetime
+from functools import partial
 
 from watcher.facts.pool import Pool
 from watcher.readers.block_map import BlockMap
@@ -64,62 +65,20 @@ def read_pools(
     file-level parity): what the last look found of it is kept.
     """
     before = tuple(previous)
-
-    def carriers(source: str) -> tuple[str, ...] | None:
-        return carriers_of(source, blocks)
-
-    kinds: tuple[tuple[str, Callable[[], PoolsRead]], ...] = (
-        (
-            md.SOURCE,
-            lambda: md.read(
-                host,
-                blocks,
-                observed_at=observed_at,
-                previous=before,
-                carriers=_array_carriers(blocks),
-            ),
-        ),
-        (
-            lvm.SOURCE,
-            lambda: lvm.read(
-                host,
-                blocks,
-                observed_at=observed_at,
-                previous=before,
-                carriers=carriers(lvm.SOURCE),
-            ),
-        ),
-        (
-            zfs.SOURCE,
-            lambda: zfs.read(
-                host,
-                blocks,
-                observed_at=observed_at,
-                carriers=carriers(zfs.SOURCE),
-                previous=before,
-            ),
-        ),
-        (
-            btrfs.SOURCE,
-            lambda: btrfs.read(
-                host,
-                blocks,
-                observed_at=observed_at,
-                carriers=carriers(btrfs.SOURCE),
-            ),
-        ),
+    kinds = (
+        (md.SOURCE, partial(md.read, carriers=_array_carriers(blocks), previous=before)),
+        (lvm.SOURCE, partial(lvm.read, carriers=carriers_of(lvm.SOURCE, blocks), previous=before)),
+        (zfs.SOURCE, partial(zfs.read, carriers=carriers_of(zfs.SOURCE, blocks), previous=before)),
+        (btrfs.SOURCE, partial(btrfs.read, carriers=carriers_of(btrfs.SOURCE, blocks))),
         (
             file_parity.SOURCE,
-            lambda: file_parity.read(
-                host,
-                blocks,
-                observed_at=observed_at,
-                look_for_changes=wake,
-                previous=before,
-            ),
+            partial(file_parity.read, look_for_changes=wake, previous=before),
         ),
     )
-    return together(_alone(source, look) for source, look in kinds)
+    return together(
+        _alone(source, partial(read, host, blocks, observed_at=observed_at))
+        for source, read in kinds
+    )
 
 
 def _alone(source: str, look: Callable[[], PoolsRead]) -> PoolsRead:
