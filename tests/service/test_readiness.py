@@ -19,7 +19,8 @@ def test_what_store_and_survey_know_comes_together() -> None:
         tx.take_survey(at, NOW)
         tx.add_spare(BOX, SPARE)
         tx.add_spare(BOX, USED)
-        tx.add_records(BOX, (Record(case=1, at=NOW, what="acknowledged", by="Ana", text=""),))
+        for what in ("told-opened", "acknowledged"):
+            tx.add_records(BOX, (Record(case=1, at=NOW, what=what, by="Ana", text=""),))
         ready = prepared(tx, View(survey=at, now=NOW + DAY), reached_away=True, beats=False).ready
     assert ready is not None
     assert [s.number for s in ready.shelf] == [1], "a drive in a pool is no spare"
