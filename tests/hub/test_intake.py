@@ -325,3 +325,26 @@ def test_where_several_share_a_door_a_busy_one_now_and_then_ends_a_call_for_anot
             line.close()
         house.server.stop()
     assert sum(ended) == (2 if spreads and busy else 0)
+
+
+def test_a_token_that_the_box_had_before_is_refused_and_a_person_hears_of_it(house: House) -> None:
+    """A stolen one, with which somebody made a new one; or the box was set back to an old image."""
+    fresh = "a-fresh-token-of-press-1"
+    renewed = pack(Renewal(token_hash=hash_of(fresh)))
+    assert house.post("/box/surveys", pack(parcel(look(1))), house.token) == (200, "")
+    assert house.post("/box/token", renewed, house.token) == (200, "")
+    stolen = pack(parcel(look(2), sender="thief"))
+    assert house.post("/box/surveys", stolen, fresh) == (200, "")
+    assert "two-senders" not in standing_at(house)
+    woken = house.woken.times
+    for number in (3, 4):
+        survey = pack(parcel(look(number)))
+        assert house.post("/box/surveys", survey, house.token) == (401, "not-known")
+        assert "two-senders" in standing_at(house)
+    assert house.woken.times > woken
+    later = pack(parcel(look(5), sender="thief"))
+    assert house.post("/box/surveys", later, fresh) == (200, "")
+    assert "two-senders" in standing_at(house), "what the thief sends clears it not"
+    with house.hub.store.transaction() as tx:
+        due = tx.claim_due(NOW + timedelta(hours=1), 50, "test")
+    assert any("Another machine sends as this box" in notice.body for notice in due)

@@ -80,3 +80,15 @@ def test_networks() -> None:
 def test_lines_that_were_told_of_are_looked_at_again() -> None:
     keys = {s.key for s in subjects_looked_at(["boxes behind x"], ())}
     assert keys == {"boxes", "boxes behind x"}
+
+
+def test_an_address_of_ipv4_at_a_socket_for_both_is_a_line_of_its_own() -> None:
+    """RFC 4291 section 2.5.5.2; all of them lie in one /64."""
+    assert network_of("::ffff:192.0.2.7") == "192.0.2.7"
+    assert network_of("::ffff:192.0.2.8") == "192.0.2.8"
+    assert network_of("::ffff:127.0.0.1") == ""
+
+
+def test_an_address_that_holds_on_one_wire_only_names_no_line() -> None:
+    """RFC 4291 section 2.5.6, RFC 3927: the same in every house."""
+    assert network_of("fe80::1%eth0") == network_of("169.254.7.7") == ""

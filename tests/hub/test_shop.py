@@ -17,6 +17,7 @@ from watcher.cases.observations import WorkAnnounced
 from watcher.cases.state import Book, Expectation, ExpectKind
 from watcher.facts.identity import BoxId, Subject, SubjectKind
 from watcher.facts.survey import Survey
+from watcher.hub.enrolment import hash_of, renew
 from watcher.hub.errors import Refused, Why
 from watcher.hub.shop import Arrived, Came, Shop, own_finding, own_survey
 from watcher.hub.wire import pack, unpack_to_keep
@@ -377,3 +378,60 @@ def test_a_message_names_the_box_in_the_command_by_which_its_case_is_taken() -> 
         bodies = [notice.body for notice in tx.list_notices(BoxId("front desk"))]
     assert bodies
     assert all("midwatch ack 1 --box 'front desk'" in body for body in bodies)
+
+
+def standing_of(hub: Shop, box: str) -> set[str]:
+    with hub.store.snapshot() as tx:
+        cases = tx.load_book(BoxId(box)).open_cases
+    return {finding.rule for case in cases for finding in case.standing}
+
+
+def test_what_is_there_and_cannot_be_taken_in_is_a_case_until_something_is() -> None:
+    hub = shop()
+    token = enrol(hub, "press")
+    report(hub, token, look(1))
+    assert hub.could_not_take(token, "it is cut", NOW + 2 * EVERY)
+    assert not hub.could_not_take(token, "it is cut", NOW + 3 * EVERY), "told once"
+    assert "survey-not-taken" in standing_of(hub, "press")
+    assert not hub.could_not_take("no-token", "it is cut", NOW)
+    report(hub, token, look(4))
+    assert "survey-not-taken" not in standing_of(hub, "press")
+    with hub.store.transaction() as tx:
+        tx.set_box_state(BoxId("press"), BoxState.RETURNED, NOW)
+    assert not hub.could_not_take(token, "it is cut", NOW + 5 * EVERY)
+
+
+def test_a_token_that_was_replaced_is_remembered_as_such_for_its_box() -> None:
+    hub = shop()
+    token = enrol(hub, "press")
+    report(hub, token, look(1))
+    with hub.store.transaction() as tx:
+        renew(tx, token, hash_of("the-next-of-press-0123"), NOW)
+        assert tx.box_of_replaced(hash_of(token)) is None
+    report(hub, "the-next-of-press-0123", look(2))
+    with hub.store.snapshot() as tx:
+        assert not tx.knows_token(hash_of(token))
+        assert tx.knows_token(hash_of("the-next-of-press-0123"))
+        assert tx.box_of_replaced(hash_of(token)) == "press"
+    assert hub.replaced_token_shown(hash_of(token), NOW + 3 * EVERY)
+    assert not hub.replaced_token_shown(hash_of(token), NOW + 3 * EVERY), "told once"
+    assert not hub.replaced_token_shown(hash_of("odd"), NOW)
+    report(hub, "the-next-of-press-0123", look(4))
+    assert "two-senders" in standing_of(hub, "press")
+    report(hub, "the-next-of-press-0123", look(4 + 144))
+    assert "two-senders" not in standing_of(hub, "press")
+
+
+def test_a_hub_whose_clock_was_set_back_expects_boxes_from_now_on() -> None:
+    hub = shop()
+    ahead = NOW + timedelta(days=10)
+    hub.take(enrol(hub, "press", now=ahead), parcel(look(1, lost=1)), "", ahead)
+    enrol(hub, "shed", "Orchard", now=ahead)
+    hub.mind_the_quiet(NOW, LEAST)
+    with hub.store.snapshot() as tx:
+        press, shed = (tx.enrolled(BoxId(name)) for name in ("press", "shed"))
+    assert press is not None
+    assert shed is not None
+    assert (press.heard_at, press.due_at, press.joined_at, shed.joined_at) == (NOW,) * 4
+    assert hub.mind_the_quiet(NOW + timedelta(hours=1), LEAST)
+    assert "box-quiet" in standing_of(hub, "press") & standing_of(hub, "shed")

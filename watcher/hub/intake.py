@@ -250,8 +250,14 @@ class Door:
                 del self._of_one[who]
 
     def _is_known(self, hashed: str) -> bool:
+        """Tell whether a token is one of ours; of one that was replaced a person hears."""
         with self._shop.store.snapshot() as tx:
-            return tx.knows_token(hashed)
+            known, was = tx.knows_token(hashed), tx.box_of_replaced(hashed)
+        if was is None or known:
+            return known
+        if self._shop.replaced_token_shown(hashed, self._clock.now()):
+            self._delivery.wake()
+        return False
 
     def _check_code(self, asked: Joining) -> None:
         with self._shop.store.snapshot() as tx:
@@ -268,6 +274,7 @@ class Door:
         except Refused as refused:
             if refused.why is Why.NOT_KNOWN:
                 self._known.pop(hash_of(sent.token), None)  # it was taken away meanwhile
+                self._is_known(hash_of(sent.token))
             if work == self._take and refused.why in _BLIND:
                 self._tell_of(sent, refused.sentence)
             raise

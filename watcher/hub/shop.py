@@ -54,6 +54,9 @@ DUE_AT_ONCE = 50
 NOT_TAKEN_AT = "not-taken-at"
 """Under this name stands when a box last sent something that could not be taken in."""
 
+SET_BACK = "one set back"
+"""By this name one that shows a replaced token is kept among those of whom nothing is taken."""
+
 RACES = 2
 """How often a survey is taken up again at once when another process was faster at the same row, as
 when a drive is new in two boxes at the same moment. Our choice."""
@@ -311,6 +314,20 @@ class Shop:
             tx.keep(shown.box.box, NOT_TAKEN_AT, now.isoformat())
             return bool(self._open_case(tx, shown.box, not_taken(shown.box, why, now), now))
 
+    def replaced_token_shown(self, hashed: str, now: datetime) -> bool:
+        """Tell of a box whose token was shown after it had taken another.
+
+        Either the box was set back to an older image, or somebody else has what it had. True when
+        there are messages to deliver. Raises StoreError.
+        """
+        with self.store.transaction(beside=True) as tx:
+            name = tx.box_of_replaced(hashed)
+            box = tx.lock_box(name) if name is not None else None
+            if box is None or box.state is not BoxState.WATCHED:
+                return False
+            tx.refuse_sender(box.box, SET_BACK, now)
+            return bool(self._open_case(tx, box, second_sender(box, now), now))
+
     def _open_case(
         self, tx: Transaction, box: EnrolledBox, finding: Finding, now: datetime
     ) -> bool | None:
@@ -441,10 +458,11 @@ def second_sender(box: EnrolledBox, now: datetime) -> Finding:
         subject=Subject(kind=SubjectKind.BOX, key=box.box),
         label=box.box,
         urgency=Urgency.TODAY,
-        sentence="Two machines send as this box: one is a copy of the other, or an old one still "
-        "runs. Surveys are taken from the one that was known first.",
+        sentence="Another machine sends as this box: a copy of it, an old one that still runs, or "
+        "one set back to an older image. What that sends is not taken in.",
         next_step="Find the other machine. Give it a code of its own (midwatch hub invite, then "
-        "midwatch join), or stop its watch.",
+        "midwatch join), or stop its watch. If there is none, somebody has the token of this box: "
+        "midwatch hub revoke, and join it with a new code.",
         observed_at=now,
         evidence=(Evidence(what="last address", value=box.address or "not known"),),
     )

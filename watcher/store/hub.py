@@ -255,7 +255,14 @@ class HubPart(Part):
             "now": to_micros(now),
         }
         self.db.change(statements("hub")["token-used"], values)
+        self.db.change(statements("hub")["keep-replaced"], values)
         self.db.change(statements("hub")["drop-other-tokens"], values)
+
+    def box_of_replaced(self, hashed: str) -> BoxId | None:
+        """Give the box that had a token before it took another, or None."""
+        values: Values = {"box": "", "name": f"was-token {hashed}"}
+        row = self.db.one(statements("book")["kept"], values)
+        return None if row is None else BoxId(row["text"])
 
     def revoke_box(self, box: BoxId) -> None:
         """Take all tokens of a box away, and forget which runs of it were heard of."""

@@ -120,6 +120,13 @@ SELECT 1 AS found FROM box_token WHERE hash = :hash;
 -- A token was used for the first time.
 UPDATE box_token SET used_at = :now WHERE hash = :hash;
 
+-- name: keep-replaced
+-- The tokens that a used one replaces are known as such from now on.
+INSERT INTO kept (box, name, text)
+SELECT '', 'was-token ' || hash, box FROM box_token
+WHERE box = :box AND hash <> :hash AND made_at <= :made_at
+ON CONFLICT (box, name) DO NOTHING;
+
 -- name: drop-other-tokens
 -- The tokens that a used one replaces.
 DELETE FROM box_token WHERE box = :box AND hash <> :hash AND made_at <= :made_at;
