@@ -12,6 +12,7 @@ from watcher.readers.kernel_fold import Names, fold, names_from_sysfs
 from watcher.readers.kernel_lines.setting import Line
 from watcher.readers.kernel_lines.story import Story, Told
 from watcher.readers.kernel_lines.table import Meaning
+from watcher.readers.recorded import RecordedHost
 
 NOW = datetime(2026, 11, 25, 13, 30, tzinfo=UTC)
 DRIVE = about_drive(DriveId("wwn-5000c500a0000001"))
@@ -188,6 +189,34 @@ def test_names_come_from_where_a_disk_sits() -> None:
     assert names.lookup("0000:01:00.0") == OTHER
     assert names.lookup("6:0:0:0") == stick
     assert names.fixed == {"sdb", "2:0:0:0", "nvme0n1"}
+
+
+SUBSYSTEM = "/sys/devices/virtual/nvme-subsystem"
+
+
+def test_a_controller_of_a_drive_with_several_paths_is_not_told_by_its_number() -> None:
+    """drivers/nvme/host/multipath.c: disks are named after the subsystem, paths after both."""
+    host = RecordedHost(
+        links={
+            "/sys/block/nvme0n1": f"{SUBSYSTEM}/nvme-subsys0/nvme0n1",
+            "/sys/block/nvme1n1": f"{SUBSYSTEM}/nvme-subsys1/nvme1n1",
+            **{
+                f"/sys/class/nvme/nvme{n}": f"{PCI}:1d.{n}/0000:0{n + 1}:00.0/nvme/nvme{n}"
+                for n in range(3)
+            },
+        },
+        folders={
+            f"{SUBSYSTEM}/nvme-subsys0": ["nvme0n1", "nvme1", "nvme2", "model"],
+            f"{SUBSYSTEM}/nvme-subsys1": ["nvme1n1", "nvme0"],
+        },
+    )
+    names = names_from_sysfs(host, {"nvme0n1": DRIVE, "nvme1n1": OTHER})
+    for name in ("nvme1", "nvme2", "0000:02:00.0", "0000:03:00.0", "nvme0c1n1", "nvme0n1p1"):
+        assert names.lookup(name) == DRIVE, name
+    for name in ("nvme0", "0000:01:00.0", "nvme1c0n1", "nvme1n1"):
+        assert names.lookup(name) == OTHER, name
+    unseen = RecordedHost(links={"/sys/block/nvme0n1": f"{SUBSYSTEM}/nvme-subsys0/nvme0n1"})
+    assert names_from_sysfs(unseen, {"nvme0n1": DRIVE}).lookup("nvme0") is None
 
 
 def test_which_port_a_disk_hangs_on_is_told_where_it_is_known() -> None:

@@ -32,7 +32,9 @@ LINE_CHARACTERS = 300
 _ATA = re.compile(r"/(ata\d+)/")
 _PCI = re.compile(r"/([\da-f]{4}:[\da-f]{2}:[\da-f]{2}\.\d)(?=/)")
 _ADDRESS = re.compile(r"/(\d+:\d+:\d+:\d+)(?:/|$)")
-_NVME = re.compile(r"(nvme\d+)(?:c\d+)?n\d+")
+_NVME = re.compile(r"(nvme\d+)(?:c\d+)?(n\d+)")
+_CONTROLLER = re.compile(r"/nvme/(nvme\d+)/")
+_CONTROLLER_NAME = re.compile(r"nvme\d+")
 _CALLED = re.compile(r"BTRFS[^(]*\(device ([\w-]+)")
 _PART = re.compile(r"-part\d+$")
 
@@ -52,8 +54,8 @@ class Names:
         base = _PART.sub("", name.rsplit("/", 1)[-1])
         tries = [name, base, disk_of(base), base.split(".")[0] if base.startswith("ata") else base]
         found = _NVME.fullmatch(disk_of(base))
-        if found:
-            tries.append(found.group(1))
+        if found:  # nvme1c0n1 is a path to nvme1n1, and nvme1 may be another drive's controller
+            tries += [f"{found.group(1)}{found.group(2)}", found.group(1)]
         return next((self.subjects[one] for one in tries if one in self.subjects), None)
 
     def called_too(self, links: Iterable[tuple[str, str]]) -> Names:
@@ -94,10 +96,9 @@ def names_from_sysfs(
         found = _ADDRESS.search(path)
         if found:
             known.setdefault(found.group(1), subject)
-        found = _NVME.fullmatch(name)
-        if found:
-            known.setdefault(found.group(1), subject)
-            slots = _PCI.findall(path)
+        for controller, place in _nvme_controllers(host, name, path):
+            known.setdefault(controller, subject)
+            slots = _PCI.findall(place)
             if slots:
                 known.setdefault(slots[-1], subject)
         if subject in members or not _is_portable(host, name, path):
@@ -106,6 +107,28 @@ def names_from_sysfs(
             if address:
                 fixed.add(address.group(1))
     return Names(subjects=known, fixed=frozenset(fixed), ports=ports)
+
+
+def _nvme_controllers(host: Host, name: str, path: str) -> tuple[tuple[str, str], ...]:
+    """Give the controllers of an NVMe disk, each with where it sits; none of any other disk.
+
+    A disk with several paths is named after its subsystem, whose number need not be that of its
+    controllers: nvme1n1 may be reached through nvme0, and nvme1 be another drive's.
+    """
+    named = _NVME.fullmatch(name)
+    if named is None:
+        return ()
+    alone = _CONTROLLER.search(path)
+    if alone is not None:
+        return ((alone.group(1), path),)
+    if "/nvme-subsystem/" not in path:
+        return ((named.group(1), path),)
+    try:
+        beside = host.list_dir(path.rpartition("/")[0])
+    except OSError:
+        return ()  # which they are is not known, and a guess may name another drive
+    found = tuple(one for one in beside if _CONTROLLER_NAME.fullmatch(one))
+    return tuple((one, f"{host.real_path(f'/sys/class/nvme/{one}')}/") for one in found)
 
 
 def _is_portable(host: Host, name: str, path: str) -> bool:
