@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from datetime import timedelta
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.readers.drive_samples import NOW, answer, ata_document
+from tests.readers.drive_samples import NOW, answer, ata_document, recorded
 from watcher.facts.drive import DriveReading, Metric
 from watcher.readers.block_counters import (
     FEWEST_REQUESTS,
@@ -18,6 +19,7 @@ from watcher.readers.block_counters import (
     between,
     parse,
 )
+from watcher.readers.blocks import parse as parse_blocks
 from watcher.readers.errors import CannotParse
 from watcher.readers.recorded import RecordedHost
 from watcher.readers.smartctl import parse as parse_drive
@@ -138,3 +140,26 @@ def test_a_drive_that_sits_elsewhere_now_is_not_compared_with_another_disks_coun
     moved = RecordedHost(files={"/sys/block/sdq/stat": LINE_17})
     (found,) = counters.add(moved, (reading("/dev/sdq"),), NOW + timedelta(hours=1))
     assert found.metric(Metric.WAIT_MICROSECONDS) is None
+
+
+def test_an_nvme_drive_has_the_counts_of_all_its_namespaces() -> None:
+    """It is asked at its controller, which has no counts of its own."""
+    nvme = parse_drive(recorded("nvme-healthy.json"), node="/dev/nvme3", observed_at=NOW)
+    assert isinstance(nvme, DriveReading)
+    who = nvme.identity
+    told = {"type": "disk", "model": who.model, "serial": who.serial, "tran": "nvme"}
+    disks = [{"name": f"nvme3n{n}", **told} for n in (1, 2)]
+    blocks = parse_blocks(json.dumps({"blockdevices": [*disks, {"name": "sdb", "type": "disk"}]}))
+    counters = BlockCounters()
+    zero = "0 0 0 0 0 0 0 0 0 0 0\n"
+    assert counters.add(both(zero, zero), (nvme,), NOW, blocks) == (nvme,)
+    later = both("100 0 1000 500 0 0 0 0 0 0 0\n", "0 0 0 0 100 0 3000 1500 0 0 0\n")
+    (found,) = counters.add(later, (nvme,), NOW + timedelta(seconds=10), blocks)
+    assert found.metric(Metric.WAIT_MICROSECONDS) == 2000 * 1000 // 200
+    assert found.metric(Metric.THROUGHPUT_BYTES_PER_SECOND) == 4000 * 512 // 10
+
+
+def both(first: str, second: str) -> RecordedHost:
+    return RecordedHost(
+        files={"/sys/block/nvme3n1/stat": first, "/sys/block/nvme3n2/stat": second}
+    )

@@ -13,7 +13,8 @@ Traps:
 
 * The milliseconds are printed as 32-bit numbers and begin anew at 2^32 (block/genhd.c).
 * Requests that SMART is asked by are not counted; discards and flushes are left out here.
-* A disk behind a controller's node (``/dev/bus/0``) has no line of its own.
+* A disk behind a controller's node (``/dev/bus/0``) has no line of its own. An NVMe drive is asked at
+  its controller, which has none either: its namespaces have, and are added up.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from datetime import datetime
 
 from watcher.facts.drive import DriveReading, Metric
 from watcher.facts.identity import DriveId
+from watcher.readers.block_map import BlockMap
 from watcher.readers.drive_target import behind_controller
 from watcher.readers.errors import CannotParse
 from watcher.readers.host import Host
@@ -93,31 +95,56 @@ def between(before: Counted, now: Counted, seconds: float) -> Between | None:
     return Between(bytes_per_second=int(sum(moved) / seconds), wait_microseconds=mean)
 
 
+def _disks_of(reading: DriveReading, blocks: BlockMap | None) -> tuple[str, ...]:
+    """Name the disks by which a drive is seen; none where they are not known."""
+    name = reading.node.removeprefix("/dev/")
+    if "/" in name or behind_controller(reading.device_type):
+        return ()
+    if blocks is None or blocks.block(name) is not None:
+        return (name,)
+    return tuple(block.kname for block in blocks.disks_of(reading.identity.drive))
+
+
+def _sum(counted: Iterable[Counted]) -> Counted:
+    """Add up what was counted of the disks of one drive."""
+    all_of_them = tuple(counted)
+    return Counted(
+        requests=sum(one.requests for one in all_of_them),
+        read_bytes=sum(one.read_bytes for one in all_of_them),
+        written_bytes=sum(one.written_bytes for one in all_of_them),
+        read_ms=sum(one.read_ms for one in all_of_them) % _TICKS,
+        written_ms=sum(one.written_ms for one in all_of_them) % _TICKS,
+    )
+
+
 class BlockCounters:
     """Remembers the last look at each drive's counters."""
 
     def __init__(self) -> None:
         """Begin with no look before."""
-        self._before: dict[DriveId, tuple[str, datetime, Counted]] = {}
+        self._before: dict[DriveId, tuple[tuple[str, ...], datetime, Counted]] = {}
 
     def add(
-        self, host: Host, readings: Iterable[DriveReading], now: datetime
+        self,
+        host: Host,
+        readings: Iterable[DriveReading],
+        now: datetime,
+        blocks: BlockMap | None = None,
     ) -> tuple[DriveReading, ...]:
         """Give the readings with what the kernel counted since the last look."""
-        return tuple(self._added(host, reading, now) for reading in readings)
+        return tuple(self._added(host, one, _disks_of(one, blocks), now) for one in readings)
 
-    def _added(self, host: Host, reading: DriveReading, now: datetime) -> DriveReading:
-        name = reading.node.removeprefix("/dev/")
-        if "/" in name or behind_controller(reading.device_type):
-            return reading
+    def _added(
+        self, host: Host, reading: DriveReading, names: tuple[str, ...], now: datetime
+    ) -> DriveReading:
         try:
-            counted = parse(host.read_text(f"/sys/block/{name}/stat"))
+            counted = _sum(parse(host.read_text(f"/sys/block/{name}/stat")) for name in names)
         except (OSError, CannotParse):
             return reading  # not known; the drive itself was read
         drive = reading.identity.drive
         last = self._before.get(drive)
-        self._before[drive] = (name, now, counted)
-        if last is None or last[0] != name:
+        self._before[drive] = (names, now, counted)
+        if not names or last is None or last[0] != names:
             return reading
         found = between(last[2], counted, (now - last[1]).total_seconds())
         if found is None:

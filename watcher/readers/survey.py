@@ -169,7 +169,7 @@ class Surveyor:
         goes_on = None if patience is None else self._shows_early(look, patience)
         readings, unread = self._drives(look, goes_on)
         readings = self._slow_pages.complete(readings, unread)
-        readings = self._counters.add(self.host, readings, now)
+        readings = self._counters.add(self.host, readings, now, look.blocks)
         taken = self._put_together(look, readings, unread)
         self._pools = taken.survey.pools
         return taken
