@@ -160,6 +160,4 @@ def test_an_nvme_drive_has_the_counts_of_all_its_namespaces() -> None:
 
 
 def both(first: str, second: str) -> RecordedHost:
-    return RecordedHost(
-        files={"/sys/block/nvme3n1/stat": first, "/sys/block/nvme3n2/stat": second}
-    )
+    return RecordedHost(files={"/sys/block/nvme3n1/stat": first, "/sys/block/nvme3n2/stat": second})

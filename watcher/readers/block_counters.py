@@ -13,8 +13,8 @@ Traps:
 
 * The milliseconds are printed as 32-bit numbers and begin anew at 2^32 (block/genhd.c).
 * Requests that SMART is asked by are not counted; discards and flushes are left out here.
-* A disk behind a controller's node (``/dev/bus/0``) has no line of its own. An NVMe drive is asked at
-  its controller, which has none either: its namespaces have, and are added up.
+* A disk behind a controller's node (``/dev/bus/0``) has no line of its own. An NVMe drive is asked
+  at its controller, which has none either: its namespaces have, and are added up.
 """
 
 from __future__ import annotations
