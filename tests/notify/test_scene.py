@@ -56,9 +56,21 @@ def test_what_is_new_about_a_pool_leads_when_the_title_does_not_say_it() -> None
     )
     made = replace(pool_case(MARGIN_GONE, stalled, GONE_3), told_of=told_of)
     shown = scene(made, Protection.BARE)
-    for lead, led in ((stalled, stalled), (MARGIN_GONE, GONE_3)):
+    for lead in (stalled, MARGIN_GONE):
         told = replace(shown, item=replace(shown.item, finding=lead.key))
-        assert told.finding == led
+        assert told.finding == stalled
+
+
+def test_a_way_back_that_is_blocked_leads_whoever_is_reminded() -> None:
+    """ "Let it finish" is no advice while it stands still."""
+    for rule in ("rebuild-stalled", "rebuild-cannot-finish"):
+        blocked = replace(MARGIN_GONE, rule=rule, sentence="The rebuild is blocked.")
+        three = (MARGIN_GONE, blocked, GONE_3)
+        told_of = tuple(ToldOf(key=f.key, urgency=f.urgency, level=f.level) for f in three)
+        made = replace(pool_case(*three), told_of=told_of)
+        shown = scene(made, Protection.BARE)
+        reminded = replace(shown, item=replace(shown.item, finding=""))
+        assert reminded.finding == blocked
 
 
 def test_what_weighs_only_beside_another_sign_does_not_lead() -> None:

@@ -244,6 +244,18 @@ def test_a_member_without_a_device_is_named_by_the_drive_that_left() -> None:
     assert "than the one that is out: slot 2." in finding.next_step, "which one is not known"
 
 
+def test_the_drive_for_which_a_spare_is_filled_is_named() -> None:
+    """The spare has its place already: else the message would name nobody."""
+    filling = (member("a"), member("b"), member("z", MemberState.REBUILDING))
+    run = Work(kind=WorkKind.REBUILD, done_fraction=0.4)
+    dead = (member("c", MemberState.FAILED),)
+    (finding,) = of("margin-gone", view(pools=(pool(members=filling, others=dead, work=run),)))
+    assert finding.next_step.endswith(
+        "let it finish. A spare stands in for wwn-c, which stays where it is for now. "
+        "Touch no drive."
+    )
+
+
 def test_with_nothing_out_no_cable_is_to_be_checked() -> None:
     """A drive is being filled, or nobody knows what is lacking: there is nothing to pull."""
     filling = (member("a"), member("b"), member("c", MemberState.REBUILDING))

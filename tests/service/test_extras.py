@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 from tests.cases.build import Desk, finding
@@ -56,6 +57,10 @@ def test_of_a_rebuild_that_cannot_finish_no_plan_is_called_the_safest() -> None:
         bare = view(*map(reading, "bc"), pools=(pool("abc", bears=1, lost="a", notes=notes),))
         found = extras_of(case, desk.book, bare, bare.now, WindowPlan())
         assert bool(found.best_choice) is chosen
+    stalled = replace(GONE, rule="rebuild-stalled")
+    case = case_of(Desk(), GONE, stalled)
+    bare = view(*map(reading, "bc"), pools=(pool("abc", bears=1, lost="a"),))
+    assert extras_of(case, desk.book, bare, bare.now, WindowPlan()).best_choice == ""
 
 
 def test_an_all_clear_says_what_showed_it_and_how_long_it_lasted() -> None:

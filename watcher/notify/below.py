@@ -107,13 +107,13 @@ def _say_work(work: Work) -> str:
 
 
 def _say_window(scene: Scene) -> str:
-    """Say when full margin is back, as a forecast."""
+    """Say when full margin is proven back, as a forecast: the rebuild and the check after it."""
     window = scene.extras.window
     if window is None:
         return ""
     likely = scene.when(window.likely)
     span = f"{scene.when(window.earliest)} to {scene.when(window.latest)}"
-    return f"Full margin back: likely {likely} ({span})"
+    return f"Full margin proven back: likely {likely} ({span})"
 
 
 def action_lines(scene: Scene) -> list[Line]:

@@ -24,6 +24,9 @@ _SAID_BY_THE_TITLE = frozenset({"margin-thinned", "margin-gone"})
 """Rules about a pool that say what its plight in the title says already."""
 
 
+_HELD_UP = frozenset({"rebuild-stalled", "rebuild-cannot-finish"})
+"""Rules about a way back that is blocked: until that is seen to, nothing else brings margin."""
+
 _BESIDE_ANOTHER = frozenset({"same-batch-risk"})
 """Rules that weigh more only through what another one found, which is to be said first."""
 
@@ -61,7 +64,8 @@ class Scene:
         if wanted is not None and not (is_said and causes):
             return wanted
         ranked = (*causes, *own) if says_cause else (*own, *causes)
-        return ranked[0] if ranked else self.case.weightiest
+        held_up = [f for f in own if f.rule in _HELD_UP] if says_cause else []
+        return (*held_up, *ranked, self.case.weightiest)[0]
 
     @property
     def audible(self) -> tuple[Finding, ...]:

@@ -25,6 +25,7 @@ from watcher.facts.pool import (
     Protection,
     RedundancySet,
     Remark,
+    Role,
     WorkKind,
     WorkState,
 )
@@ -221,6 +222,13 @@ def _hangs(view: View, pool: Pool) -> str:
     return f"The pool hangs on {names}: leave that alone above all. "
 
 
+def _stands_in(view: View, pool: Pool) -> str:
+    """Say for which drive a spare is being filled; it is out, and its place is taken."""
+    out = [m for m in pool.others if m.state in LOST_STATES and m.role is Role.DATA]
+    names = "; ".join(", ".join(map(view.label_of, m.drives)) or m.name for m in out)
+    return f"A spare stands in for {names}, which stays where it is for now. " if names else ""
+
+
 NO_SYNC: Final = "Let no sync run: it would give up what parity can still bring back."
 
 
@@ -228,7 +236,8 @@ def _swap_step(view: View, pool: Pool) -> str:
     """Say how to get the margin back, naming what to touch and what not."""
     out = _name_lost(view, pool)
     if not out:
-        return f"{_refilling(pool) or _what_caps(view, pool)}Touch no drive."
+        why = _refilling(pool) or _what_caps(view, pool)
+        return f"{why}{_stands_in(view, pool)}Touch no drive."
     care = (
         ", and after the copy is made: a weak drive may not start again"
         if pool.protection is Protection.BARE

@@ -54,8 +54,9 @@ def extras_of(
 
 
 def _has_a_choice(case: Case, pool: Pool) -> bool:
-    """Tell whether there is a plan to choose: no good drive is to go back, and it can end well."""
+    """Tell whether there is a plan to choose: no good drive is to go back, nothing stands still."""
     stuck = pool.noted(Remark.CANNOT_FINISH) is not None
+    stuck = stuck or any(f.rule == "rebuild-stalled" for f in case.standing)
     return not stuck and not any(map(asks_to_put_back, case.standing))
 
 
