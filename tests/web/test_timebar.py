@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import itertools
 import re
+from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from tests.web.stage import COMPARED, stage_at
@@ -56,6 +57,13 @@ def test_the_bars_stand_over_days_and_hours_of_whoever_looks() -> None:
         assert clock.when(WINDOW.likely) in drawn
         assert re.search(r">\d+ (Mar|Apr)<", drawn)
         assert ">now<" in drawn
+
+
+def test_a_window_of_a_look_long_past_begins_when_that_was() -> None:
+    later = Clockwork(now=CLOCK.now + timedelta(hours=3), zone=CLOCK.zone)
+    drawn = str(draw_window(stretches(WINDOW), later))
+    assert ">now<" not in drawn
+    assert f">{later.when(CLOCK.now)}<" in drawn
 
 
 def test_nothing_is_drawn_of_no_window() -> None:

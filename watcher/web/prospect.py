@@ -37,13 +37,19 @@ def view_at(site: Site, tx: Transaction, box: BoxId, ask: Ask) -> View | None:
 
 
 def prospect_of(site: Site, view: View, pool: Pool, now: datetime) -> Prospect:
-    """Compute how long and how likely, anew only after a minute or a survey."""
+    """Compute how long and how likely, anew only after a minute or a survey.
+
+    When the box was not looked at for long, as it was then: a rebuild of which nothing is heard any
+    more must not end ever later.
+    """
     key = f"exposure {view.survey.box} {pool.pool}"
     kept = site.kept.get(key)
     if kept is not None and kept[1] == view.survey.survey and now - kept[0] < SERVES:
         found: Prospect = kept[2]
         return found
-    found = say(exposure_of(view, pool, site.terms.standing.plan, now))
+    seen = view.survey.taken_at
+    as_of = seen if now - seen > site.terms.late else now
+    found = say(exposure_of(view, pool, site.terms.standing.plan, as_of))
     site.keep(key, (now, view.survey.survey, found))
     return found
 

@@ -54,6 +54,11 @@ class Terms:
     clients: Clients | None = None  # at a hub: whose box is whose
 
     @property
+    def late(self) -> timedelta:
+        """How old a look may be before nobody should take it for one of now."""
+        return timedelta(minutes=MISSED * self.survey_minutes)
+
+    @property
     def is_secure(self) -> bool:
         """Whether the pages are reached through TLS, as far as the settings say."""
         return self.public_url.startswith("https://")
@@ -132,10 +137,9 @@ class Site:
         if enrolled is not None:
             return self.unheard_at_hub(enrolled, now)
         seen = tx.box_seen(box)
-        late = timedelta(minutes=MISSED * self.terms.survey_minutes)
-        return (
-            seen.last_survey_at if seen is not None and now - seen.last_survey_at > late else None
-        )
+        if seen is None or now - seen.last_survey_at <= self.terms.late:
+            return None
+        return seen.last_survey_at
 
     def unheard_elsewhere(self, tx: Transaction, box: BoxId, now: datetime) -> datetime | None:
         """Give since when another box was not heard of.
@@ -286,7 +290,10 @@ def notice_of(site: Site, ask: Ask) -> str:
     if _is_in_memory(site.store):
         return NOT_ALL if seen is None else f"{NOT_ALL} Last written {_at(clock, seen)}."
     if seen is None:
-        return f"{box} has not been looked at yet: nothing is known about it. {SEE}"
+        return (
+            f"{box} has not been looked at yet: nothing is known about it. The first look may "
+            f"still be under way. {SEE}"
+        )
     if late is not None:
         return (
             f"{box} has not been looked at since {_at(clock, seen)}, {clock.ago(late)}. This is "

@@ -15,6 +15,8 @@ from watcher.web.charts import time_ticks
 from watcher.web.words import Clockwork
 
 WIDTH, ROW, EDGE = 480, 54, 8
+JUST_NOW = timedelta(minutes=5)
+"""A window that began no longer ago begins now, to the eye; our choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,22 +76,23 @@ def draw_window(parts: Sequence[Stretch], clock: Clockwork) -> Markup:
         return EDGE + hours / longest * (WIDTH - 2 * EDGE)
 
     floor = ROW * len(parts) + 8
+    first = "now" if clock.now - begin < JUST_NOW else clock.when(begin)
     label = escape(
-        f"Time from now in {len(parts)} parts: "
+        f"Time from {first} in {len(parts)} parts: "
         + "; ".join(f"{p.name} until likely {clock.when(p.likely)}" for p in parts)
     )
     box = f"0 0 {WIDTH} {floor + 22}"
     drawn = [f'<svg class="chart window" viewBox="{box}" role="img" aria-label="{label}">']
     for moment, words in time_ticks(begin, begin + timedelta(hours=longest), clock.zone):
         at = x((moment - begin) / timedelta(hours=1))
-        if EDGE + 45 < at < WIDTH - 25:
+        if EDGE + 10 * len(first) + 15 < at < WIDTH - 25:
             drawn.append(
                 f'<path class="grid" d="M{at:.0f} 0V{floor}"/>'
                 f'<text x="{at:.0f}" y="{floor + 16}" text-anchor="middle">{escape(words)}</text>'
             )
     drawn += [_row(part, place * ROW, x) for place, part in enumerate(parts)]
     drawn.append(
-        f'<text x="{EDGE}" y="{floor + 16}">now</text>'
+        f'<text x="{EDGE}" y="{floor + 16}">{escape(first)}</text>'
         f'<path class="now" d="M{EDGE} 0V{floor}"/></svg>'
     )
     return Markup("".join(drawn))  # noqa: S704 - numbers and escaped words
