@@ -19,11 +19,12 @@ from watcher.facts.identity import BoxId, Subject, SubjectKind
 from watcher.facts.survey import Survey
 from watcher.hub.enrolment import hash_of, renew
 from watcher.hub.errors import Refused, Why
-from watcher.hub.shop import Arrived, Came, Shop, own_finding, own_survey
+from watcher.hub.shop import STUCK_AGAIN, Arrived, Came, Shop, own_finding, own_survey
 from watcher.hub.wire import pack, unpack_to_keep
-from watcher.service.desk import Desk
+from watcher.service.desk import Desk, Outcome
 from watcher.store.database import open_store
 from watcher.store.hub import BoxState
+from watcher.store.transaction import Transaction
 
 pytestmark = pytest.mark.usefixtures("each_ground")
 
@@ -435,3 +436,34 @@ def test_a_hub_whose_clock_was_set_back_expects_boxes_from_now_on() -> None:
     assert (press.heard_at, press.due_at, press.joined_at, shed.joined_at) == (NOW,) * 4
     assert hub.mind_the_quiet(NOW + timedelta(hours=1), LEAST)
     assert "box-quiet" in standing_of(hub, "press") & standing_of(hub, "shed")
+
+
+def test_a_fault_with_the_cases_of_one_box_stops_nothing_for_the_others_and_is_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    hub = shop()
+    for place, name in enumerate(("barn", "press", "shed")):
+        report(hub, enrol(hub, name), look(1, lost=1, first_drive=10 * place), sender=name)
+    later = NOW + timedelta(hours=1)
+    tick = Desk.tick_within
+
+    def fails_for_press(desk: Desk, tx: Transaction, now: datetime) -> Outcome:
+        if desk.standing.box == "press":
+            raise KeyError("rung")
+        return tick(desk, tx, now)
+
+    with monkeypatch.context() as broken:
+        broken.setattr(Desk, "tick_within", fails_for_press)
+        assert hub.due(later)
+        hub.due(later)
+        assert hub.mind_the_quiet(later, LEAST * 9)
+    own = str(hub.clients.own.box)
+    assert standing_of(hub, own) == {"cases-stand-still"}
+    with hub.store.snapshot() as tx:
+        rows = tx.db.rows("SELECT body FROM notice WHERE box = :box", {"box": own})
+        said = [row["body"] for row in rows]
+    assert said
+    assert "--box press" in said[0]
+    hub.due(later + STUCK_AGAIN)
+    hub.mind_the_quiet(later + STUCK_AGAIN, LEAST * 9)
+    assert standing_of(hub, own) == set()

@@ -220,6 +220,12 @@ def test_something_else_than_a_hub_is_told_apart(body: bytes) -> None:
         read_answer(200, body)
 
 
+def test_a_proxy_with_a_smaller_bound_makes_the_box_send_less() -> None:
+    with pytest.raises(Refused) as caught:
+        read_answer(413, b"<html>Request Entity Too Large</html>")
+    assert caught.value.why is Why.TOO_LARGE
+
+
 def test_a_parcel_as_it_was_written_by_the_first_version_is_still_read_as_it_was_meant() -> None:
     """The file was written on 2026-11-25 by version 0.1.0; it is never written anew."""
     kept = json.loads((Path(__file__).parent / "parcels" / "wire-1.json").read_text())

@@ -22,6 +22,7 @@ OURS = {
     "two-senders",
     "survey-not-taken",
     "clock-differs",
+    "cases-stand-still",
     "forecast-worse",
 }
 

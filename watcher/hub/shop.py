@@ -9,16 +9,19 @@ never changes, what is another's.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import partial
 
 from watcher.cases.effects import Record
 from watcher.cases.observations import SurveyJudged
 from watcher.cases.timeshift import STANDS_STILL_FOR
-from watcher.facts.finding import Evidence, Finding, Urgency
+from watcher.facts.finding import Finding
 from watcher.facts.identity import BoxId, DriveId, Subject, SubjectKind
 from watcher.facts.survey import Survey
+from watcher.hub.about_box import not_taken, second_sender, stuck_finding
 from watcher.hub.clients import Clients
 from watcher.hub.dating import clock_differs, dated, differs
 from watcher.hub.enrolment import TOKEN_RENEWED, hash_of, identify
@@ -43,7 +46,7 @@ from watcher.service.outlook import FORECASTS
 from watcher.service.routes import route_findings, routes_seen
 from watcher.store.ahead import Coming
 from watcher.store.database import Store
-from watcher.store.errors import StoreRaced
+from watcher.store.errors import StoreError, StoreRaced
 from watcher.store.floor import Gap
 from watcher.store.hub import BoxState, EnrolledBox
 from watcher.store.transaction import Transaction
@@ -60,6 +63,9 @@ SET_BACK = "one set back"
 RACES = 2
 """How often a survey is taken up again at once when another process was faster at the same row, as
 when a drive is new in two boxes at the same moment. Our choice."""
+
+STUCK_AGAIN = timedelta(minutes=10)
+"""When the book of a box that met a fault of ours is tried again; our choice: about a round."""
 
 SECOND_SENDER_HOLDS = timedelta(hours=24)
 """How long after its last try a second sender still counts; our choice."""
@@ -98,6 +104,7 @@ class Shop:
         self.store = store
         self.clients = clients
         self._ahead = ahead
+        self._stuck: dict[BoxId, str] = {}  # boxes whose book met a fault of ours, and which
         self._turn = Turn(store.path if ahead else None)
 
     def take(
@@ -239,16 +246,37 @@ class Shop:
         with self.store.snapshot() as tx:
             boxes = tx.boxes_due(now, DUE_AT_ONCE)
         for name in boxes:
-            with self.store.transaction(beside=True) as tx:
-                box = tx.lock_box(name)
-                if box is None:
-                    continue
-                outcome = Desk(self.store, self.clients.of(box)).tick_within(tx, now)
-                tx.set_due(name, outcome.deadline)
-                if outcome.told:
-                    put_off(tx, name, now)
-                    told = True
+            told = self._apart(name, now, partial(self._move, name, now)) or told
         return self._own_due(now) or told
+
+    def _move(self, name: BoxId, now: datetime) -> bool:
+        """Let time pass for one box; True when there are messages to deliver."""
+        with self.store.transaction(beside=True) as tx:
+            box = tx.lock_box(name)
+            if box is None:
+                return False
+            outcome = Desk(self.store, self.clients.of(box)).tick_within(tx, now)
+            tx.set_due(name, outcome.deadline)
+            if outcome.told:
+                put_off(tx, name, now)
+            return bool(outcome.told)
+
+    def _apart(self, name: BoxId, now: datetime, work: Callable[[], bool]) -> bool:
+        """Do something for one box; a fault of ours there stops nothing for the others.
+
+        It is told of in the hub's own book, and tried again later. Raises StoreError.
+        """
+        try:
+            told = work()
+        except StoreError:
+            raise
+        except Exception as fault:  # noqa: BLE001 - told to the shop; all other boxes go on
+            self._stuck[name] = f"{type(fault).__name__}: {fault}"[:200]
+            with self.store.transaction(beside=True) as tx:
+                tx.set_due(name, now + STUCK_AGAIN)
+            return False
+        self._stuck.pop(name, None)
+        return told
 
     def gather(self, now: datetime) -> bool:
         """Gather what many boxes say at once; True when there are messages to deliver."""
@@ -270,10 +298,13 @@ class Shop:
             late = tuple(b for b in tx.boxes_not_heard(now - least) if is_quiet(b, now, least))
             watched = tx.count_heard(now - timedelta(days=7))
         found = sort_out(late, watched)
-        told = self._own_news(findings_of_many(found, now), now)
+        told = self._own_news((*findings_of_many(found, now), *self._stuck_boxes(now)), now)
         for box in found.alone:
-            told = self._tell_quiet(box, now) or told
+            told = self._apart(box.box, now, partial(self._tell_quiet, box, now)) or told
         return told
+
+    def _stuck_boxes(self, now: datetime) -> tuple[Finding, ...]:
+        return tuple(stuck_finding(box, why, now) for box, why in sorted(self._stuck.items()))
 
     def _follow_clock(self, now: datetime) -> None:
         """When this clock was set back: nobody was heard of in the future, nothing waits for then.
@@ -433,36 +464,3 @@ def own_finding(box: BoxId, finding: Finding) -> Finding:
 
 def _own_subject(box: BoxId, subject: Subject) -> Subject:
     return replace(subject, key=box) if subject.kind is SubjectKind.BOX else subject
-
-
-def not_taken(box: EnrolledBox, why: str, now: datetime) -> Finding:
-    """Say that a box is there and its surveys cannot be taken in."""
-    return Finding(
-        rule="survey-not-taken",
-        subject=Subject(kind=SubjectKind.BOX, key=box.box),
-        label=box.box,
-        urgency=Urgency.TODAY,
-        sentence="The box reports, and this hub cannot take in what it sends. What happens on its "
-        "drives cannot be seen from here.",
-        next_step="Update midwatch here and there. The box alerts by itself until its surveys are "
-        "taken in again; look there with: midwatch cases",
-        observed_at=now,
-        evidence=(Evidence(what="why", value=why),),
-    )
-
-
-def second_sender(box: EnrolledBox, now: datetime) -> Finding:
-    """Say that two machines send as one box."""
-    return Finding(
-        rule="two-senders",
-        subject=Subject(kind=SubjectKind.BOX, key=box.box),
-        label=box.box,
-        urgency=Urgency.TODAY,
-        sentence="Another machine sends as this box: a copy of it, an old one that still runs, or "
-        "one set back to an older image. What that sends is not taken in.",
-        next_step="Find the other machine. Give it a code of its own (midwatch hub invite, then "
-        "midwatch join), or stop its watch. If there is none, somebody has the token of this box: "
-        "midwatch hub revoke, and join it with a new code.",
-        observed_at=now,
-        evidence=(Evidence(what="last address", value=box.address or "not known"),),
-    )

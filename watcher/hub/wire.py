@@ -58,6 +58,8 @@ MOST_UNPACKED: Final = 16 * 1024 * 1024
 MOST_SMALL: Final = 64 * 1024
 """Of a request to be enrolled or for a new token: far beyond its few hundred bytes. Our choice."""
 LONGEST_WORD: Final = 200
+PROXY_TOO_LARGE: Final = 413
+"""What a server in between says to a body beyond its own bound (RFC 9110 section 15.5.14)."""
 LEVEL: Final = 6
 """zlib's own default: a survey goes over the line once, and boxes may hang on a slow one."""
 
@@ -314,6 +316,8 @@ def read_answer(status: int, body: bytes) -> Answer:
     try:
         told = json.loads(body)
     except (ValueError, RecursionError) as error:
+        if status == PROXY_TOO_LARGE:
+            raise Refused(Why.TOO_LARGE, "Something before the hub takes no more bytes.") from error
         raise Unreachable(f"what answers there is no hub (status {status})") from error
     if not isinstance(told, dict) or type(told.get("wire")) is not int:
         raise Unreachable(f"what answers there is no hub (status {status})")

@@ -132,6 +132,17 @@ RULES: Final = (
         ),
     ),
     _rule(
+        "cases-stand-still",
+        "what becomes of the cases of each box as time passes",
+        "today.",
+        (
+            "A hub has a fault of its own with the cases of one box.",
+            "Look at them there and on the box; update midwatch on the hub.",
+            "A fault of the program.",
+            "On a box; and once the cases could be moved on.",
+        ),
+    ),
+    _rule(
         "clock-differs",
         "the clocks of a box and its hub",
         "this week.",
