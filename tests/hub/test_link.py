@@ -12,7 +12,7 @@ from watcher.hub import credentials
 from watcher.hub.credentials import Credentials
 from watcher.hub.enrolment import invite
 from watcher.hub.errors import Refused
-from watcher.hub.link import HubLink, NoHub, join_hub, link_here, mask_of
+from watcher.hub.link import HubLink, join_hub, link_to, mask_of
 from watcher.service.desk import Desk
 from watcher.service.settings_hub import HubSettings
 from watcher.service.settings_shape import Config
@@ -27,8 +27,8 @@ def config(folder: Path, **hub: object) -> Config:
     )
 
 
-def link(settings: Config, url: str, store: Store) -> HubLink | NoHub:
-    return link_here(
+def link(settings: Config, url: str, store: Store) -> HubLink:
+    return link_to(
         settings,
         url=url,
         store=lambda: store,
@@ -36,17 +36,6 @@ def link(settings: Config, url: str, store: Store) -> HubLink | NoHub:
         look=lambda: None,
         say=lambda _text: None,
     )
-
-
-def test_a_box_without_a_hub_stays_as_it_is(tmp_path: Path) -> None:
-    found = link(config(tmp_path), "", open_memory(now=NOW))
-    mine = standing("press")
-    assert found.joined(mine) is mine
-    assert found.besides(NOW) == ()
-    assert found.works(NOW) == frozenset()
-    found.start()
-    found.wake()
-    found.stop()
 
 
 def test_a_box_that_has_not_joined_says_how_to(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import click
 
@@ -16,7 +16,7 @@ from watcher.cli.printer import Printer, reached_by, waits_first
 from watcher.cli.waiting import FirstLook, Waits
 from watcher.facts.pool import Pool
 from watcher.facts.survey import READER, Survey
-from watcher.hub.link import HubLink, NoHub, link_here
+from watcher.hub.no_hub import NoHub, link_here
 from watcher.service.bootstrap import (
     bell_here,
     box_of,
@@ -52,6 +52,10 @@ from watcher.service.supervisor import ours
 from watcher.service.upkeep_hook import upkeep_here
 from watcher.store.database import Store
 from watcher.store.errors import StoreDiskFails, StoreFull, StoreReadOnly
+from watcher.web.allocator import give_back_now
+
+if TYPE_CHECKING:
+    from watcher.hub.link import HubLink
 
 
 def rhythm_of(config: Config) -> Rhythm:
@@ -119,6 +123,7 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
         printer.surveyed(survey, outcome)
         keeper.after(ground.store, survey, clock.now(), printer.line)
         link.wake()
+        give_back_now()
         if once:
             service.ask(Word.STOP)
 

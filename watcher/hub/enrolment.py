@@ -11,12 +11,15 @@ import hmac
 import re
 import secrets
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 
 from watcher.facts.identity import BoxId
 from watcher.hub.errors import Refused, Why
-from watcher.hub.wire import Joining
 from watcher.store.hub import BoxState, EnrolledBox, Invitation, Shown
 from watcher.store.transaction import Transaction
+
+if TYPE_CHECKING:
+    from watcher.hub.wire import Joining  # a page that invites needs none of it
 
 LETTERS = "ABCDEFGHJKMNPQRSTVWXYZ0123456789"
 """For codes that are read out or typed: no I, L, O or U. Our choice; 32 of them, 5 bits each."""

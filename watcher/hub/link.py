@@ -30,33 +30,6 @@ from watcher.store.errors import StoreError
 MIB = 1024 * 1024
 
 
-class NoHub:
-    """A box without a hub."""
-
-    def joined(self, standing: Standing) -> Standing:
-        """Leave it as it is."""
-        return standing
-
-    def besides(self, now: datetime) -> tuple[Finding, ...]:
-        """Find nothing."""
-        del now
-        return ()
-
-    def works(self, now: datetime) -> frozenset[str]:
-        """Name nothing."""
-        del now
-        return frozenset()
-
-    def start(self) -> None:
-        """Send nothing."""
-
-    def wake(self) -> None:
-        """Send nothing."""
-
-    def stop(self) -> None:
-        """There is nothing to end."""
-
-
 class HubLink:
     """This box and its hub."""
 
@@ -97,7 +70,7 @@ class HubLink:
             return frozenset()
 
 
-def link_here(
+def link_to(
     config: Config,
     *,
     url: str,
@@ -105,18 +78,15 @@ def link_here(
     clock: Clock,
     look: Callable[[], None],
     say: Callable[[str], None],
-) -> HubLink | NoHub:
-    """Build the link of this box. Raises ValueError with a sentence, StoreError."""
+) -> HubLink:
+    """Build the link of this box to a hub. Raises ValueError with a sentence, StoreError."""
     folder = store_path(config).parent
     known = credentials.load(folder)
-    wanted = (url or config.hub.url).rstrip("/")
-    if not wanted:
-        return NoHub()
     if known is None or not known.box:
-        raise ValueError(f"This box has not joined the hub yet: midwatch join CODE --hub {wanted}")
-    if known.url != wanted:
+        raise ValueError(f"This box has not joined the hub yet: midwatch join CODE --hub {url}")
+    if known.url != url:
         raise ValueError(
-            f"This box has joined {known.url}, not {wanted}: join there with a code first."
+            f"This box has joined {known.url}, not {url}: join there with a code first."
         )
     handover = Handover(
         box=box_of(config),
@@ -132,7 +102,7 @@ def link_here(
     sender = Sender(
         store=store,
         handover=handover,
-        line=Line(wanted, ca_file=config.hub.ca_file, clock=clock.now),
+        line=Line(url, ca_file=config.hub.ca_file, clock=clock.now),
         folder=folder,
         known=known,
         clock=clock,

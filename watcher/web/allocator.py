@@ -32,3 +32,16 @@ def give_back_freed() -> bool:
         return False
     wanted = ((_M_MMAP_THRESHOLD, LARGE_BYTES), (_M_ARENA_MAX, ARENAS))
     return [int(set_option(name, value)) for name, value in wanted] == [1, 1]
+
+
+def give_back_now() -> bool:
+    """Give back what is free in the midst of the heap; False where that is not possible.
+
+    It goes back by itself only from the heap's end (mallopt(3), M_TRIM_THRESHOLD). Takes
+    milliseconds, so it may be done after each look.
+    """
+    try:
+        trim = ctypes.CDLL(None).malloc_trim
+    except (AttributeError, OSError):
+        return False
+    return int(trim(0)) == 1
