@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.store.made import BOX, NOW, book, case, notice, reading, survey
-from watcher.store.connection import Connection, connect_sqlite, open_db
+from watcher.store.connection import SMALL_CACHE_KIB, Connection, connect_sqlite, open_db
 from watcher.store.database import Standing, Store, open_memory, open_store
 from watcher.store.errors import StoreForeign, StoreFull, StoreLocked, StoreReadOnly
 from watcher.store.place import FILE_MODE
@@ -287,3 +287,13 @@ def test_what_lies_in_the_place_of_a_store_must_be_one(tmp_path: Path) -> None:
         (tmp_path / "elsewhere").rename(path)
         with store.snapshot() as tx:
             assert tx.load_book(BOX).cases == ()
+
+
+def test_a_store_that_keeps_less_in_memory_is_the_same_store(tmp_path: Path) -> None:
+    with open_store(tmp_path / "m.db", now=NOW) as store:
+        store.keep_less()
+        with store.transaction() as tx:
+            tx.save_book(BOX, book(case(1)))
+            assert tx.db.one("PRAGMA cache_size")[0] == -SMALL_CACHE_KIB
+    with open_memory(now=NOW) as memory:
+        memory.keep_less()  # all of it is in memory: nothing to keep less of

@@ -66,6 +66,31 @@ def test_what_a_password_took_is_given_back() -> None:
     assert (after - before) / 1024 < PASSWORD_MIB / 4
 
 
+HOLES = """
+from pathlib import Path
+from watcher.web.allocator import give_back_now
+some = [bytearray(900) for _ in range(20_000)]
+some[:] = some[99::100]
+print(Path("/proc/self/smaps_rollup").read_text(encoding="ascii"))
+assert give_back_now()
+print(Path("/proc/self/smaps_rollup").read_text(encoding="ascii"))
+"""
+
+
+def test_what_is_free_in_the_midst_of_the_heap_is_given_back() -> None:
+    """A few blocks at the heap's end hold the rest in place until it is asked for."""
+    done = subprocess.run(
+        [sys.executable, "-c", HOLES],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=120,
+    )
+    before, after = map(int, ANONYMOUS.findall(done.stdout))
+    assert (before - after) / 1024 > 5
+
+
 class Visitor:
     """Signs in and goes through the pages."""
 

@@ -103,6 +103,8 @@ def open_pages(
         except (StoreError, OSError) as error:
             say(f"There are no pages: the state cannot be opened ({error}).")
             return None
+        if not at_hub:
+            store.keep_less()
         site = Site(store=store, terms=terms_of(config, at_hub=at_hub), now=clock.now, trouble=say)
         server = PageServer(site, web.listen_port)
         try:

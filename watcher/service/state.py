@@ -63,7 +63,9 @@ def open_proven(config: Config, now: datetime, proof: DiskProof) -> Store:
         prove_folder(path, where)
 
     proof.ask(prove, where)
-    return open_state(config, now, check=True)
+    store = open_state(config, now, check=True)
+    store.keep_less()
+    return store
 
 
 def _make_folder(path: Path) -> None:

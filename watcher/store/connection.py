@@ -14,7 +14,7 @@ Why each PRAGMA (sqlite.org/pragma.html):
 - ``mmap_size=0``: a disk error on a mapped page would be a SIGBUS, which kills the watch; read
   without mapping it is an error that can be told.
 - ``temp_store=MEMORY``: sorting needs no room on a full disk.
-- ``cache_size``: 4 MiB, for the memory budget of the desk.
+- ``cache_size``: 4 MiB; 1 MiB for the watch of a box and its pages, for their memory budget.
 - ``journal_size_limit``: a log that grew in a burst gives its room back.
 - ``trusted_schema=OFF``: a damaged or foreign schema runs nothing.
 """
@@ -35,6 +35,9 @@ BUSY_MILLISECONDS = 5_000
 a command that stands still for longer than five seconds had better say why."""
 
 CACHE_KIB = 4_096
+SMALL_CACHE_KIB = 1_024
+"""For a process that stays beside other work. Our choice: a round of 24 drives touches less."""
+
 LOG_LIMIT_BYTES = 4 * 1024 * 1024
 
 SET_UP = (

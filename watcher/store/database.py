@@ -20,7 +20,14 @@ from pathlib import Path
 from typing import Self
 
 from watcher.facts.identity import BoxId
-from watcher.store.connection import Connect, Db, connect_sqlite, flush_log, open_db
+from watcher.store.connection import (
+    SMALL_CACHE_KIB,
+    Connect,
+    Db,
+    connect_sqlite,
+    flush_log,
+    open_db,
+)
 from watcher.store.copies import COPIES_KEPT, copy_before
 from watcher.store.dialect import SQLITE
 from watcher.store.errors import StoreChanged, StoreDamaged, StoreError, translate_os
@@ -192,6 +199,12 @@ class Store:
         """
         if self.path is not None:
             self._flush(self.path, self._db.where)
+
+    def keep_less(self) -> None:
+        """Keep fewer pages of the file in memory; what is not kept the system mostly has."""
+        if self.path is not None:
+            with self._lock:
+                self._db.rows(f"PRAGMA cache_size=-{SMALL_CACHE_KIB}")
 
     def prove_folder(self) -> None:
         """Have the disk keep a new file beside the store. Raises StoreError when it does not."""
