@@ -11,7 +11,6 @@ It gets as far as that under ``MemoryDenyWriteExecute=`` too (tried with PR_SET_
 
 from __future__ import annotations
 
-import ctypes
 import os
 import shutil
 import signal
@@ -37,7 +36,6 @@ WHERE_THE_WATCH_RUNS: Final = "Where the watch runs, it goes on in memory and te
 _ANEW: Final = f"{_DIED} The watch begins anew."
 _OVER: Final = f"{_DIED} The watch ends."
 
-_Handler: Final = ctypes.CFUNCTYPE(None, ctypes.c_int)
 _kept: list[object] = []  # what C calls must not be collected
 
 
@@ -80,6 +78,9 @@ def _ready(sentence: str, path: Path) -> bytes:
 
 def _answer(do: Callable[[], object]) -> bool:
     """Have C call ``do`` at a SIGBUS, and end with ``NO_GROUND`` after it; False: it cannot."""
+    import ctypes  # noqa: PLC0415 - not for who only wants to know the status
+
+    handler_of = ctypes.CFUNCTYPE(None, ctypes.c_int)
 
     def handler(_number: int) -> None:
         try:
@@ -89,8 +90,8 @@ def _answer(do: Callable[[], object]) -> bool:
 
     try:
         libc: Any = ctypes.CDLL(None)
-        libc.signal.argtypes, libc.signal.restype = (ctypes.c_int, _Handler), ctypes.c_void_p
-        kept = _Handler(handler)
+        libc.signal.argtypes, libc.signal.restype = (ctypes.c_int, handler_of), ctypes.c_void_p
+        kept = handler_of(handler)
         libc.signal(signal.SIGBUS, kept)
     except (AttributeError, MemoryError, OSError):
         return False

@@ -6,9 +6,10 @@ killed (the state D of ps(1)). A watch that begins must not stand there: nobody 
 
 from __future__ import annotations
 
+import queue
 import threading
 from collections.abc import Callable
-from concurrent.futures import Future
+from contextlib import suppress
 
 from watcher.store.errors import StoreDiskFails
 
@@ -36,24 +37,22 @@ class DiskProof:
         Raises that too, and StoreDiskFails when no answer came in time; as long as none has come
         the disk is not asked again.
         """
-        answer: Future[None] = Future()
+        answers: queue.SimpleQueue[BaseException | None] = queue.SimpleQueue()
 
         def work() -> None:
             try:
                 prove()
             except BaseException as error:  # noqa: BLE001 - it is raised where the answer is awaited
-                answer.set_exception(error)
+                answers.put(error)
             else:
-                answer.set_result(None)
+                answers.put(None)
 
         if not self.stands_still:
             self._thread = threading.Thread(target=work, name="proof of the disk", daemon=True)
             self._thread.start()
-            try:
-                answer.result(self._seconds)
-            except TimeoutError:
-                if answer.done():
-                    raise
-            else:
+            with suppress(queue.Empty):
+                error = answers.get(timeout=self._seconds)
+                if error is not None:
+                    raise error
                 return
         raise StoreDiskFails(f"the disk under {where} does not answer: look at that drive first")
