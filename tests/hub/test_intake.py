@@ -101,6 +101,18 @@ def test_odd_and_too_large_bodies_are_refused(house: House) -> None:
     assert house.post("/box/surveys", b"x" * (MOST_SENT + 1), house.token)[0] == 413
 
 
+def test_a_body_of_which_nobody_said_how_long_it_is_is_refused_once_it_is_too_long(
+    house: House,
+) -> None:
+    """Sent in chunks (RFC 9112, 7.1): there is no length in its head to refuse it by."""
+    line = http.client.HTTPConnection("127.0.0.1", house.server.port, timeout=20)
+    pieces = iter([b"x" * 1000] * (MOST_SMALL // 1000 + 2))
+    line.request("POST", "/box/join", pieces, encode_chunked=True)
+    response = line.getresponse()
+    assert (response.status, json.loads(response.read())["why"]) == (413, "too-large")
+    line.close()
+
+
 def test_a_box_joins_and_renews(house: House) -> None:
     with house.hub.store.transaction() as tx:
         code = invite(tx, "Orchard", "", NOW)

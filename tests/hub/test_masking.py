@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from tests.hub.stage import look, parcel
 from tests.store import made
-from watcher.hub.masking import Mask, serials_of
+from watcher.facts.drive import DriveIdentity
+from watcher.facts.identity import DriveId
+from watcher.hub.masking import Mask
 from watcher.hub.wire import pack as packed
 from watcher.hub.wire import pack_plain, unpack
 
@@ -54,5 +58,59 @@ def test_pools_and_margins_stay_as_they_are() -> None:
     )
 
 
-def test_serials_are_found_in_all_their_forms() -> None:
-    assert {"X0001", "X0002"} <= serials_of(parcel(look(1)))
+@pytest.mark.parametrize(
+    "written",
+    [
+        "drive S4 Q77/9 left",
+        "Altair_A8_S4_Q77_9",  # as udev and our ids write it
+        "serial S4 Q77/9",
+        "wwn-5000c500a0000001",
+        "LU WWN 0x5000C500A0000001",  # as it was told
+        "naa.5000c500a0000001",
+    ],
+)
+def test_a_serial_and_a_wide_name_are_hidden_in_each_form_in_which_they_are_written(
+    written: str,
+) -> None:
+    drive = DriveIdentity(
+        drive=DriveId("Altair_A8_S4_Q77_9"),
+        model="Altair A8",
+        serial="S4 Q77/9",
+        wwn="0x5000C500A0000001",
+    )
+    (hidden,) = MASK.hide_plain([written], [drive])
+    for secret in ("S4 Q77/9", "S4_Q77_9", "5000c500a0000001"):
+        assert secret.lower() not in hidden.lower()
+    assert Mask(key=MASK.key, serials=False).hide_plain([written], [drive]) == [written]
+
+
+@pytest.mark.parametrize("serial", ["7", "AB1"])
+def test_a_serial_too_short_to_be_looked_for_is_hidden_where_it_stands_alone_and_in_the_id(
+    serial: str,
+) -> None:
+    survey = look(1)
+    who = replace(survey.drives[0].identity, serial=serial, wwn=None)
+    for name, instead in (
+        (f"Altair_A8_{serial}", f"drive_{MASK.word(f'Altair_A8_{serial}')}"),
+        (serial, MASK.word(serial)),
+    ):
+        one = replace(survey.drives[0], identity=replace(who, drive=DriveId(name)))
+        note = replace(made.finding(), label=f"bay 3 (Altair A8, 8 TB, serial {serial})")
+        sent = parcel(replace(survey, drives=(one, *survey.drives[1:])), besides=(note,))
+        seen = MASK.hide(sent)
+        hidden = seen.survey.drives[0].identity
+        assert hidden.serial == MASK.word(serial)
+        assert hidden.drive == instead
+        assert seen.besides[0].label == f"bay 3 (Altair A8, 8 TB, serial {MASK.word(serial)})"
+        assert MASK.hide(sent) == seen
+
+
+def test_a_drive_that_a_pool_has_lost_is_hidden_too_by_the_id_alone() -> None:
+    survey = look(1)
+    pool = survey.pools[0]
+    assert pool.tree is not None
+    first = pool.tree.parts[0]
+    gone = replace(first, drives=(DriveId("Altair_A8_S4_Q77"),))  # type: ignore[arg-type]
+    tree = replace(pool.tree, parts=(gone, *pool.tree.parts[1:]))
+    sent = parcel(replace(survey, pools=(replace(pool, tree=tree),)))
+    assert "Q77" not in str(pack_plain(MASK.hide(sent)))

@@ -67,6 +67,15 @@ def test_the_name_of_another_clients_box_is_refused(stage: HubStage) -> None:
     assert browser.send(browser.get(ADDRESS).form("/invite"), box="x" * 61).status == 422
 
 
+def test_a_box_of_the_same_client_may_be_invited_anew(stage: HubStage) -> None:
+    """Its disk died with its token: it joins again, under its own name."""
+    browser = signed_in(stage)
+    own = "/client/invite?client=Harbour+Print+Room"
+    page = browser.send(browser.get(own).form("/invite"), box="press")
+    assert page.status == 200
+    assert CODE.search(page.text)
+
+
 def test_only_who_manages_invites(stage: HubStage) -> None:
     assert signed_in(stage, "orchard").get(ADDRESS).status == 403
     assert signed_in(stage).get("/client/invite").status == 404

@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -21,8 +21,8 @@ from watcher.hub.thinning import without_raw
 from watcher.hub.wire import Parcel, pack_plain, read_plain
 
 SHORTEST = 4
-"""Words shorter than that are hidden only where they stand alone as a serial; our choice: a serial
-of three letters would be found everywhere."""
+"""Words shorter than that are hidden only where they stand alone, behind the word "serial", and in
+the id of the drive; our choice: a serial of three letters would be found everywhere."""
 
 _OUR_WORDS = frozenset(
     {
@@ -58,41 +58,39 @@ class Mask:
             works=parcel.works,
             alone_since=parcel.alone_since,
         )
-        words = self._words(serials_of(bare))
-        return read_plain(_hide(pack_plain(bare), words)) if words else bare
+        return read_plain(self._hidden(pack_plain(bare), *_secrets_of(bare)))
 
     def hide_plain(self, plain: Any, drives: Iterable[DriveIdentity]) -> Any:  # noqa: ANN401 - JSON
         """Give something plain without what is to be hidden: the serials of these drives."""
-        secrets: set[str] = set()
-        for drive in drives:
-            secrets |= _forms(drive.serial) | _forms(drive.wwn) | {_tail(drive.drive)}
-        return _hide(plain, self._words(long_enough(secrets)))
+        known = tuple(drives)
+        forms = {form for who in known for form in _forms(who.serial) | _forms(who.wwn)}
+        return self._hidden(plain, forms, {who.drive for who in known})
 
-    def _words(self, serials: Iterable[str]) -> dict[str, str]:
-        """Give what stands for each hidden word."""
+    def _hidden(self, plain: Any, forms: set[str], ids: set[DriveId]) -> Any:  # noqa: ANN401 - JSON
+        """Hide names, serials in the forms in which they are written, and ids of drives."""
         words = {name: f"box-{self.word(name)[:8]}" for name in self.names if name}
-        return words | ({secret: self.word(secret) for secret in serials} if self.serials else {})
+        alone: dict[str, str] = {}
+        if self.serials:
+            found = forms | {_tail(drive) for drive in ids}
+            words |= {word: self.word(word) for word in found if len(word) >= SHORTEST}
+            short = {word for word in forms if 0 < len(word) < SHORTEST}
+            alone |= {word: self.word(word) for word in short}
+            words |= {f"serial {word}": f"serial {self.word(word)}" for word in short}
+            odd = {drive for drive in ids if len(_tail(drive)) < SHORTEST}
+            alone |= {drive: self.word(drive) for drive in odd if len(drive) < SHORTEST}
+            words |= {d: f"drive_{self.word(d)}" for d in odd if len(d) >= SHORTEST}
+        return _hide(plain, words, alone)
 
 
-def serials_of(parcel: Parcel) -> frozenset[str]:
-    """Name all that tells one drive from another of its model."""
-    found: set[str] = set()
-    for who in (
-        *((r.identity.serial, r.identity.wwn) for r in parcel.survey.drives),
-        *((u.serial, None) for u in parcel.survey.unread),
-    ):
-        for word in who:
-            found |= _forms(word)
-    ids = [r.identity.drive for r in parcel.survey.drives]
-    ids += [u.drive for u in parcel.survey.unread if u.drive is not None]
-    ids += [d for pool in parcel.survey.pools for d in pool.drives]
-    found |= {_tail(drive) for drive in ids}
-    return long_enough(found)
-
-
-def long_enough(found: Iterable[str]) -> frozenset[str]:
-    """Leave out words that are too short to be looked for."""
-    return frozenset(word for word in found if len(word) >= SHORTEST)
+def _secrets_of(parcel: Parcel) -> tuple[set[str], set[DriveId]]:
+    """Name all that tells one drive from another of its model, and the ids of all drives."""
+    survey = parcel.survey
+    told = [word for r in survey.drives for word in (r.identity.serial, r.identity.wwn)]
+    told += [u.serial for u in survey.unread]
+    ids = {r.identity.drive for r in survey.drives}
+    ids |= {u.drive for u in survey.unread if u.drive is not None}
+    ids |= {d for pool in survey.pools for d in pool.drives}
+    return {form for word in told for form in _forms(word)}, ids
 
 
 def _forms(word: str | None) -> set[str]:
@@ -112,7 +110,7 @@ def _tail(drive: DriveId) -> str:
     return drive.removeprefix("wwn-").rpartition("_")[2]
 
 
-def _hide(plain: Any, words: dict[str, str]) -> Any:  # noqa: ANN401 - JSON
+def _hide(plain: Any, words: dict[str, str], alone: dict[str, str]) -> Any:  # noqa: ANN401 - JSON
     """Put other words in the place of hidden ones, the longest first."""
     if not words:
         return plain
@@ -120,22 +118,26 @@ def _hide(plain: Any, words: dict[str, str]) -> Any:  # noqa: ANN401 - JSON
     found = re.compile(
         "|".join(rf"(?<![0-9A-Za-z]){re.escape(word)}(?![0-9A-Za-z])" for word in longest_first)
     )
-    return _walk(plain, found, words)
+
+    def hidden(text: str) -> str:
+        return alone.get(text) or found.sub(lambda hit: words[hit.group()], text)
+
+    return _walk(plain, hidden)
 
 
-def _walk(here: Any, found: re.Pattern[str], words: dict[str, str]) -> Any:  # noqa: ANN401 - JSON
+def _walk(here: Any, hidden: Callable[[str], str]) -> Any:  # noqa: ANN401 - JSON
     """Go through every text."""
     if isinstance(here, str):
-        return found.sub(lambda hit: words[hit.group()], here)
+        return hidden(here)
     if isinstance(here, list):
-        return [_walk(one, found, words) for one in here]
+        return [_walk(one, hidden) for one in here]
     if isinstance(here, dict):
         return {
             name: one
             if name in _OUR_WORDS
             and isinstance(one, str | list)
             and not any(isinstance(deep, dict) for deep in one)
-            else _walk(one, found, words)
+            else _walk(one, hidden)
             for name, one in here.items()
         }
     return here
