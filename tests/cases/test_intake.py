@@ -111,3 +111,38 @@ def test_a_drive_that_is_there_again_is_not_gone_though_it_was_not_read() -> Non
         )
     )
     assert desk.book.open_cases[0].standing == ()
+
+
+def test_the_record_tells_each_finding_that_came_and_went_and_a_case_that_came_back() -> None:
+    desk = Desk()
+    thinned = finding("margin-thinned", about_pool(ORCHARD), label="pool orchard")
+    for standing in ((finding(),), (finding(), thinned), (finding(),), ()):
+        judged(desk, *standing)
+        desk.now += 10 * MINUTE
+    desk.wait(3 * 60 * MINUTE)
+    for standing in ((), (finding(),)):
+        judged(desk, *standing)
+        desk.now += 10 * MINUTE
+    assert [(r.case, r.what, r.text) for r in desk.records] == [
+        (1, "opened", "bay 3: sectors-in-doubt holds"),
+        (1, "told-opened", "ada"),
+        (1, "finding-joined", "pool orchard: margin-thinned holds"),
+        (1, "told-worsened", "ada"),
+        (1, "finding-cleared", "pool orchard: margin-thinned holds"),
+        (1, "finding-cleared", "bay 3: sectors-in-doubt holds"),
+        (1, "all-clear", ""),
+        (1, "came-back", "bay 3: sectors-in-doubt holds"),
+        (1, "told-opened", "ada"),
+    ]
+    (again,) = desk.book.open_cases
+    assert (again.number, again.reopens, again.answer) == (1, 1, None)
+    assert [h.since for h in again.held if h.cleared_at is None] == [desk.now - 10 * MINUTE]
+
+
+def test_a_finding_that_still_stands_keeps_since_when_it_does() -> None:
+    desk = Desk()
+    for _ in range(3):
+        judged(desk, finding())
+        desk.now += 10 * MINUTE
+    (held,) = desk.book.open_cases[0].held
+    assert (held.since, held.seen_at) == (START, START + 20 * MINUTE)

@@ -25,3 +25,14 @@ def test_what_has_no_words_is_said_by_its_name() -> None:
     assert say_record("clock-set-back") == "clock set back"
     assert say_record("told-reminder") == "told"
     assert say_record("answer-broken") == "taken, but got worse"
+    assert say_record("all-clear") == "all clear"
+    assert say_record("came-back") == "came back"
+
+
+def test_no_words_are_kept_for_what_nobody_writes() -> None:
+    sources = "".join(
+        path.read_text(encoding="utf-8")
+        for path in (ROOT / "watcher").rglob("*.py")
+        if path.name != "record_words.py"
+    )
+    assert [what for what in RECORD_WORDS if f'"{what}"' not in sources] == []

@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 
+import pytest
+
 from tests.cases.build import ORCHARD, START, Desk, finding, pool_seen
 from watcher.cases.observations import WorkAnnounced, WorkEnded
 from watcher.cases.policy import Hours, Person, Policy
 from watcher.cases.state import Expectation, ExpectKind, PoolSeen, Stands
 from watcher.facts.finding import Urgency
-from watcher.facts.identity import DriveId, about_drive, about_pool
+from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool
 from watcher.facts.pool import Protection
 
 HOUR = timedelta(hours=1)
@@ -82,6 +84,33 @@ def test_many_drives_are_counted_and_an_unknown_margin_is_said_to_be() -> None:
     assert "margin was not known, is not known of 1." in about(desk)
     assert "Out: the drive D1, the drive D2, the drive D3 and 1 more." in about(desk)
     assert "Nothing of what was announced was seen." in about(desk)
+
+
+@pytest.mark.parametrize("others", [(), (replace(pool_seen(), pool=PoolId("md:b"), name="barn"),)])
+def test_of_a_pool_that_no_survey_shows_any_more_it_is_not_said_that_nothing_is_left_open(
+    others: tuple[PoolSeen, ...],
+) -> None:
+    """An array whose last leg went vanishes from its stack's list (md, kernel 6.1)."""
+    for pool in (ORCHARD, None):
+        desk = Desk()
+        desk.survey(pools=(seen("D1", "D3"), *others))
+        announce(desk, pool=pool)
+        desk.survey(pools=others)
+        desk.wait(2 * HOUR + timedelta(minutes=50))
+        assert about(desk) == "new drive: orchard cannot be seen"
+        desk.wait(HOUR)
+        told = about(desk).splitlines()
+        assert told[0] == "new drive: orchard cannot be seen"
+        assert "orchard: margin was 1, is not known of 1." in told
+        assert "Out:" not in about(desk)
+        assert desk.said[-1][1].items[-1].urgency is Urgency.TODAY
+        again = Desk()
+        again.survey(pools=(seen("D1", "D3"), *others))
+        announce(again, pool=pool)
+        again.survey(pools=others)
+        again.survey(pools=(seen("D1", "D3"), *others))
+        again.wait(4 * HOUR)
+        assert about(again).splitlines()[0] == "new drive: nothing is left open"
 
 
 def test_a_pool_that_appeared_meanwhile_has_nothing_to_be_compared_with() -> None:

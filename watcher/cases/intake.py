@@ -9,7 +9,7 @@ from watcher.cases.draft import Draft
 from watcher.cases.news import fade, sound_the_news
 from watcher.cases.observations import SurveyJudged
 from watcher.cases.sounding import add_pending
-from watcher.cases.state import Case, Held, NoticeKind
+from watcher.cases.state import Case, Held, NoticeKind, unseen
 from watcher.cases.works import note_for_works
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import Subject, SubjectKind, about_pool
@@ -214,7 +214,7 @@ def take_in(draft: Draft, observation: SurveyJudged) -> None:
         return
     draft.book = replace(
         draft.book,
-        pools=observation.pools or draft.book.pools,
+        pools=observation.pools or unseen(draft.book.pools),
         last_survey_at=observation.taken_at,
     )
     for finding in observation.findings:

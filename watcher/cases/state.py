@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 
@@ -236,6 +236,11 @@ class PoolSeen:
     def standing_drives(self) -> frozenset[DriveId]:
         """The drives that hold their share."""
         return frozenset(one.drive for one in self.stands)
+
+
+def unseen(pools: tuple[PoolSeen, ...]) -> tuple[PoolSeen, ...]:
+    """Give pools that the last survey did not show: how they stand is not known any more."""
+    return tuple(replace(pool, protection=Protection.UNKNOWN, margin=None) for pool in pools)
 
 
 class ExpectKind(StrEnum):

@@ -17,6 +17,7 @@ from watcher.cases.state import (
     Pending,
     PoolSeen,
     Stands,
+    unseen,
 )
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.pool import Protection
@@ -46,10 +47,17 @@ def _put(draft: Draft, work: Maintenance) -> Maintenance:
 
 
 def _pools_of(book: Book, work: Maintenance) -> tuple[PoolSeen, ...]:
-    """Give the pools that the work is about, as they are seen now."""
+    """Give the pools that the work is about, as they are seen now.
+
+    One that was there when the work began and is not in the last survey is not known: it may have
+    been taken away, be gone, or hide behind a stack that does not answer.
+    """
     if all(e.kind is ExpectKind.BOX_OFF for e in work.expects):
         return ()
-    return tuple(seen for seen in book.pools if work.pool is None or seen.pool == work.pool)
+    here = {seen.pool for seen in book.pools}
+    gone = unseen(tuple(then for then in work.begun or () if then.pool not in here))
+    mine = (seen for seen in book.pools if work.pool is None or seen.pool == work.pool)
+    return (*mine, *gone)
 
 
 def _unfinished(book: Book, work: Maintenance) -> tuple[PoolSeen, ...]:
@@ -67,7 +75,12 @@ def _unfinished(book: Book, work: Maintenance) -> tuple[PoolSeen, ...]:
 
 def _say(unfinished: tuple[PoolSeen, ...]) -> str:
     """Say how the pools stand."""
-    return ", ".join(f"{seen.name} is {seen.protection.value}" for seen in unfinished)
+    return ", ".join(
+        f"{seen.name} cannot be seen"
+        if seen.protection is Protection.UNKNOWN
+        else f"{seen.name} is {seen.protection.value}"
+        for seen in unfinished
+    )
 
 
 def _tell(draft: Draft, work: Maintenance, kind: NoticeKind, urgency: Urgency, about: str) -> None:
