@@ -309,15 +309,31 @@ def test_poisson_binomial_against_scipy() -> None:
         assert more_than(chances, upto) == pytest.approx(law.sf(upto), abs=1e-13)
 
 
-def test_weibull_fit_against_scipy_and_lifelines() -> None:
-    """scipy.stats.CensoredData and, where installed, lifelines' WeibullFitter."""
+def test_weibull_fit_against_scipy() -> None:
+    """scipy.stats.CensoredData as an independent reference."""
     stats = pytest.importorskip("scipy.stats")
     data = stats.CensoredData(uncensored=CARS_FAILED, right=CARS_LIVING)
     shape, _, scale = stats.weibull_min.fit(data, floc=0)
     law = fit_weibull(CARS_FAILED, CARS_LIVING)
     assert law.shape == pytest.approx(shape, rel=1e-3)
     assert law.scale == pytest.approx(scale, rel=1e-3)
+
+
+def test_the_share_still_living_against_scipy() -> None:
+    """scipy.stats.ecdf of censored data is the Kaplan-Meier estimate."""
+    stats = pytest.importorskip("scipy.stats")
+    data = stats.CensoredData(uncensored=CARS_FAILED, right=CARS_LIVING)
+    curve = stats.ecdf(data).sf
+    found = still_living(CARS_FAILED, CARS_LIVING)
+    assert [age for age, _ in found] == sorted(set(CARS_FAILED))
+    for age, share in found:
+        assert share == pytest.approx(float(curve.evaluate(age)), abs=1e-12)
+
+
+def test_weibull_fit_and_the_share_still_living_against_lifelines() -> None:
+    """lifelines' WeibullFitter and KaplanMeierFitter, where that library is installed."""
     lifelines = pytest.importorskip("lifelines")
+    law = fit_weibull(CARS_FAILED, CARS_LIVING)
     fitter = lifelines.WeibullFitter()
     ended = [1] * len(CARS_FAILED) + [0] * len(CARS_LIVING)
     fitter.fit([*CARS_FAILED, *CARS_LIVING], ended)
