@@ -69,7 +69,11 @@ def test_a_way_back_that_is_blocked_leads_whoever_is_reminded() -> None:
         told_of = tuple(ToldOf(key=f.key, urgency=f.urgency, level=f.level) for f in three)
         made = replace(pool_case(*three), told_of=told_of)
         shown = scene(made, Protection.BARE)
-        reminded = replace(shown, item=replace(shown.item, finding=""))
+        for lead in ("", MARGIN_GONE.key):
+            reminded = replace(shown, item=replace(shown.item, finding=lead))
+            assert reminded.finding == blocked
+        no_drive = replace(shown, case=replace(pool_case(MARGIN_GONE, blocked), told_of=told_of))
+        reminded = replace(no_drive, item=replace(no_drive.item, finding=MARGIN_GONE.key))
         assert reminded.finding == blocked
 
 

@@ -61,10 +61,10 @@ class Scene:
         own = [f for f in top if f.subject == self.case.locus]
         says_cause = self.plight and self.extras.protection is not Protection.BROKEN
         is_said = says_cause and wanted in own and wanted.rule in _SAID_BY_THE_TITLE
-        if wanted is not None and not (is_said and causes):
+        held_up = [f for f in own if f.rule in _HELD_UP] if says_cause else []
+        if wanted is not None and not (is_said and (causes or held_up)):
             return wanted
         ranked = (*causes, *own) if says_cause else (*own, *causes)
-        held_up = [f for f in own if f.rule in _HELD_UP] if says_cause else []
         return (*held_up, *ranked, self.case.weightiest)[0]
 
     @property
