@@ -233,3 +233,15 @@ def test_a_member_of_a_pool_is_never_portable() -> None:
     lines = [Line(text="scsi host6: uas"), Line(text="sd 6:0:0:0: [sdx] x"), line]
     (event,) = fold(Story(names.fixed).read(lines), names, NOW).events
     assert (event.category, event.subject) == (Category.MEDIUM, stick)
+
+
+def test_a_line_of_a_clock_that_was_set_back_since_is_of_now() -> None:
+    """By its own date it would count as said in the last day until that date has come."""
+    years = 10 * 365 * 24 * 3600
+    told_ahead = [told("sdb", years), told("sdb", years + 60), told("sdb", -60)]
+    (event,) = fold(told_ahead, Names(subjects={}), NOW).events
+    assert event.count == 3
+    assert event.at <= NOW
+    assert event.last_at == NOW
+    (soon,) = fold([told("sdb", 30)], Names(subjects={}), NOW).events
+    assert soon.at == NOW + timedelta(seconds=30), "said while the look went on"

@@ -26,6 +26,10 @@ FRESH = timedelta(hours=24)
 """What is older is folded apart: rules count the lines of a day, and the first look at a box reads
 the log of weeks. Without it a storm that began last week and goes on would count as old."""
 
+AHEAD = timedelta(minutes=5)
+"""A line from later than that was written by a clock that was set back since. Our choice: what is
+said while a look goes on comes within it. By its own date it would count as recent for years."""
+
 LINE_CHARACTERS = 300
 """Of the line kept as evidence. Our choice: the longest ATA command line has about 160."""
 
@@ -179,7 +183,10 @@ class _Heap:
 
 
 def fold(told: Iterable[Told], names: Names, now: datetime, *, limit: int = MOST_EVENTS) -> Folded:
-    """Fold what was told into at most ``limit`` events. A line without a time counts as ``now``."""
+    """Fold what was told into at most ``limit`` events.
+
+    A line without a time counts as ``now``, and so does one of a clock that was set back since.
+    """
     heaps: dict[_Key, _Heap] = {}
     fresh_from = now - FRESH
     subjects: dict[str, tuple[Subject | None, str]] = {}
@@ -194,6 +201,8 @@ def fold(told: Iterable[Told], names: Names, now: datetime, *, limit: int = MOST
         if known[0] is None and meaning.category is Category.FILESYSTEM:
             known = _of_filesystem(one.line.text, names) or known
         at = one.line.at or now
+        if at > now + AHEAD:
+            at = now
         key = (meaning.category, meaning.what, known[1], at >= fresh_from)
         heap = heaps.get(key)
         if heap is not None:
