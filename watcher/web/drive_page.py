@@ -77,12 +77,11 @@ class Drawn:
     download: str
 
 
-def drive_asked(tx: Transaction, site: Site, ask: Ask) -> KnownDrive:
+def drive_asked(tx: Transaction, ask: Ask) -> KnownDrive:
     """Give the drive that an address names, when its box may be seen."""
     found = tx.drive(DriveId(ask.query.get("drive", "")))
     if found is None or not ask.who.may_see(found.box):
         raise not_found("drive of that name")
-    del site
     return found
 
 
@@ -94,7 +93,7 @@ def drive(site: Site, ask: Ask) -> Reply:
         name = "month"
     since = ask.now - RANGES[name][0]
     with site.store.snapshot() as tx:
-        known = drive_asked(tx, site, ask)
+        known = drive_asked(tx, ask)
         who = known.identity.drive
         metrics = [Metric(n) for n, _, _ in known.latest if n in _METRICS]
         moving = {
@@ -313,7 +312,7 @@ def drive_csv(site: Site, ask: Ask) -> Reply:
         raise not_found("metric of that name")
     span = RANGES.get(ask.query.get("range", ""), RANGES["all"])[0]
     with site.store.snapshot() as tx:
-        known = drive_asked(tx, site, ask)
+        known = drive_asked(tx, ask)
         points = tx.series(known.identity.drive, Metric(metric), ask.now - span, ask.now)
     out = io.StringIO(newline="")
     table = csv.writer(out)

@@ -14,7 +14,7 @@ Traps: see the modules named, and the cross-checks in md_notes.py.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 
 from watcher.facts.identity import PoolId
@@ -148,7 +148,7 @@ def _read_one(
     except ReadError as error:
         trouble = error
     pool, label, notes = _identify(host, listing, told, uuids, before)
-    label = label or _labels_by_link(host).get(listing.name)
+    label = label or dict(_by_link(host, "md-name-")).get(listing.name)
     last = next((p for p in before if p.pool == pool), None)
     age = _age(host, listing, told, seat(listing, told, blocks, last))
     made = build(
@@ -218,30 +218,21 @@ def _uuids_of_members(listings: Iterable[Listing], carriers: tuple[Carrier, ...]
 
 
 def _uuids_by_link(host: Host) -> dict[str, str]:
-    """Give the UUID of each array by its kernel name, from the links udev makes."""
+    """Give the UUID of each array by its kernel name."""
+    told = ((node, usual_uuid(rest)) for node, rest in _by_link(host, "md-uuid-"))
+    return {node: uuid for node, uuid in told if uuid is not None}
+
+
+def _by_link(host: Host, start: str) -> Iterator[tuple[str, str]]:
+    """Walk udev's links that begin so: the kernel name of an array, and how the link goes on."""
     try:
         names = host.list_dir(BY_ID)
     except OSError:
-        return {}  # no udev: other ways are tried
-    found: dict[str, str] = {}
+        return  # no udev: an array goes by its kernel name, and other ways to a UUID are tried
     for name in names:
-        uuid = usual_uuid(name.removeprefix("md-uuid-")) if name.startswith("md-uuid-") else None
-        if uuid is not None:
-            found[host.real_path(f"{BY_ID}/{name}").removeprefix("/dev/")] = uuid
-    return found
-
-
-def _labels_by_link(host: Host) -> dict[str, str]:
-    """Give the label of each array by its kernel name, from the links udev makes."""
-    try:
-        names = host.list_dir(BY_ID)
-    except OSError:
-        return {}  # no udev: the array goes by its kernel name
-    return {
-        host.real_path(f"{BY_ID}/{name}").removeprefix("/dev/"): name.removeprefix("md-name-")
-        for name in names
-        if name.startswith("md-name-")
-    }
+        if name.startswith(start):
+            node = host.real_path(f"{BY_ID}/{name}").removeprefix("/dev/")
+            yield node, name.removeprefix(start)
 
 
 def _unlisted(host: Host, listings: tuple[Listing, ...]) -> list[Blindness]:
