@@ -103,6 +103,13 @@ def test_a_record_of_the_kernel_ring_has_priority_and_time() -> None:
     assert found == Stripped(text=TEXT, since_boot=5.1409, severity=Severity.INFORMATIONAL)
 
 
+@pytest.mark.parametrize("head", ["6,1,999999999999999999,-;", "[999999999999.000000] "])
+def test_a_time_that_no_calendar_has_loses_the_date_and_not_the_message(head: str) -> None:
+    found = strip_prefix(f"{head}{TEXT}", Dating(now=NOW, booted_at=BOOTED))
+    assert found is not None
+    assert (found.text, found.at) == (TEXT, None)
+
+
 def test_an_impossible_date_loses_the_date_and_not_the_message() -> None:
     found = strip_prefix(f"Feb 31 13:22:01 box kernel: {TEXT}", DATING)
     assert found is not None

@@ -50,8 +50,9 @@ def test_records_are_told_once_and_lost_ones_are_counted() -> None:
 
 
 def test_a_garbled_record_is_counted() -> None:
-    batch = parse_kmsg([b"\xff\xfe", b"3,x,1,-;a", record(1)], Position(source="kmsg"), NOW)
-    assert (len(batch.lines), batch.unreadable) == (1, 2)
+    odd = [b"\xff\xfe", b"3,x,1,-;a", "3,7²,1,-;a".encode()]
+    batch = parse_kmsg([*odd, record(1)], Position(source="kmsg"), NOW)
+    assert (len(batch.lines), batch.unreadable) == (1, 3)
 
 
 class FakeRing:

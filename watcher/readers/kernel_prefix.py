@@ -96,6 +96,14 @@ _MONTH_NAMES = "JanFebMarAprMayJunJulAugSepOctNovDec"
 _MONTHS = {_MONTH_NAMES[3 * n : 3 * n + 3]: n + 1 for n in range(12)}
 
 
+def _after(moment: datetime, seconds: float) -> datetime | None:
+    """Give when so many seconds have passed; None when no calendar goes so far."""
+    try:
+        return moment + timedelta(seconds=seconds)
+    except OverflowError:
+        return None
+
+
 def strip_prefix(line: str, dating: Dating) -> Stripped | None:
     """Give a line without its prefix; None for an empty line or another program's.
 
@@ -131,7 +139,7 @@ def strip_prefix(line: str, dating: Dating) -> Stripped | None:
         since_boot = float(found.group(1))
         text = text[found.end() :]
     if at is None and since_boot is not None and dating.booted_at is not None:
-        at = dating.booted_at + timedelta(seconds=since_boot)
+        at = _after(dating.booted_at, since_boot)
     if not text.strip():
         return None
     return Stripped(text=text, at=at, since_boot=since_boot, severity=severity)

@@ -12,6 +12,7 @@ Traps:
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -34,6 +35,8 @@ MOST_BYTES = 32 << 20
 
 # -- /dev/kmsg
 
+_SEQUENCE = re.compile(r"[0-9]{1,20}")
+
 
 def parse_kmsg(records: Sequence[bytes], position: Position, booted_at: datetime) -> Batch:
     """Read records of /dev/kmsg; those at or before the position's number are passed over.
@@ -49,7 +52,7 @@ def parse_kmsg(records: Sequence[bytes], position: Position, booted_at: datetime
         text = record.decode("utf-8", "replace").split("\n", 1)[0]
         head, separator, _ = text.partition(";")
         numbers = head.split(",")
-        if not separator or len(numbers) < 3 or not numbers[1].isdigit() or len(numbers[1]) > 20:
+        if not separator or len(numbers) < 3 or not _SEQUENCE.fullmatch(numbers[1]):
             unreadable += 1
             continue
         sequence = int(numbers[1])
