@@ -63,13 +63,13 @@ def parity(count: int, bears: int, lost: tuple[int, ...] = (), start: int = 0) -
     )
 
 
-def ring(count: int, lost: int, *, is_known: bool = True) -> RedundancySet:
+def ring(count: int, lost: int | None = None, *, is_known: bool = True) -> RedundancySet:
     """Make what md's ``far`` and ``offset`` copies make: each member mirrored on the next.
 
     The member that is lost rests on no drive any more where ``is_known`` is False.
     """
-    parts = list(parity(count, 1, (lost,)).parts)
-    if not is_known:
+    parts = list(parity(count, 1, () if lost is None else (lost,)).parts)
+    if lost is not None and not is_known:
         parts[lost] = Member(name="removed", state=MemberState.MISSING)
     mirrors = tuple(
         RedundancySet(name="mirror", bears=1, parts=(parts[n], parts[(n + 1) % count]))

@@ -287,6 +287,11 @@ def test_many_shared_drives_with_more_lost_than_the_pool_bears() -> None:
     assert tree_loss(tree, {}, {}) == (1.0, 0.0)
 
 
+def test_a_cap_counts_each_drive_once_where_mirrors_share_them() -> None:
+    """Some of the data has one copy: any one of the six drives costs data, not any of twelve."""
+    assert total(ring(6), margin=0) == total(parity(6, 1), margin=0)
+
+
 def test_a_cap_above_what_stands_adds_nothing() -> None:
     """A remark's margin of one on a mirror of two whose tree bears one: the tree decides."""
     pair = parity(2, 1)

@@ -127,7 +127,7 @@ def _beyond(
     margin: int,
 ) -> tuple[float, float]:
     """Give the same two chances as if the good members were one set that bears ``margin``."""
-    good = tuple(m for m in members_of(tree) if m.state is MemberState.GOOD)
+    good = tuple(m for m in dict.fromkeys(members_of(tree)) if m.state is MemberState.GOOD)
     if len(good) <= margin:
         return 0.0, 0.0
     flat = RedundancySet(name="as one set", bears=margin, parts=good)
