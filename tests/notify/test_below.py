@@ -97,6 +97,13 @@ def test_one_next_step_is_not_said_twice() -> None:
     shown = replace(scene(BARE), case=replace(ORCHARD_CASE, held=same))
     said = [line.text for line in action_lines(shown)]
     assert [text for text in said if "Check its cable." in text] == ["Next: Check its cable."]
+    long = "First one thing and then another, which takes some words. " * 6
+    same = tuple(
+        replace(h, finding=replace(h.finding, next_step=f"{long}Touch no other.")) for h in same
+    )
+    shown = replace(scene(BARE), case=replace(ORCHARD_CASE, held=same))
+    (step,) = [line.text for line in action_lines(shown) if line.text.startswith("Next:")]
+    assert step.endswith("Touch no other."), "it has the room of both"
 
 
 def test_who_need_not_act_is_not_told_to() -> None:

@@ -98,10 +98,11 @@ def test_the_next_step_begins_with_where_the_recovery_is() -> None:
     assert led.next_step.endswith(" Do this.")
 
 
-def test_a_drive_that_left_has_the_next_step_of_its_pool() -> None:
+@pytest.mark.parametrize("rule", ["margin-thinned", "margin-gone", "pool-broken", "pool-gone"])
+def test_a_drive_that_left_has_the_next_step_of_its_pool(rule: str) -> None:
     """Its cable, its replacement, or the rebuild that runs: one word on one trouble."""
     followed = following.follow((), broken_view(), Around())
-    own = finding("margin-gone", about_pool(POOL))
+    own = finding(rule, about_pool(POOL))
     other = finding("sectors-in-doubt", about_drive(B))
     stranger = finding("drive-gone", about_drive(A))
     led = lead((own, finding("drive-gone", about_drive(B)), other, stranger), followed)

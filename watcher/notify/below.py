@@ -11,6 +11,9 @@ from watcher.notify.scene import Line, Scene, in_short
 from watcher.notify.words import clean, cut, short_label, whole_sentences
 
 LONGEST_LINK = 300
+SHORT_STEP = 240
+LONGEST_STEP = 400
+"""Characters of a next step that stands alone: so that "the pool hangs on" is not cut off."""
 
 
 def standing_lines(scene: Scene) -> list[Line]:
@@ -124,10 +127,11 @@ def action_lines(scene: Scene) -> list[Line]:
     if acts and finding is not None:
         own = scene.pool_finding
         alone = own is None or own.next_step == finding.next_step
-        step = whole_sentences(in_short(finding, finding.next_step), 320 if alone else 240)
+        longest = LONGEST_STEP if alone else SHORT_STEP
+        step = whole_sentences(in_short(finding, finding.next_step), longest)
         lines.append(Line(text=f"Next: {step}", drop=1))
         if own is not None and not alone:
-            then = whole_sentences(in_short(finding, own.next_step), 240)
+            then = whole_sentences(in_short(finding, own.next_step), SHORT_STEP)
             lines.append(Line(text=f"Then: {then}", drop=3))
         if clean(finding.label) != short_label(finding.label):
             lines.append(Line(text=f"Which: {cut(finding.label, 100)}", drop=2))

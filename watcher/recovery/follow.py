@@ -113,7 +113,7 @@ def lead(findings: Iterable[Finding], followed: Iterable[Followed]) -> tuple[Fin
     )
 
 
-_LOSSES: Final = frozenset({"margin-thinned", "margin-gone", "pool-broken"})
+_LOSSES: Final = frozenset({"margin-thinned", "margin-gone", "pool-broken", "pool-gone"})
 """Rules of which the next step is that of the whole pool."""
 
 

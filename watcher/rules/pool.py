@@ -219,7 +219,8 @@ def _hangs(view: View, pool: Pool) -> str:
     if not lone or len(lone) == len(standing):
         return ""
     names = "; ".join(", ".join(view.label_of(drive) for drive in m.drives) for m in lone)
-    return f"The pool hangs on {names}: leave that alone above all. "
+    which = "that" if len(lone) == 1 else "those"
+    return f"The pool hangs on {names}: leave {which} alone above all. "
 
 
 def _stands_in(view: View, pool: Pool) -> str:
