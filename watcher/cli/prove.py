@@ -18,7 +18,7 @@ from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, room_of, terminal_width
 from watcher.cli.say import say
 from watcher.facts.pool import Pool
-from watcher.facts.units import say_bytes, say_done, say_span
+from watcher.facts.units import say_bytes, say_count, say_done, say_span
 from watcher.readers.erase_guard import Named, guard
 from watcher.readers.runner import RealHost
 from watcher.recovery.proof_report import curve_svg, report_text
@@ -97,7 +97,7 @@ def say_progress(proof: Proof) -> str:
         return "done"
     words = f"{PHASE_WORDS[proof.phase]}, {say_done(proof.done_fraction)}"
     if proof.faults_count:
-        words += f", {proof.faults_count} faults"
+        words += f", {say_count(proof.faults_count, 'fault')}"
     if proof.warmth:
         words += f", {proof.warmth[-1].celsius} °C"
     left = time_left(proof)
