@@ -46,7 +46,7 @@ def prepare_hub(folder: Path) -> Path:
     path = folder / "hub.yaml"
     path.write_text(SETTINGS.format(folder=folder), encoding="utf-8")
     config = load_settings(str(path), {})
-    now = SystemClock().now() - timedelta(hours=2)
+    now = SystemClock().now() - timedelta(minutes=20)
     with open_store(folder / "midwatch.db", now=now) as store:
         shop = Shop(store, Clients(to_standing(config), config))
         for name, client, first in BOXES:

@@ -48,7 +48,11 @@ def standing() -> Standing:
     )
 
 
-def prepare(folder: Path, *, lose: str = "e") -> Path:
+LATELY = timedelta(minutes=40)
+"""The first of four looks, ten minutes apart: the last one was ten minutes ago."""
+
+
+def prepare(folder: Path, *, lose: str = "e", ago: timedelta = LATELY) -> Path:
     """Make a state in which the invented box has just lost a drive; give its settings file."""
     state = folder / "state"
     state.mkdir()
@@ -56,7 +60,7 @@ def prepare(folder: Path, *, lose: str = "e") -> Path:
     config.write_text(SETTINGS.format(state=state), encoding="utf-8")
     box = new_box()
     told = tuple(ToldDrive(serial=d.serial, bay=d.bay) for d in box.drives.values())
-    start = SystemClock().now() - timedelta(hours=3)
+    start = SystemClock().now() - ago
     shift(box, start)
     with open_store(state / STORE_NAME, now=start) as store:
         surveyor, desk = Surveyor(box, Looking(box=BOX, told=told)), Desk(store, standing())

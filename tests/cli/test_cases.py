@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -71,3 +72,18 @@ def test_the_case_of_a_pool_says_where_its_recovery_is(config: Path) -> None:
     assert status == 0
     assert "The way back to full margin" in text
     assert "What to do: midwatch recovery orchard" in " ".join(text.split())
+
+
+def test_no_case_is_no_word_of_a_box_that_nobody_looked_at(tmp_path: Path) -> None:
+    config = tmp_path / "m.yaml"
+    config.write_text(f"state_directory: {tmp_path}/state\n", encoding="utf-8")
+    command(config, "shelf", "order", "--size", "8TB")  # makes the store
+    assert "Nothing was looked at here yet" in command(config, "cases")[1]
+
+
+def test_an_old_look_is_told_as_one(tmp_path: Path) -> None:
+    config = prepare(tmp_path, ago=timedelta(days=3))
+    for words in (("cases",), ("exposure", "orchard"), ("recovery",), ("ready",)):
+        assert "The last look was 2 days 23 h ago (the watch does not run" in (
+            " ".join(command(config, *words)[1].split())
+        ), words

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 
+import click
 import pytest
 
 from tests.cli.state import command, prepare
+from watcher.cli.drill import drill as drill_command
+from watcher.cli.drill import going_on, wait_for_answer
 from watcher.cli.exits import Exit
+from watcher.cli.parts import room_of
 
 
 @pytest.fixture(scope="module")
 def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return prepare(tmp_path_factory.mktemp("drill"), lose="")
+    return prepare(tmp_path_factory.mktemp("drill"), lose="", ago=timedelta(hours=3))
 
 
 def test_a_drill_needs_a_pool_a_member_and_a_span(config: Path) -> None:
@@ -32,3 +37,32 @@ def test_there_is_nothing_to_end_list_or_show_before_the_first(config: Path) -> 
     assert command(config, "drill", "--end")[0] == Exit.REFUSED
     assert command(config, "drill", "--list") == (0, "No loss was rehearsed here yet.\n")
     assert command(config, "drill", "--show", "3")[0] == Exit.NOT_FOUND
+
+
+WORDS = ("drill", "--pool", "orchard", "--member", "bay 1", "--by", "ada", "--yes")
+
+
+def test_a_drill_that_nobody_answers_in_time_ends_with_its_page(tmp_path: Path) -> None:
+    config = prepare(tmp_path, lose="")
+    status, text = command(config, *WORDS, "--wait", "0.01min")
+    assert status == Exit.ACT, text
+    assert "Waiting up to" in text
+    assert "Answered      by nobody" in text
+    assert command(config, "drill", "--end")[0] == Exit.REFUSED
+
+
+def test_who_waits_for_an_answer_hears_whose_it_was(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = prepare(tmp_path, lose="")
+    assert command(config, *WORDS, "--no-wait")[0] == 0
+    context = click.Context(drill_command, obj=str(config))
+    with room_of(context) as room:
+        drill = going_on(room)
+        assert drill is not None
+        with room.store.snapshot() as tx:
+            (case,) = [c for c in tx.load_book(room.box).open_cases if not c.only_notes]
+    assert command(config, "ack", str(case.number), "--by", "ben")[0] == 0
+    capsys.readouterr()
+    assert wait_for_answer(context, drill, timedelta(minutes=5)).answered_by == "ben"
+    assert "ben answered after" in capsys.readouterr().out

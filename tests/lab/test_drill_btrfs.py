@@ -83,7 +83,7 @@ def test_a_drill_tells_real_people_marks_everything_and_touches_no_device(tmp_pa
             page = midwatch(config, "drill", "--end")
             assert "Answered      by ada after" in page, page
             assert "There is no spare that fits" in page
-            assert "margin would be none" in page
+            assert "no margin left" in page
             assert "No message left this box" not in page
             daemon.look()
             assert wait_until(lambda: drill_cases(config)[0]["closed_at"] is not None, 30)

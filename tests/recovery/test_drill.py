@@ -108,7 +108,7 @@ def test_a_prepared_box_has_nothing_to_object_to() -> None:
     page = page_of(rehearsal(GOOD), DONE, NOW, UTC)
     assert "by Ben after 7 min" in page
     assert "Nothing that can be seen from here." in page
-    assert "margin would be none" in page
+    assert "bare, no margin left; a further loss would cost the whole pool" in page
     assert "The window    margin proven back likely by" in page
 
 
@@ -184,3 +184,20 @@ def test_a_pool_that_bears_no_loss_would_have_lost_data_at_once() -> None:
 def test_a_window_of_more_than_a_week_is_named() -> None:
     found = what_went_wrong(rehearsal(), DONE, NOW)
     assert any("over a week" in wrong for wrong in found)
+
+
+@pytest.mark.parametrize(
+    ("protection", "words"),
+    [
+        (Protection.THINNED, "thinned, some margin left; a loss beyond it would cost"),
+        (Protection.BROKEN, "broken: it lost more than it can bear"),
+        (Protection.UNKNOWN, "unknown"),
+    ],
+)
+def test_the_page_says_from_which_further_loss_on_data_is_lost(
+    protection: Protection, words: str
+) -> None:
+    """Of a pool that can still lose a drive, not that the next one costs it."""
+    real = rehearsal()
+    other = replace(real, exposure=replace(real.exposure, protection=protection))
+    assert f"After it      {words}" in page_of(other, DONE, T0, UTC)

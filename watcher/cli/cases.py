@@ -13,7 +13,7 @@ from watcher.cases.state import Case
 from watcher.cli.answers import no_case
 from watcher.cli.columns import columns, fold
 from watcher.cli.page_link import page_lines
-from watcher.cli.parts import Room, room_of, terminal_width
+from watcher.cli.parts import Room, room_of, say_if_old, terminal_width
 from watcher.cli.say import say
 from watcher.cli.show import URGENCY_WORDS
 from watcher.cli.which_box import about_a_box
@@ -78,6 +78,7 @@ def cases(context: click.Context, *, also_over: bool, for_programs: bool) -> Non
     """List what is wrong now, most urgent first."""
     with room_of(context) as room, room.store.snapshot() as tx:
         box = room.box
+        say_if_old(tx, room)
         found = tx.list_cases(box, open_only=not also_over, limit=500)
         ordered = sorted(found, key=lambda c: (not c.is_open, -c.urgency.rank, -c.number))
         if for_programs:

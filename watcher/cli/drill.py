@@ -60,8 +60,10 @@ def wait_for_answer(context: click.Context, drill: DrillDone, span: timedelta) -
     until = clock.monotonic() + span.total_seconds()
     with stoppable(stop):
         while not stop.is_set() and clock.monotonic() < until:
-            with room_of(context) as room, room.store.snapshot() as tx:
-                seen = answered(tx, room.desk(), drill)
+            with room_of(context) as room:
+                desk = room.desk()
+                with room.store.snapshot() as tx:
+                    seen = answered(tx, desk, drill)
             if seen.answered_at is not None:
                 took = say_span(seen.answer_took or timedelta(0))
                 say(f"{seen.answered_by} answered after {took}.")

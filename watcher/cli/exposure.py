@@ -11,7 +11,15 @@ import click
 
 from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
-from watcher.cli.parts import Room, find_drive, find_pool, label_of, room_of, terminal_width
+from watcher.cli.parts import (
+    Room,
+    find_drive,
+    find_pool,
+    label_of,
+    room_of,
+    say_if_old,
+    terminal_width,
+)
 from watcher.cli.say import say
 from watcher.cli.which_box import about_a_box
 from watcher.exposure.estimate import Exposure, if_lost
@@ -30,6 +38,7 @@ def view_here(tx: Transaction, room: Room) -> View:
     view = last_view(tx, room.box, room.now)
     if view is None:
         raise Stop("No survey was taken yet. Start the watch first.", Exit.NO_STATE)
+    say_if_old(tx, room)
     return view
 
 

@@ -114,7 +114,7 @@ def test(context: click.Context) -> None:
     if failed:
         raise Stop(
             f"{len(failed)} of {len(results)} did not arrive. Check the address of each in the "
-            "settings; what is said above comes from the other side.",
+            "settings; what came back is said above.",
             Exit.REFUSED,
         )
     say("Every way works as far as can be told from here. Look whether they arrived.")

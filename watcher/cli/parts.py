@@ -20,6 +20,7 @@ from watcher.cli.which_box import BOX, CLIENT, box_named, option_of
 from watcher.facts.identity import BoxId, DriveId
 from watcher.facts.pool import Pool
 from watcher.facts.survey import Survey
+from watcher.facts.units import say_span
 from watcher.hub.clients import Clients
 from watcher.service.bootstrap import (
     box_of,
@@ -118,6 +119,35 @@ class Room:
         if abs(local - today) < timedelta(days=6):
             return f"{local:%a %H:%M}"
         return f"{local:%d %b %Y %H:%M}"
+
+
+LATE_ROUNDS = 3
+"""Looks that are missed before an old one is told as old. Our choice: one may fail, one be slow."""
+
+
+def say_if_old(tx: Transaction, room: Room) -> None:
+    """Say that nobody looked here yet, or not lately: what is shown is no news then.
+
+    Nothing is said of a hub itself, which looks at no drives.
+    """
+    if room.at_hub and room.at is None:
+        return
+    last = tx.last_survey(room.box)
+    if last is None:
+        say(
+            "Nothing was looked at here yet, so nothing is known. Begin with: midwatch watch",
+            err=True,
+        )
+        return
+    minutes = room.config.survey.every_minutes
+    every = timedelta(seconds=room.at.every_seconds) if room.at else timedelta(minutes=minutes)
+    age = room.now - last.taken_at
+    if age > LATE_ROUNDS * every:
+        why = "the box is not heard from" if room.at else "the watch does not run, or cannot write"
+        say(
+            f"The last look was {say_span(age)} ago ({why}): what came since is not known here.",
+            err=True,
+        )
 
 
 def settings_of(context: click.Context) -> Config:

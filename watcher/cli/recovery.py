@@ -14,7 +14,13 @@ import click
 from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.exposure import view_here
-from watcher.cli.parts import Room, find_pool, room_of, terminal_width
+from watcher.cli.parts import (
+    Room,
+    find_pool,
+    room_of,
+    say_if_old,
+    terminal_width,
+)
 from watcher.cli.say import say
 from watcher.cli.which_box import about_a_box
 from watcher.exposure.estimate import Exposure
@@ -46,6 +52,7 @@ def recovery(
     """
     with room_of(context) as room, room.store.snapshot() as tx:
         if pool is None:
+            say_if_old(tx, room)
             found = tx.recoveries(room.box)
             if for_programs:
                 click.echo(json.dumps([as_data(r, room.now) for r in found], indent=2))

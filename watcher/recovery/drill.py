@@ -153,10 +153,7 @@ def page_of(rehearsal: Rehearsal, done: DrillDone, now: datetime, zone: tzinfo) 
         "",
         f"Rehearsed     the loss of {rehearsal.member}, by {done.by}",
         f"Answered      {_answered(done)}",
-        (
-            f"After it      {exposure.protection.value}, margin would be {_margin(exposure)}; a "
-            f"further loss would cost {_STAKES[exposure.at_stake]}"
-        ),
+        f"After it      {_after(exposure)}",
         f"The spare     {spare_line(rehearsal, now)}",
     ]
     window = exposure.window
@@ -194,10 +191,18 @@ def _answered(done: DrillDone) -> str:
     return f"by {done.answered_by or 'somebody'} after {say_span(took)}"
 
 
-def _margin(exposure: Exposure) -> str:
-    """Say the margin after the loss."""
-    none_left = exposure.protection in {Protection.BARE, Protection.BROKEN}
-    return "none" if none_left else "thinner by one"
+def _after(exposure: Exposure) -> str:
+    """Say the protection after the loss, and from which further loss on it would cost data."""
+    cost = f"would cost {_STAKES[exposure.at_stake]}"
+    match exposure.protection:
+        case Protection.BROKEN:
+            return "broken: it lost more than it can bear"
+        case Protection.BARE:
+            return f"bare, no margin left; a further loss {cost}"
+        case Protection.THINNED:
+            return f"thinned, some margin left; a loss beyond it {cost}"
+        case protection:
+            return protection.value
 
 
 def _hours(hours: float) -> str:
