@@ -1,10 +1,12 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
 from tests.recovery.world import SECTOR, SECTORS, Followed, World
+from watcher.facts.drive import Medium, Protocol
 from watcher.facts.pool import (
     MemberState,
     Noted,
@@ -264,3 +266,66 @@ def test_the_place_is_that_of_the_largest_lost_member() -> None:
     place = place_of(recovery_of(made), made.world.seen())
     assert place.drive_bytes == SECTORS * SECTOR
     assert place.role is Role.DATA
+
+
+def shelf_of_files(*out: str) -> Followed:
+    """Three data drives of 8, 12 and 16 TB and a parity drive of 16 TB, some of them lost."""
+    world = World.of("a", "b", "c", bears=2, kind=PoolKind.FILE_PARITY)
+    world.add_member("p", Role.PARITY)
+    for name, share in (("d-b", 1.5), ("d-c", 2), ("d-p", 2)):
+        world.sizes[name] = int(SECTORS * share)
+    made = Followed(world)
+    made.look()
+    world.now += timedelta(minutes=10)
+    for name in out:
+        world.set(name, MemberState.MISSING)
+        world.away.add(f"d-{name}")
+    made.look()
+    return made
+
+
+@pytest.mark.parametrize(
+    ("out", "largest"),
+    [
+        ("p", 2),  # no smaller than the largest data drive
+        ("pb", 2),
+        ("pc", 2),  # the largest data drive is lost with it, and its successor is no smaller
+    ],
+)
+def test_a_parity_drive_is_as_large_as_the_largest_data_drive_also_where_that_is_lost_with_it(
+    out: str, largest: int
+) -> None:
+    made = shelf_of_files(*out)
+    place = place_of(recovery_of(made), made.world.seen())
+    assert (place.role, place.largest_data_bytes) == (Role.PARITY, SECTORS * largest * SECTOR)
+    assert place.needed_bytes == SECTORS * largest * SECTOR
+
+
+def test_a_lost_data_drive_is_replaced_by_one_as_large_as_itself() -> None:
+    made = shelf_of_files("b")
+    place = place_of(recovery_of(made), made.world.seen())
+    assert (place.role, place.largest_data_bytes) == (Role.DATA, None)
+    assert place.needed_bytes == int(SECTORS * 1.5) * SECTOR
+
+
+def test_of_a_lost_drive_that_nobody_knows_the_place_is_like_the_others_and_of_unknown_size() -> (
+    None
+):
+    made = hurt("b")
+    recovery = recovery_of(made)
+    (lost,) = recovery.lost
+    unknown = replace(
+        recovery, lost=(replace(lost, drive=None, drive_bytes=None, member_bytes=None),)
+    )
+    place = place_of(unknown, made.world.seen())
+    assert (place.drive_bytes, place.member_bytes, place.needed_bytes) == (None, None, None)
+    assert (place.protocol, place.medium) == (Protocol.ATA, Medium.ROTATING)
+    assert place.logical_sector_bytes == 512
+    by_name = replace(recovery, lost=(replace(lost, drive_bytes=None, member_bytes=None),))
+    assert place_of(by_name, made.world.seen()).drive_bytes == SECTORS * SECTOR
+    nobody = replace(made.world.seen(), identities={})
+    place = place_of(unknown, nobody)
+    assert (place.protocol, place.medium) == (Protocol.UNKNOWN, Medium.UNKNOWN)
+    assert place.logical_sector_bytes is None
+    sized = replace(recovery, lost=(replace(lost, member_bytes=7),))
+    assert place_of(sized, made.world.seen()).member_bytes == 7

@@ -6,7 +6,7 @@ the first in the order of :class:`Sight` counts.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from enum import StrEnum
@@ -121,7 +121,7 @@ def place_of(recovery: Recovery, seen: Seen) -> Place:
         role=Role.PARITY if parity else Role.DATA,
         drive_bytes=size,
         member_bytes=member_bytes or None,
-        largest_data_bytes=_largest_data(seen) if parity else None,
+        largest_data_bytes=_largest_data(seen, missing) if parity else None,
         logical_sector_bytes=like.logical_sector_bytes
         if like and recovery.kind not in ANY_SECTORS
         else None,
@@ -130,14 +130,15 @@ def place_of(recovery: Recovery, seen: Seen) -> Place:
     )
 
 
-def _largest_data(seen: Seen) -> int | None:
-    """Give the size of the largest data drive of the pool; None when one is not known."""
-    sizes = [
-        seen.identities[d].capacity_bytes if d in seen.identities else None
-        for m in seen.members
-        if m.role is Role.DATA
-        for d in m.drives
-    ]
+def _largest_data(seen: Seen, missing: Sequence[LostMember]) -> int | None:
+    """Give the size of the largest data drive of the pool; None when one is not known.
+
+    One that is lost together with the parity counts: its successor is no smaller, and a place that
+    is empty does not tell how large its drive was.
+    """
+    named = {d for m in seen.members if m.role is Role.DATA for d in m.drives}
+    sizes = [seen.identities[d].capacity_bytes if d in seen.identities else None for d in named]
+    sizes += [m.drive_bytes for m in missing if m.role is Role.DATA and m.drive not in named]
     known = [size for size in sizes if size is not None]
     return max(known) if known and len(known) == len(sizes) else None
 
