@@ -77,6 +77,8 @@ def test_a_day_that_never_comes_ends_the_search() -> None:
         with pytest.raises(NotUnderstood, match="a day that does not come"):
             check_rule(rule)
     assert check_rule("FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=29")
+    assert check_rule("FREQ=DAILY;BYMONTH=2;BYMONTHDAY=29")
+    assert check_rule("FREQ=DAILY;UNTIL=20260301")
 
 
 def test_a_plan_that_is_older_than_its_window_ends() -> None:

@@ -35,6 +35,10 @@ def test_name_and_password_let_in_and_nothing_else_does() -> None:
     browser = Browser(stage.site)
     assert browser.sign_in("ada").status == 303
     assert browser.get("/").status == 200
+    with stage.store.snapshot() as tx:
+        said = [(line.who, line.what) for line in tx.audit()]
+    assert said[0] == ("ada", "signed-in")
+    assert {what for _, what in said[1:]} == {"sign-in-refused"}
 
 
 def test_a_wrong_name_and_a_wrong_password_are_told_in_the_same_words() -> None:

@@ -112,7 +112,9 @@ def check_rule(text: str) -> str:
     return rule
 
 
-_SOME_DAY = datetime(2026, 1, 1)  # noqa: DTZ001 - only to see whether a rule reads, and comes
+_SOME_DAY = datetime(2026 + 19 * 400, 1, 1)  # noqa: DTZ001 - only to see whether a rule comes
+"""The calendar repeats itself every 400 years, weekdays and all. Where nothing comes, the library
+walks on to its last year, 9999, whatever the end of the rule: from here that is not far."""
 
 
 def _fits(name: str, value: str, given: Mapping[str, str]) -> bool:
