@@ -36,6 +36,14 @@ def test_a_case_that_leaves_the_book_stays_in_the_archive(store: Store) -> None:
         assert [c.number for c in tx.list_cases(BOX, limit=1)] == [2]
 
 
+def test_a_case_that_is_open_is_listed_however_many_are_over_since(store: Store) -> None:
+    with store.transaction() as tx:
+        over = [case(number, closed=True) for number in range(2, 7)]
+        tx.save_book(BOX, book(case(1), *over))
+        assert [c.number for c in tx.list_cases(BOX, limit=3)] == [1, 6, 5]
+        assert [c.number for c in tx.list_cases(BOX, open_only=True, limit=3)] == [1]
+
+
 def test_boxes_do_not_see_each_other(store: Store) -> None:
     other = BoxId("harbour")
     with store.transaction() as tx:

@@ -7,16 +7,20 @@ from itertools import pairwise
 
 import pytest
 
+from tests.store import made
 from tests.store.made import survey
 from tests.web.browser import Browser
 from tests.web.stage import COMPARED, WORSE, Stage, account, stage_at
 from watcher.demo.story import ORCHARD
 from watcher.facts.drive import Unread
+from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Protection
 from watcher.facts.survey import Blindness
 from watcher.store.accounts import Role
 from watcher.store.database import open_memory
+from watcher.web.case_page import MOST_LISTED
+from watcher.web.overview import MOST_LINES
 
 
 def text_of(stage: Stage, path: str = "/") -> str:
@@ -54,6 +58,28 @@ def test_a_drive_with_a_sign_a_drive_that_is_gone_and_a_quiet_one_are_drawn_apar
             assert f'class="seat {kind}"' in text
     assert "no sign" in text
     assert "healthy" not in text
+
+
+@pytest.mark.parametrize("more", [0, 11, 300])
+def test_of_many_cases_the_most_urgent_stand_there_and_the_rest_is_counted(more: int) -> None:
+    stage = stage_at(WORSE)
+    store = open_memory(now=stage.clock.now())
+    site = replace(stage.site, store=store)
+    cases = [made.case(number) for number in range(2, MOST_LINES + 1 + more)]
+    grave = made.finding(1, made.NOW, Urgency.NOW)
+    first = made.case(1)
+    first = replace(first, held=(replace(first.held[0], finding=grave),))
+    with store.transaction() as tx:
+        tx.save_account(account("lou", Role.LOOK, stage.clock.now()))
+        tx.save_book(site.box, made.book(first, *cases, box=site.box, next_case=999))
+    text = text_of(replace(stage, site=site))
+    assert text.count('<li class="case') == MOST_LINES
+    assert text.index("case 1</span>") < text.index("case 2</span>")
+    assert (f"{more} cases more</a>, none of them more urgent" in text) is (more > 0)
+    listed = text_of(replace(stage, site=site), "/cases")
+    assert listed.count('<li class="case') == min(MOST_LINES + more, MOST_LISTED)
+    assert re.findall(r"case (\d+)</span>", listed)[0] == "1"
+    assert ("There are more than are listed here" in listed) is (MOST_LINES + more > MOST_LISTED)
 
 
 def test_what_is_to_know_only_does_not_stand_among_what_needs_somebody() -> None:

@@ -45,6 +45,9 @@ def test_no_page_has_a_script_or_a_style_of_its_own() -> None:
             assert words not in source, (name, words)
 
 
+EMPTY = {"lines": [], "over": [], "all": True, "cut": False}
+
+
 def test_what_was_done_is_told_by_a_word_of_ours_only() -> None:
     site = stage_at(WORSE).site
     for word, said in DONE.items():
@@ -54,12 +57,10 @@ def test_what_was_done_is_told_by_a_word_of_ours_only() -> None:
                 site,
                 ask(query={"done": word}),
                 "cases.html",
-                {"lines": [], "over": [], "all": True},
+                EMPTY,
             ).bytes
         )
-    page = draw(
-        site, ask(query={"done": "You won"}), "cases.html", {"lines": [], "over": [], "all": True}
-    )
+    page = draw(site, ask(query={"done": "You won"}), "cases.html", EMPTY)
     assert b"You won" not in page.bytes
 
 

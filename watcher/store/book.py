@@ -88,11 +88,16 @@ class BookPart(Part):
     def list_cases(
         self, box: BoxId, *, open_only: bool = False, limit: int = 100
     ) -> tuple[Case, ...]:
-        """Give cases from book and archive, newest first, at most ``limit``."""
-        rows = self.db.rows(
-            statements("book")["list-cases"],
-            {"box": box, "least_open": int(open_only), "limit": limit},
-        )
+        """Give cases from book and archive, at most ``limit``: the open ones first, newest first.
+
+        However many have come since, one that is still open is not left out for those that are
+        over.
+        """
+        sql = statements("book")["list-cases"]
+        rows = self.db.rows(sql, {"box": box, "is_open": 1, "limit": limit})
+        if not open_only and len(rows) < limit:
+            left = limit - len(rows)
+            rows = [*rows, *self.db.rows(sql, {"box": box, "is_open": 0, "limit": left})]
         return tuple(CASE.read(row["state"], "a case") for row in rows)
 
     def add_records(self, box: BoxId, records: Iterable[Record]) -> None:

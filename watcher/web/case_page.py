@@ -29,6 +29,8 @@ from watcher.web.words import address, say_standing
 
 LONGEST_NOTE = 500
 MOST_LISTED = 200
+MOST_OF_A_BOX = 500
+"""Cases read of each box, the open ones first; our choice: more than are open at a time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,7 +172,7 @@ def by_link(site: Site, ask: Ask) -> Reply:
         )
         for one in found
     ]
-    return draw(site, ask, "cases.html", {"lines": lines, "over": [], "all": False})
+    return draw(site, ask, "cases.html", {"lines": lines, "over": [], "all": False, "cut": False})
 
 
 def _narrowed(link: Link, number: int) -> Link:
@@ -189,7 +191,7 @@ def cases(site: Site, ask: Ask) -> Reply:
         found = [
             (box, one)
             for box in boxes
-            for one in tx.list_cases(box, open_only=not also_over, limit=MOST_LISTED)
+            for one in tx.list_cases(box, open_only=not also_over, limit=MOST_OF_A_BOX)
         ]
     found.sort(key=lambda item: (not item[1].is_open, -item[1].urgency.rank, -item[1].number))
     lines = [line_of(site, box, one, clock) for box, one in found[:MOST_LISTED]]
@@ -201,6 +203,7 @@ def cases(site: Site, ask: Ask) -> Reply:
             "lines": [line for line in lines if line.case.is_open],
             "over": [line for line in lines if not line.case.is_open],
             "all": also_over,
+            "cut": len(found) > MOST_LISTED,
         },
     )
 

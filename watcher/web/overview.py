@@ -22,6 +22,10 @@ MOST_IN_FULL = 3
 MOST_IN_STRIP = 6
 """With more pools than that, only those that have not their full margin come first; our choice."""
 
+MOST_LINES = 20
+"""Cases in full on the overview, the most urgent ones; our choice: behind more of them the drives
+would not be found on a phone."""
+
 GLANCE_LIVES = timedelta(minutes=1)
 """How long a glance serves without a new survey: a drive that was retired meanwhile shows so."""
 
@@ -95,7 +99,8 @@ def overview(site: Site, ask: Ask) -> Reply:
         ask,
         "overview.html",
         {
-            "lines": lines,
+            "lines": lines[:MOST_LINES],
+            "lines_more": len(lines) - len(lines[:MOST_LINES]),
             "notes": sum(case.only_notes for box in boxes for case in cases[box]),
             "glances": glances,
             "strip": strip,

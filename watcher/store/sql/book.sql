@@ -35,8 +35,8 @@ SELECT max(number) AS number FROM (
     UNION ALL SELECT case_number FROM record WHERE box = :box) AS given;
 
 -- name: list-cases
--- The files of a box, newest first.
-SELECT state FROM case_file WHERE box = :box AND is_open >= :least_open
+-- The files of a box that are open, or those that are not, newest first.
+SELECT state FROM case_file WHERE box = :box AND is_open = :is_open
 ORDER BY number DESC LIMIT :limit;
 
 -- name: add-record
