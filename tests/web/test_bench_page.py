@@ -6,7 +6,7 @@ from datetime import UTC
 
 from tests.store import made
 from watcher.rules.tuning import UNTUNED
-from watcher.service.bench import state
+from watcher.service.statement import state
 from watcher.web.bench_page import as_file
 
 

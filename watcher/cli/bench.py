@@ -24,10 +24,14 @@ from watcher.readers.smartctl import (
     parse,
     read_drive,
 )
-from watcher.service.bench import PastHere, Statement, past_of, state
+from watcher.service.bench import (
+    PastHere,
+    past_of,
+)
 from watcher.service.bootstrap import has_state, to_standing, zone_of
 from watcher.service.clock import SystemClock
 from watcher.service.settings_shape import Config
+from watcher.service.statement import Statement, state
 from watcher.store.transaction import Transaction
 from watcher.web.bench_page import as_file
 

@@ -6,7 +6,7 @@ from datetime import tzinfo
 
 from markupsafe import Markup
 
-from watcher.service.bench import Statement
+from watcher.service.statement import Statement
 from watcher.web.files import files
 from watcher.web.site import make_templates
 from watcher.web.words import Clockwork
