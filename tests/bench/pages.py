@@ -23,6 +23,7 @@ from statistics import quantiles
 from time import process_time
 from zoneinfo import ZoneInfo
 
+from tests.bench.idle import pss_mib
 from tests.store.made import pool, reading, survey
 from tests.web.browser import Browser
 from tests.web.stage import account
@@ -207,7 +208,7 @@ USED = ("/", "/?box=box+00", "/drive?drive=Altair_A8_X0000&range=all", "/cases")
 def memory_of(command: str, folder: Path) -> tuple[float, float]:
     """Run a command that serves the pages; give its memory in MiB after use, and its peak.
 
-    What is shared with other processes counts in full.
+    The first as ``idle`` counts it (PSS); at the peak what is shared counts in full.
     """
     config = folder / "midwatch.yaml"
     config.write_text(
@@ -220,8 +221,8 @@ def memory_of(command: str, folder: Path) -> tuple[float, float]:
     try:
         use("http://127.0.0.1:8398")
         status = Path(f"/proc/{child.pid}/status").read_text(encoding="ascii")
-        found = dict(re.findall(r"(VmRSS|VmHWM):\s+(\d+)", status))
-        return int(found["VmRSS"]) / 1024, int(found["VmHWM"]) / 1024
+        found = dict(re.findall(r"(VmHWM):\s+(\d+)", status))
+        return pss_mib(child.pid), int(found["VmHWM"]) / 1024
     finally:
         child.terminate()
         child.wait(20)
