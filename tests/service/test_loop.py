@@ -22,7 +22,7 @@ from watcher.service.desk import Outcome, Standing
 from watcher.service.ground import Ground
 from watcher.service.looker import LONGEST_LOOK
 from watcher.service.loop import Hooks, Watch
-from watcher.service.rhythm import Rhythm, Word
+from watcher.service.rhythm import Rhythm, Schedule, Word
 from watcher.service.supervisor import Supervisor
 from watcher.store.errors import StoreDiskFails
 
@@ -392,3 +392,22 @@ def test_after_a_week_asleep_the_box_is_looked_at_before_anything_else() -> None
     assert scene.eyes.deep == [True, False]
     assert scene.troubles == []
     assert scene.told == []
+
+
+def test_a_clock_that_is_set_back_is_told_to_what_says_when_to_look() -> None:
+    """The library behind it would wait for the old time to come again."""
+    told: list[datetime] = []
+
+    class Told(Schedule):
+        def follow(self, now: datetime) -> None:
+            told.append(now)
+            super().follow(now)
+
+    def set_back() -> None:
+        scene.slept = -timedelta(days=300)
+
+    scene = Scene(before={1: set_back}, looks=2, is_asked=False)
+    scene.watch._schedule = Told(Rhythm(), scene.watch.ask)
+    scene.watch.run()
+    assert len(told) == 1
+    assert scene.eyes.deep == [True, False]

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import queue
-from datetime import timedelta
+from datetime import datetime, timedelta
 
+import pytest
+
+from watcher.service.clock import raw_wall_clock
 from watcher.service.rhythm import Rhythm, Schedule, Word
 
 SOON, LATE = timedelta(milliseconds=20), timedelta(days=9)
@@ -29,3 +32,31 @@ def test_words_are_said_again_and_again_until_the_rhythm_changes_or_the_end() ->
         continue
     assert word is Word.DEEP
     schedule.stop()
+
+
+@pytest.mark.parametrize("back", [timedelta(hours=1), timedelta(days=1000)])
+def test_a_clock_that_is_set_back_silences_no_word(back: timedelta) -> None:
+    """A machine may start with a clock that is years ahead and be set right minutes later."""
+    rhythm = Rhythm(heartbeat=timedelta(minutes=5))
+    schedule = Schedule(rhythm, lambda _word: None)
+    schedule.start()
+    try:
+        now = raw_wall_clock() - back
+        schedule.follow(now)
+        for word, span in rhythm.every.items():
+            waits = next_of(schedule, word) - now
+            assert timedelta(0) < waits <= span, word
+        assert next_of(schedule, Word.SURVEY) - now == rhythm.survey
+        later = {word: next_of(schedule, word) for word in rhythm.every}
+        schedule.follow(now + timedelta(minutes=2))
+        assert {word: next_of(schedule, word) for word in rhythm.every} == later, "no rhythm moves"
+    finally:
+        schedule.stop()
+
+
+def next_of(schedule: Schedule, word: Word) -> datetime:
+    job = schedule._scheduler.get_job(word.value)
+    assert job is not None
+    moment = job.next_run_time
+    assert isinstance(moment, datetime)
+    return moment

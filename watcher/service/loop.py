@@ -238,6 +238,7 @@ class Watch:
         now = self._clock.now()
         step = self._steps.look(self._wall(), self._clock.monotonic())
         if step is not None:
+            self._schedule.follow(raw_wall_clock())
             self.ask(Word.SURVEY)  # after a sleep or a stepped clock, look before deciding
         due = self.desk.deadline(now)
         if due is not None and due <= now and self.desk.tick(now).told:

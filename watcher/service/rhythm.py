@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 
 from apscheduler.executors.pool import ThreadPoolExecutor
@@ -70,6 +70,17 @@ class Schedule:
         for word, span in after.items():
             if before.get(word) != span:
                 self._add(word, span)
+
+    def follow(self, now: datetime) -> None:
+        """Let no word wait longer than its span, also when the clock was set back.
+
+        The scheduler waits for a moment of the wall clock: set back by a year, as where a machine
+        starts with a wrong clock, it would say nothing for a year.
+        """
+        for word, span in self.rhythm.every.items():
+            job = self._scheduler.get_job(word.value)
+            if job is not None and job.next_run_time - now > span:
+                job.modify(next_run_time=now + span)
 
     def stop(self) -> None:
         """Say nothing any more."""
