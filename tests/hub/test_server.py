@@ -279,7 +279,21 @@ def test_upkeep_is_done_in_parts_between_turns_and_goes_on_after_a_restart() -> 
         seen.append(left_fresh(store))
     assert seen == [20, 0, 0, 0]
     with store.snapshot() as tx:
-        assert tx.rolled_up_at(NOW) == after.clock.at
+        assert tx.rolled_up_at(after.clock.at) == after.clock.at
+
+
+def test_a_hub_whose_clock_was_set_back_does_its_upkeep_a_day_later() -> None:
+    turns = Turns()
+    turns.clock.at = NOW + timedelta(days=365)
+    turns.turn(leads=True)
+    turns.clock.at = NOW
+    store = turns.hub.store
+    with store.transaction() as tx:
+        tx.take_survey(made.survey("s", NOW, drives=(made.reading(1, NOW),), box=BoxId("b")), NOW)
+    turns.turn(leads=True)
+    turns.clock.at = NOW + timedelta(hours=25)
+    turns.turn(leads=True)
+    assert left_fresh(store) == 0
 
 
 def left_fresh(store: Store) -> int:

@@ -287,6 +287,9 @@ def test_a_disk_that_fails_is_left_in_peace_for_some_minutes(tmp_path: Path) -> 
         assert not ground.may_come_back()
         clock.pass_by(timedelta(seconds=1))
         assert ground.may_come_back()
+        assert not ground.come_back()
+        clock._now -= timedelta(days=300)
+        assert ground.may_come_back(), "the clock was set back, and those minutes are no year"
         (tmp_path / "not there").mkdir()
         assert ground.come_back()
         assert not ground.may_come_back(), "there is nothing to come back from"

@@ -202,7 +202,8 @@ def test_in_parts_it_comes_to_the_same_as_at_once(anew: Anew) -> None:
     assert count > 3 + 180 // 50
     assert content(parts) == content(whole)
     with parts.snapshot() as tx:
-        assert tx.rolled_up_at(later) == later + (count - 1) * DAY
+        ended = later + (count - 1) * DAY
+        assert tx.rolled_up_at(ended + HOUR) == ended
 
 
 def test_a_part_touches_its_own_drives_only(store: Store) -> None:
@@ -213,6 +214,16 @@ def test_a_part_touches_its_own_drives_only(store: Store) -> None:
         moved = {row["drive"] for row in tx.db.rows("SELECT DISTINCT drive FROM span")}
     assert (len(left), len(moved)) == (3, 2)
     assert not left & moved
+
+
+def test_a_pass_that_ended_before_the_clock_was_set_back_holds_up_none(store: Store) -> None:
+    """A box may have begun with a clock that was a year ahead."""
+    ahead = NOW + 365 * DAY
+    with store.transaction() as tx:
+        assert tx.rolled_up_at(ahead) == ahead
+    with store.transaction() as tx:
+        assert tx.rolled_up_at(NOW) == NOW
+        assert tx.rolled_up_at(NOW + DAY) == NOW
 
 
 def test_a_new_store_has_nothing_old_and_its_first_pass_is_due_a_day_later(store: Store) -> None:

@@ -329,7 +329,7 @@ class HubLoop:
 
         How far it went stands in the store: a hub that is started anew, or takes over, goes on.
         """
-        if self._upkeep_at is not None and now - self._upkeep_at < UPKEEP_EVERY:
+        if self._upkeep_at is not None and timedelta(0) <= now - self._upkeep_at < UPKEEP_EVERY:
             return
         with self.shop.store.transaction() as tx:
             self._upkeep_at = tx.rolled_up_at(now)

@@ -171,8 +171,9 @@ class Delivery:
 
     def _free_the_dead(self, now: datetime) -> None:
         """Take over what a predecessor had taken and never reported."""
-        if self._looked_for_dead is not None and now - self._looked_for_dead < LOOK_FOR_DEAD:
-            return
+        last = self._looked_for_dead
+        if last is not None and timedelta(0) <= now - last < LOOK_FOR_DEAD:
+            return  # (a look that is yet to come was before the clock was set back)
         self._looked_for_dead = now
         try:
             with self.store.transaction(beside=True) as tx:

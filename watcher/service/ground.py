@@ -228,8 +228,14 @@ class Ground:
 
     def may_come_back(self) -> bool:
         """Tell whether it is time to try the way back again without being asked to."""
-        waited = self._tried_at is None or self._clock.now() - self._tried_at >= BACK_APART
-        return self._memory is not None and waited
+        return self._memory is not None and not self._was_within(self._tried_at, BACK_APART)
+
+    def _was_within(self, moment: datetime | None, span: timedelta) -> bool:
+        """Tell whether a moment was within a span before now; one that is yet to come was not.
+
+        The clock may have been set back since.
+        """
+        return moment is not None and timedelta(0) <= self._clock.now() - moment < span
 
     def come_back(self) -> bool:
         """Try to bring what happened in memory to the disk; True when the desk is back on it."""
@@ -265,10 +271,9 @@ class Ground:
         """
         if self._open_disk is None:
             return True
-        now = self._clock.now()
-        if self._doubted_at is not None and now - self._doubted_at < DOUBTS_APART:
+        if self._was_within(self._doubted_at, DOUBTS_APART):
             return False
-        self._doubted_at = now
+        self._doubted_at = self._clock.now()
         self._in_doubt = False
         disk, self.disk = self.disk, None
         if disk is not None:

@@ -97,12 +97,13 @@ class UpkeepPart(Part):
     def rolled_up_at(self, now: datetime) -> datetime | None:
         """Give when the last pass ended; None while one over many boxes goes on.
 
-        The first time nothing is old yet: that counts as an end.
+        The first time nothing is old yet: that counts as an end. So does an end that is yet to
+        come: the clock was set back since, and until then nothing would be rolled up.
         """
         if self._small(_PROGRESS) is not None:
             return None
         ended = self._small(_ENDED)
-        if ended is None:
+        if ended is None or int(ended) > to_micros(now):
             self._keep_small(_ENDED, str(to_micros(now)))
             return now
         return from_micros(int(ended))
