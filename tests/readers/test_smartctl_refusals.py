@@ -112,6 +112,29 @@ def test_each_refusal_is_its_own_answer_with_the_next_step(
     assert (result.drive, result.bay) == ("wwn-50b0b0b000000042", "top left")
 
 
+def test_the_reason_is_quoted_and_not_the_advice_after_it() -> None:
+    """Both lines as smartctl prints them (ataprint.cpp, from memory)."""
+    advice = (
+        "A mandatory SMART command failed: exiting. To continue, add one or more '-T permissive' "
+        "options."
+    )
+    result = ask(2, refusal(2, "Read Device Identity failed: Input/output error", "", advice))
+    assert isinstance(result, DriveUnread)
+    assert result.why is Unread.VANISHED
+    assert "(smartctl says: Read Device Identity failed: Input/output error)" in result.detail
+
+
+def test_a_controller_that_cannot_be_reached_is_no_loose_cable() -> None:
+    said = (
+        "Smartctl open device: /dev/bus/0 [megaraid_disk_09] failed: cannot open "
+        "/dev/megaraid_sas_ioctl_node or /dev/megadev0"
+    )
+    result = ask(2, refusal(2, said))
+    assert isinstance(result, DriveUnread)
+    assert (result.why, "cable" in result.detail) == (Unread.FORBIDDEN, False)
+    assert "driver" in result.detail
+
+
 def test_an_old_smartctl_is_told_apart_from_a_broken_drive() -> None:
     said = "smartctl 6.6\n=======> UNRECOGNIZED OPTION: json=co\n"
     result = ask(1, said)

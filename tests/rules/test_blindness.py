@@ -77,6 +77,16 @@ def test_a_drive_without_smart_is_a_note() -> None:
     seen = view(unread=(unread("b", Unread.NO_SMART),))
     assert all_rules(seen) == {"drive-never-answers-smart"}
     assert urgency("drive-never-answers-smart", seen) == "note"
+    never = view(unread=(unread("b", Unread.NO_SMART),), pasts=(past("b", last_read=None),))
+    assert urgency("drive-never-answers-smart", never) == "note"
+
+
+def test_a_drive_that_told_how_it_is_before_and_does_not_any_more_is_no_note() -> None:
+    """A bridge that never passed it on is usual; a drive that falls silent is not."""
+    seen = view(unread=(unread("b", Unread.NO_SMART),), pasts=(past("b"),))
+    (finding,) = of("drive-never-answers-smart", seen)
+    assert finding.urgency.value == "this-week"
+    assert "any more" in finding.sentence
 
 
 def test_smart_that_is_only_switched_off_is_to_be_switched_on() -> None:

@@ -83,6 +83,14 @@ _SAID = (
         )
     ),
     (
+        "megaraid_sas_ioctl_node",  # "cannot open /dev/megaraid_sas_ioctl_node or /dev/megadev0"
+        Unread.FORBIDDEN,
+        (
+            "The way to the controller of {node} as {kind} cannot be opened (smartctl says: "
+            "{last}): run as root, and see that its driver is loaded."
+        ),
+    ),
+    (
         "Inappropriate ioctl for device",
         Unread.NO_SMART,
         "{node} is no drive that can be asked for SMART.",
@@ -98,13 +106,18 @@ TOO_OLD = ("UNRECOGNIZED OPTION", "INVALID ARGUMENT TO -n", "INVALID ARGUMENT TO
 """What a version before 7.0 says to our arguments."""
 
 
+_ADVICE = "A mandatory SMART command failed: exiting."
+"""How the line begins that follows the one with the reason."""
+
+
 def refusal(
     target: DriveTarget, exit_status: int, said: str, observed_at: datetime
 ) -> DriveUnread | None:
     """Tell why smartctl got nothing out of a drive; None when it got something."""
     if not exit_status & _ASLEEP:
         return None
-    last = said.strip().splitlines()[-1][:200] if said.strip() else "nothing"
+    lines = [line for line in said.splitlines() if line.strip() and not line.startswith(_ADVICE)]
+    last = lines[-1][:200] if lines else "nothing"
     names = {"node": target.node, "kind": target.device_type, "last": last}
     for words, why, ours in _SAID:
         if words in said:

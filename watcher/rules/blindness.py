@@ -103,23 +103,32 @@ def cannot_see_drive(view: View, tuning: Tuning) -> Iterator[Finding]:
 
 
 def never_answers_smart(view: View, tuning: Tuning) -> Iterator[Finding]:
-    """Find drives that have no SMART: virtual disks, bridges, sticks."""
+    """Find drives that have no SMART, as virtual disks, bridges and sticks, or none any more."""
     del tuning
     for unread in _unread(view):
         if unread.why is not Unread.NO_SMART:
             continue
         off = unread.detail.startswith(SWITCHED_OFF)
+        past = view.past.get(unread.drive) if unread.drive is not None else None
+        told_before = past is not None and past.last_read is not None
+        sentence = "The drive does not tell how it is; only the log and its pool can."
+        next_step = (
+            "If it sits behind a bridge or a controller, try another device type in the "
+            "settings. A virtual disk is watched best on its host."
+        )
+        if off:
+            sentence = "The drive could tell how it is, and was told not to."
+            next_step = unread.detail
+        elif told_before:
+            sentence = "The drive told how it is before, and does not any more."
+            next_step = (
+                "If nothing was changed (another bridge, port or device type), take it for a sign: "
+                "check its cable and power, ask it by hand with smartctl, and have a spare ready."
+            )
         found = Found(
-            urgency=Urgency.THIS_WEEK if off else Urgency.NOTE,
-            sentence="The drive could tell how it is, and was told not to."
-            if off
-            else "The drive does not tell how it is; only the log and its pool can.",
-            next_step=unread.detail
-            if off
-            else (
-                "If it sits behind a bridge or a controller, try another device type in the "
-                "settings. A virtual disk is watched best on its host."
-            ),
+            urgency=Urgency.THIS_WEEK if off or told_before else Urgency.NOTE,
+            sentence=sentence,
+            next_step=next_step,
             evidence=(Evidence(what=f"at {unread.node}", value=unread.detail or "no SMART"),),
             level=1,
             bears_on_margin=False,
@@ -301,7 +310,7 @@ RULES: Final = (
         sentence="A drive does not tell how it is.",
         reads=("drives with no reading, and why",),
         thresholds=(),
-        urgency="to know; this week where SMART is only switched off.",
+        urgency="to know; this week where SMART is only switched off, or was told before.",
         what_to_do="Try another device type; watch a virtual disk on its host; switch SMART on.",
         usual_cause="A virtual disk, a RAID controller, a bridge or a stick.",
         quiet_when="It answers.",
