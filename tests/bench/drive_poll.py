@@ -38,10 +38,7 @@ from watcher.facts.drive import DriveReading, Unread
 from watcher.readers.drive_target import DriveTarget
 from watcher.readers.drives import read_all
 from watcher.readers.runner import RealHost
-from watcher.readers.smartctl import (
-    command,
-    read_drive,
-)
+from watcher.readers.smartctl import command, read_drive
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 POLLS = 150

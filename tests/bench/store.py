@@ -22,15 +22,7 @@ from watcher.facts.drive import Attribute, DriveIdentity, DriveReading, Metric, 
 from watcher.facts.identity import BoxId, DriveId, PoolId, about_drive
 from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import (
-    Member,
-    MemberState,
-    Pool,
-    PoolKind,
-    RedundancySet,
-    Work,
-    WorkKind,
-)
+from watcher.facts.pool import Member, MemberState, Pool, PoolKind, RedundancySet, Work, WorkKind
 from watcher.facts.survey import Survey
 from watcher.store.database import Store, open_store
 from watcher.store.transaction import Transaction

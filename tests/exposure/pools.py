@@ -8,15 +8,7 @@ from watcher.exposure.figure import ONE, Figure
 from watcher.exposure.life import DriveClass, DriveLife
 from watcher.facts.identity import DriveId, PoolId
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import (
-    AtStake,
-    Member,
-    MemberState,
-    Pool,
-    PoolKind,
-    RedundancySet,
-    Work,
-)
+from watcher.facts.pool import AtStake, Member, MemberState, Pool, PoolKind, RedundancySet, Work
 
 NOW = datetime(2031, 3, 3, 9, 0, tzinfo=UTC)  # a Monday
 TB = 10**12

@@ -15,12 +15,7 @@ from watcher.exposure.loss import loss_over, tree_loss, without
 from watcher.exposure.span import Span
 from watcher.facts.identity import DriveId
 from watcher.facts.margin import margin_of
-from watcher.facts.pool import (
-    Member,
-    MemberState,
-    RedundancySet,
-    members_of,
-)
+from watcher.facts.pool import Member, MemberState, RedundancySet, members_of
 
 P = st.floats(0, 1)
 

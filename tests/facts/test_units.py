@@ -8,14 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.facts.units import (
-    say_bytes,
-    say_count,
-    say_day,
-    say_done,
-    say_percent,
-    say_span,
-)
+from watcher.facts.units import say_bytes, say_count, say_day, say_done, say_percent, say_span
 
 
 @pytest.mark.parametrize(

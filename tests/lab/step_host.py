@@ -24,9 +24,7 @@ from watcher.readers.kernel_log import journal_command
 from watcher.readers.pools import file_parity, zfs
 from watcher.readers.pools.lvm_report import LVS, PVS, STATUS
 from watcher.readers.recorded import Answer, RecordedHost
-from watcher.readers.smartctl import (
-    command,
-)
+from watcher.readers.smartctl import command
 
 SOMETIME = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 """When a step tells no time: the day of the runs."""

@@ -11,12 +11,7 @@ from hypothesis import strategies as st
 
 from tests.readers.drive_samples import recorded
 from watcher.facts.drive import Medium, Unread
-from watcher.readers.blocks import (
-    COMMAND,
-    OLD_COMMAND,
-    parse,
-    read_blocks,
-)
+from watcher.readers.blocks import COMMAND, OLD_COMMAND, parse, read_blocks
 from watcher.readers.errors import CannotParse, CannotRead
 from watcher.readers.recorded import RecordedHost
 

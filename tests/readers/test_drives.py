@@ -20,10 +20,7 @@ from watcher.readers.drives import Silence, learn_ids, read_all, sort_answers
 from watcher.readers.host import Ran
 from watcher.readers.recorded import RecordedHost
 from watcher.readers.runner import RealHost
-from watcher.readers.smartctl import (
-    command,
-    parse,
-)
+from watcher.readers.smartctl import command, parse
 
 
 def reading(serial: str = "S1", node: str = "/dev/sdb", kind: str = "sat") -> DriveReading:

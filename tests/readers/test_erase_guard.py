@@ -13,13 +13,7 @@ from tests.recovery.test_proving import T0
 from watcher.facts.drive import DriveIdentity
 from watcher.facts.identity import DriveId, PoolId
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import (
-    Member,
-    MemberState,
-    Pool,
-    PoolKind,
-    RedundancySet,
-)
+from watcher.facts.pool import Member, MemberState, Pool, PoolKind, RedundancySet
 from watcher.readers.blocks import COMMAND
 from watcher.readers.erase_guard import (
     Named,

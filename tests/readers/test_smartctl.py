@@ -43,11 +43,7 @@ from watcher.readers.errors import CannotParse
 from watcher.readers.host import Ended
 from watcher.readers.recorded import RecordedHost
 from watcher.readers.runner import RealHost
-from watcher.readers.smartctl import (
-    command,
-    parse,
-    read_drive,
-)
+from watcher.readers.smartctl import command, parse, read_drive
 
 
 def read(text: str) -> DriveReading:

@@ -6,9 +6,7 @@ import pytest
 
 from watcher.facts.drive import DriveIdentity
 from watcher.readers.block_map import loop_id
-from watcher.readers.blocks import (
-    COMMAND,
-)
+from watcher.readers.blocks import COMMAND
 from watcher.readers.errors import CannotRead
 from watcher.readers.recorded import RecordedHost
 from watcher.readers.spare import look_at_spare

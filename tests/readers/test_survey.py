@@ -14,9 +14,7 @@ from watcher.facts.kernel_event import Category
 from watcher.facts.pool import AtStake, Protection
 from watcher.facts.survey import Survey
 from watcher.readers.block_map import Block, BlockMap
-from watcher.readers.blocks import (
-    read_blocks,
-)
+from watcher.readers.blocks import read_blocks
 from watcher.readers.discovery import ToldDrive
 from watcher.readers.drives import Silence
 from watcher.readers.host import Ended, Ran

@@ -6,9 +6,7 @@ import json
 from typing import Any
 
 from watcher.readers.block_map import BlockMap
-from watcher.readers.blocks import (
-    parse,
-)
+from watcher.readers.blocks import parse
 from watcher.readers.twins import twins_in
 
 

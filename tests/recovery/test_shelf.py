@@ -10,14 +10,7 @@ from watcher.exposure.window import Spare, WindowPlan
 from watcher.facts.drive import DriveIdentity, Medium, Protocol
 from watcher.facts.identity import DriveId, PoolId
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import (
-    Member,
-    MemberState,
-    Pool,
-    PoolKind,
-    RedundancySet,
-    Role,
-)
+from watcher.facts.pool import Member, MemberState, Pool, PoolKind, RedundancySet, Role
 from watcher.facts.readiness import (
     CopySeen,
     HowKnown,

@@ -18,13 +18,7 @@ from watcher.facts.drive import (
 from watcher.facts.identity import BoxId, DriveId, PoolId, Subject
 from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import (
-    Member,
-    MemberState,
-    Pool,
-    PoolKind,
-    RedundancySet,
-)
+from watcher.facts.pool import Member, MemberState, Pool, PoolKind, RedundancySet
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.survey import Survey
 from watcher.rules.view import View

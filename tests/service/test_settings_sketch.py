@@ -11,13 +11,7 @@ from hypothesis import strategies as st
 from watcher.facts.drive import DriveIdentity, DriveReading, DriveUnread, Unread
 from watcher.facts.identity import BoxId, DriveId, PoolId
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import (
-    AtStake,
-    Member,
-    MemberState,
-    PoolKind,
-    RedundancySet,
-)
+from watcher.facts.pool import AtStake, Member, MemberState, PoolKind, RedundancySet
 from watcher.facts.survey import Survey
 from watcher.service.settings import Here, load_text
 from watcher.service.settings_shape import Config

@@ -13,16 +13,8 @@ from tests.web.hub_stage import HubStage, hub_stage
 from watcher.facts.drive import DriveReading, Metric, SelfTest, Unread, Verdict
 from watcher.facts.identity import BoxId, DriveId
 from watcher.rules.tuning import UNTUNED
-from watcher.service.bench import (
-    PastHere,
-    past_of,
-)
-from watcher.service.statement import (
-    CAUTIONS,
-    NOT_TESTED,
-    Statement,
-    state,
-)
+from watcher.service.bench import PastHere, past_of
+from watcher.service.statement import CAUTIONS, NOT_TESTED, Statement, state
 
 NOW = made.NOW
 BAD = DriveId("wwn-5000a1400000005e")

@@ -21,15 +21,7 @@ from watcher.facts.drive import (
 )
 from watcher.facts.identity import BoxId, DriveId, PoolId
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import (
-    Member,
-    MemberState,
-    Pool,
-    PoolKind,
-    RedundancySet,
-    Work,
-    WorkKind,
-)
+from watcher.facts.pool import Member, MemberState, Pool, PoolKind, RedundancySet, Work, WorkKind
 from watcher.facts.survey import Blindness, Survey
 
 BOX = BoxId("attic")

@@ -2,17 +2,7 @@ from datetime import timedelta
 
 import pytest
 
-from tests.store.made import (
-    BOX,
-    DAY,
-    HOUR,
-    MINUTE,
-    NOW,
-    drive_id,
-    reading,
-    survey,
-    unread,
-)
+from tests.store.made import BOX, DAY, HOUR, MINUTE, NOW, drive_id, reading, survey, unread
 from watcher.facts.drive import DriveUnread, Metric, Unread, Verdict
 from watcher.facts.identity import BoxId
 from watcher.store.database import Store

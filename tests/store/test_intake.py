@@ -1,16 +1,7 @@
 from contextlib import suppress
 from datetime import datetime
 
-from tests.store.made import (
-    BOX,
-    DAY,
-    HOUR,
-    NOW,
-    drive_id,
-    pool,
-    reading,
-    survey,
-)
+from tests.store.made import BOX, DAY, HOUR, NOW, drive_id, pool, reading, survey
 from watcher.facts.drive import Metric, Verdict
 from watcher.store.database import Store
 

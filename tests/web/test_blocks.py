@@ -5,13 +5,7 @@ import pytest
 
 from tests.store.made import pool
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import (
-    MemberState,
-    Noted,
-    Pool,
-    Protection,
-    Remark,
-)
+from watcher.facts.pool import MemberState, Noted, Pool, Protection, Remark
 from watcher.web.blocks import draw_margin
 
 

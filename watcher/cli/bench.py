@@ -20,14 +20,8 @@ from watcher.readers import saved_reports
 from watcher.readers.drive_target import AUTO, DriveTarget
 from watcher.readers.errors import CannotParse, ReadError
 from watcher.readers.runner import RealHost
-from watcher.readers.smartctl import (
-    parse,
-    read_drive,
-)
-from watcher.service.bench import (
-    PastHere,
-    past_of,
-)
+from watcher.readers.smartctl import parse, read_drive
+from watcher.service.bench import PastHere, past_of
 from watcher.service.bootstrap import has_state, to_standing, zone_of
 from watcher.service.clock import SystemClock
 from watcher.service.settings_shape import Config

@@ -14,13 +14,7 @@ import click
 from watcher.cli.columns import columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.exposure import view_here
-from watcher.cli.parts import (
-    Room,
-    find_pool,
-    room_of,
-    say_if_old,
-    terminal_width,
-)
+from watcher.cli.parts import Room, find_pool, room_of, say_if_old, terminal_width
 from watcher.cli.say import say
 from watcher.cli.which_box import about_a_box
 from watcher.exposure.estimate import Exposure

@@ -27,15 +27,7 @@ from watcher.exposure.window import Window, WindowPlan, window_of
 from watcher.facts.checks import require_utc
 from watcher.facts.identity import DriveId, PoolId
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import (
-    AtStake,
-    Member,
-    MemberState,
-    Pool,
-    Protection,
-    WorkKind,
-    WorkState,
-)
+from watcher.facts.pool import AtStake, Member, MemberState, Pool, Protection, WorkKind, WorkState
 from watcher.facts.units import say_bytes
 
 

@@ -18,12 +18,7 @@ from watcher.exposure.life import DriveLife, clustered_hours, hazard
 from watcher.exposure.span import Span
 from watcher.facts.identity import DriveId
 from watcher.facts.margin import margin_of, sure_margin_of
-from watcher.facts.pool import (
-    Member,
-    MemberState,
-    RedundancySet,
-    members_of,
-)
+from watcher.facts.pool import Member, MemberState, RedundancySet, members_of
 
 NODES = 8
 """How many lengths of the window the chance is averaged over; our choice: half a per cent exact."""

@@ -18,10 +18,7 @@ from watcher.facts.identity import DriveId, drive_id
 from watcher.readers.block_map import BlockMap
 from watcher.readers.drive_target import DriveTarget, behind_controller, unread_of
 from watcher.readers.host import Host
-from watcher.readers.smartctl import (
-    LIMIT_SECONDS,
-    read_drive,
-)
+from watcher.readers.smartctl import LIMIT_SECONDS, read_drive
 
 WORKERS = 32
 """How many drives are asked at the same time. Our choice: a worker only waits, so there are enough

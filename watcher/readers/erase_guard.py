@@ -30,9 +30,7 @@ from watcher.facts.drive import DriveIdentity
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import Pool, Protection
 from watcher.readers.block_map import Block, BlockMap
-from watcher.readers.blocks import (
-    read_blocks,
-)
+from watcher.readers.blocks import read_blocks
 from watcher.readers.errors import CannotParse, ReadError
 from watcher.readers.host import Ended, Host, Ran
 

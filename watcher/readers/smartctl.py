@@ -27,13 +27,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from watcher.facts.drive import (
-    SAME_NAME,
-    DriveReading,
-    DriveUnread,
-    Unread,
-    Verdict,
-)
+from watcher.facts.drive import SAME_NAME, DriveReading, DriveUnread, Unread, Verdict
 from watcher.readers.drive_report import verdict_of
 from watcher.readers.drive_target import AUTO, DriveTarget, unread_of
 from watcher.readers.errors import CannotParse

@@ -15,14 +15,10 @@ from datetime import datetime
 
 from watcher.facts.drive import DriveIdentity, DriveReading
 from watcher.readers.block_map import Block, BlockMap
-from watcher.readers.blocks import (
-    read_blocks,
-)
+from watcher.readers.blocks import read_blocks
 from watcher.readers.drive_target import DriveTarget
 from watcher.readers.host import Host
-from watcher.readers.smartctl import (
-    read_drive,
-)
+from watcher.readers.smartctl import read_drive
 
 
 def identity_by_blocks(blocks: BlockMap, block: Block) -> DriveIdentity | None:

@@ -23,9 +23,7 @@ from watcher.facts.survey import Blindness, Survey
 from watcher.facts.units import say_count
 from watcher.readers.block_counters import BlockCounters
 from watcher.readers.block_map import BlockMap
-from watcher.readers.blocks import (
-    read_blocks,
-)
+from watcher.readers.blocks import read_blocks
 from watcher.readers.copies import ThingAsked, read_things
 from watcher.readers.discovery import SOURCE as DISCOVERY
 from watcher.readers.discovery import ToldDrive, discover

@@ -24,13 +24,7 @@ from watcher.facts.pool import (
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.units import say_day, say_span
 from watcher.rules.look import steps
-from watcher.rules.pool import (
-    lost_members,
-    pool_finding,
-    pools,
-    quote,
-    waiting_spares,
-)
+from watcher.rules.pool import lost_members, pool_finding, pools, quote, waiting_spares
 from watcher.rules.tuning import Threshold, Tuning
 from watcher.rules.view import View
 

@@ -10,11 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from watcher.facts.drive import (
-    DriveReading,
-    Metric,
-    Trace,
-)
+from watcher.facts.drive import DriveReading, Metric, Trace
 from watcher.facts.identity import BoxId, DriveId, about_drive
 from watcher.facts.kernel_event import KernelEvent
 from watcher.store.history import KnownDrive

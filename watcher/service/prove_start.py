@@ -17,9 +17,7 @@ from watcher.readers.erase_guard import Guarded, Named, guard
 from watcher.readers.errors import ReadError
 from watcher.readers.host import Host
 from watcher.readers.self_test import start_self_test
-from watcher.readers.smartctl import (
-    read_drive,
-)
+from watcher.readers.smartctl import read_drive
 from watcher.readers.spare import look_at_spare
 from watcher.recovery.proof_verdict import Outcome, Result
 from watcher.recovery.proving import Phase, Proof

@@ -21,11 +21,7 @@ from watcher.exposure.loss import without
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import DriveId, about_drive, about_pool
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import (
-    MemberState,
-    Pool,
-    Protection,
-)
+from watcher.facts.pool import MemberState, Pool, Protection
 from watcher.rules.view import View
 from watcher.service.sight import pool_seen
 

@@ -8,10 +8,7 @@ import pytest
 
 from watcher.facts.identity import DriveId
 from watcher.facts.margin import full_margin_of, margin_of
-from watcher.facts.pool import (
-    Member,
-    MemberState,
-)
+from watcher.facts.pool import Member, MemberState
 from watcher.readers.pools.md_tree import Copies, copies_of_layout, copy_groups, tree_of
 
 

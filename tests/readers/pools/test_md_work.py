@@ -9,13 +9,7 @@ import pytest
 from tests.readers.pools.boxes import NOW, HandBlocks, box, four, line, mdstat, sysfs
 from watcher.facts.identity import PoolId
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import (
-    Pool,
-    PoolKind,
-    Work,
-    WorkKind,
-    WorkState,
-)
+from watcher.facts.pool import Pool, PoolKind, Work, WorkKind, WorkState
 from watcher.readers.pools.md_members import seat
 from watcher.readers.pools.md_stat import parse_mdstat
 from watcher.readers.pools.md_sysfs import read_array

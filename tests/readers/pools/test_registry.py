@@ -9,9 +9,7 @@ from tests.readers.pools.test_lvm import answers, images
 from watcher.facts.drive import Unread
 from watcher.facts.pool import Protection
 from watcher.readers.block_map import BlockMap
-from watcher.readers.blocks import (
-    parse,
-)
+from watcher.readers.blocks import parse
 from watcher.readers.pools import lvm, md
 from watcher.readers.pools.registry import carriers_of, read_pools
 from watcher.readers.recorded import RecordedHost

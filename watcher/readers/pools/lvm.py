@@ -21,13 +21,7 @@ from datetime import datetime
 from watcher.facts.drive import Unread
 from watcher.facts.identity import PoolId
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import (
-    Member,
-    MemberState,
-    Pool,
-    PoolKind,
-    RedundancySet,
-)
+from watcher.facts.pool import Member, MemberState, Pool, PoolKind, RedundancySet
 from watcher.facts.survey import Blindness
 from watcher.readers.errors import CannotRead, ReadError
 from watcher.readers.host import AS_ROOT, Ended, Host, require_exited

@@ -19,12 +19,7 @@ from datetime import datetime, timedelta
 
 from watcher.facts.identity import PoolId
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import (
-    Noted,
-    Pool,
-    PoolKind,
-    Remark,
-)
+from watcher.facts.pool import Noted, Pool, PoolKind, Remark
 from watcher.facts.survey import Blindness
 from watcher.readers.errors import CannotParse, ReadError
 from watcher.readers.host import Host
