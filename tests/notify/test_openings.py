@@ -2,11 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from tests.notify.phone_scenes import ALL, NOW, OSLO, Asked
+from tests.notify.phone_scenes import (
+    ALL,
+    MARGIN_GONE,
+    NOW,
+    ORCHARD,
+    OSLO,
+    PENDING_5,
+    Asked,
+    case,
+    item,
+)
 from watcher.cases.state import NoticeKind
 from watcher.facts.finding import Urgency
+from watcher.facts.identity import about_pool
+from watcher.facts.pool import Protection
 from watcher.notify.message_facts import CaseExtras
 from watcher.notify.openings import opening_of, title_of
 from watcher.notify.scene import Scene
@@ -16,11 +30,11 @@ CALM = {NoticeKind.TAKEN, NoticeKind.ALL_CLEAR, NoticeKind.DIGEST}
 
 
 def scene(asked: Asked) -> Scene:
-    (item,) = asked.items
+    (only,) = asked.items
     return Scene(
-        item=item,
-        case=asked.cases.get(item.case),
-        extras=asked.extras.get(item.case, CaseExtras()),
+        item=only,
+        case=asked.cases.get(only.case),
+        extras=asked.extras.get(only.case, CaseExtras()),
         box="attic",
         zone=OSLO,
         now=NOW,
@@ -42,7 +56,22 @@ def test_a_title_says_where_and_how_soon_when_somebody_must_act(asked: Asked) ->
 def test_every_kind_has_words_even_when_nothing_is_known(kind: NoticeKind) -> None:
     bare = Asked(name="x", items=(ALL[0].items[0],))
     shown = scene(bare)
-    item = type(shown.item)(kind=kind, case=0, number=1, urgency=Urgency.TODAY)
-    shown = Scene(item=item, case=None, extras=CaseExtras(), box="attic", zone=OSLO, now=NOW)
+    bare_item = type(shown.item)(kind=kind, case=0, number=1, urgency=Urgency.TODAY)
+    shown = Scene(item=bare_item, case=None, extras=CaseExtras(), box="attic", zone=OSLO, now=NOW)
     assert title_of(shown)
     assert opening_of(shown)[0]
+
+
+def test_an_end_names_the_gravest_that_is_over_and_not_a_note_that_still_stands() -> None:
+    note = replace(PENDING_5, urgency=Urgency.NOTE)
+    made = case(7, about_pool(ORCHARD), "orchard", MARGIN_GONE, note)
+    held = tuple(replace(h, cleared_at=NOW) if h.finding == MARGIN_GONE else h for h in made.held)
+    over = Scene(
+        item=item(NoticeKind.ALL_CLEAR, Urgency.NOW),
+        case=replace(made, held=held),
+        extras=CaseExtras(protection=Protection.WHOLE),
+        box="attic",
+        zone=OSLO,
+        now=NOW,
+    )
+    assert opening_of(over)[-1] == f"It was: {MARGIN_GONE.sentence}"

@@ -146,8 +146,11 @@ class Case:
     def weightiest(self) -> Finding:
         """The finding that the case is named for: what holds now, else what held last."""
         standing = self.standing
-        if standing:
-            return standing[0]
+        return standing[0] if standing else self.gravest
+
+    @property
+    def gravest(self) -> Finding:
+        """The gravest finding that it ever held, of several the one seen last."""
         return max(
             self.held,
             key=lambda h: (h.finding.urgency.rank, h.finding.subject == self.locus, h.seen_at),

@@ -144,7 +144,7 @@ def _over(scene: Scene) -> list[str]:
     proof = clean(scene.extras.proof)
     if not proof and scene.extras.protection is Protection.WHOLE:
         proof = f"{scene.pool} has its full margin again."
-    finding = scene.finding
+    finding = scene.case.gravest if scene.case is not None and scene.case.held else None
     was = f"It was: {in_short(finding, finding.sentence)}" if finding is not None else ""
     if not proof:
         proof = "What it was about is no longer seen."
