@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from datetime import timedelta
 from pathlib import Path
 
@@ -66,3 +67,23 @@ def test_who_waits_for_an_answer_hears_whose_it_was(
     capsys.readouterr()
     assert wait_for_answer(context, drill, timedelta(minutes=5)).answered_by == "ben"
     assert "ben answered after" in capsys.readouterr().out
+
+
+class _Terminal(io.StringIO):
+    """An input at which a person sits."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_nobody_is_asked_about_a_drill_that_cannot_be_and_a_no_tells_nobody(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "thin").mkdir()
+    for folder, told in ((tmp_path / "thin", "is not whole"), (tmp_path, "No drill was begun")):
+        config = prepare(folder, lose="e" if folder.name == "thin" else "")
+        monkeypatch.setattr("sys.stdin", _Terminal("n\n"))
+        status, text = command(config, *WORDS[:-1])
+        assert (status, told in text) == (Exit.REFUSED, True), text
+        assert ("Begin?" in text) == (folder == tmp_path)
+        assert command(config, "drill", "--list")[1] == "No loss was rehearsed here yet.\n"

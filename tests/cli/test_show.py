@@ -120,3 +120,11 @@ def test_a_pool_that_lost_a_member_does_not_count_it_as_there() -> None:
     survey = Surveyor(box, Looking(box=BOX)).take("s", box.now).survey
     lost = show_survey(View(survey=survey, now=box.now), (), zone=UTC, width=100)
     assert "thinned  5 of 6 members, 32 TB" in lost
+
+
+def test_the_place_of_a_finding_is_said_once() -> None:
+    """Where the sentence names it, it does not lead."""
+    gone = replace(finding(), label="pool orchard", sentence="The pool orchard is gone.")
+    assert show_findings((gone,), 80)[0].endswith("  The pool orchard is gone.")
+    lead = replace(gone, sentence="It is gone.")
+    assert show_findings((lead,), 80)[0].endswith("  pool orchard: It is gone.")

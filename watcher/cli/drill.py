@@ -29,7 +29,7 @@ from watcher.facts.units import say_count, say_span
 from watcher.recovery.drill import spare_line
 from watcher.service.bootstrap import box_of
 from watcher.service.clock import SystemClock
-from watcher.service.drill import NoDrill, answered, begin, end, find_member, rehearse
+from watcher.service.drill import NoDrill, answered, begin, end, find_member, refuse, rehearse
 
 LOOK_SECONDS = 2.0
 """How often it is looked whether somebody answered."""
@@ -189,14 +189,15 @@ def start(
         who = who_asks(room, by)
         try:
             rehearsal = rehearse(view, desk, seen, lost, room.now)
+            every = timedelta(minutes=room.config.survey.every_minutes)
+            with room.store.snapshot() as tx:  # nobody is asked for what cannot be
+                refuse(tx, desk, view, seen, room.now, every=every)
             if not yes and sys.stdin.isatty():
                 told = ", ".join(p.name for p in room.config.people) or "nobody but this terminal"
-                click.confirm(
-                    f"People on the ladder are told for real, marked DRILL ({told}). Begin?",
-                    abort=True,
-                )
+                asked = f"People on the ladder are told for real, marked DRILL ({told}). Begin?"
+                if not click.confirm(asked):
+                    raise Stop("No drill was begun, and nobody was told.", Exit.REFUSED)
             now = SystemClock().now()  # a person took their time over the question
-            every = timedelta(minutes=room.config.survey.every_minutes)
             started, number = begin(desk, rehearsal, view, who, now, every=every)
         except NoDrill as refused:
             raise Stop(str(refused), Exit.REFUSED) from refused

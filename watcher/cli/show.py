@@ -224,7 +224,7 @@ def show_findings(findings: tuple[Finding, ...], width: int) -> list[str]:
         first = some[0]
         word = URGENCY_WORDS[first.urgency]
         if len(some) <= _NAMED_ONE_BY_ONE:
-            abouts = [f"{one.label}: {one.sentence}" for one in some]
+            abouts = [_with_its_place(one) for one in some]
         else:
             places = ", ".join(place_of(one.label) for one in some)
             abouts = [f"{first.sentence} So it is with {len(some)}: {places}."]
@@ -238,6 +238,12 @@ def show_findings(findings: tuple[Finding, ...], width: int) -> list[str]:
 
 
 _NAMED_ONE_BY_ONE = 2  # more drives with the same trouble and the same next step share a line
+
+
+def _with_its_place(finding: Finding) -> str:
+    """Say what was found, with the place where it is, once."""
+    where, what = finding.label, finding.sentence
+    return what if where in what else f"{where}: {what}"
 
 
 def show_survey(
