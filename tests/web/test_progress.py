@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from datetime import timedelta
 from urllib.parse import urlencode
 
 from tests.web.browser import Browser
@@ -44,6 +46,30 @@ def test_the_end_of_the_work_is_told() -> None:
     assert not said["runs"]
     assert "has ended" in said["says"]
     assert "work" not in said["parts"]
+
+
+def test_a_page_that_lies_open_is_told_when_nobody_looks_at_the_box_any_more() -> None:
+    stage = stage_at(REBUILDING)
+    browser = Browser(stage.site)
+    browser.sign_in("lou")
+    stage.clock.pass_by(timedelta(hours=1))
+    said = json.loads(browser.get(f"/pool/progress?{urlencode({'pool': ORCHARD})}").body)
+    assert said["runs"]
+    assert "has not been looked at since" in said["says"]
+
+
+def test_of_a_pool_that_does_not_show_any_more_no_end_of_its_work_is_told() -> None:
+    stage = stage_at(REBUILDING)
+    browser = Browser(stage.site)
+    browser.sign_in("lou")
+    with stage.store.transaction() as tx:
+        last = tx.last_survey(stage.site.box)
+        assert last is not None
+        later = stage.clock.now() + timedelta(minutes=1)
+        tx.take_survey(replace(last, survey="hidden", taken_at=later, pools=()), later)
+    page = browser.get(f"/pool/progress?{urlencode({'pool': ORCHARD})}")
+    assert page.status == 404
+    assert "ended" not in page.text
 
 
 def test_who_is_not_signed_in_sees_no_progress() -> None:
