@@ -126,18 +126,7 @@ def drive(site: Site, ask: Ask) -> Reply:
         marks=marks,
         unseen=unseen_days(polls, known, since, ask.now),
     )
-    charts = [
-        _drawn(metric, columns, around)
-        for metric, columns in (
-            *moving.items(),
-            *(
-                (metric, _steps(found, around))
-                for metric, found in _in_order(series)
-                if found and not _flat(found)
-            ),
-        )
-        if columns
-    ][:MOST_CHARTS]
+    charts = _charts(moving, series, around)
     chance = chance_chart(known, series, hours, since, ask.now)
     reading = survey.reading(who) if survey is not None else None
     words: dict[str, Any] = {
@@ -158,6 +147,17 @@ def drive(site: Site, ask: Ask) -> Reply:
         "number": say_number,
     }
     return draw(site, ask, "drive.html", words)
+
+
+def _charts(
+    moving: Mapping[Metric, tuple[Column, ...]],
+    series: Mapping[Metric, Sequence[Point]],
+    around: _Around,
+) -> list[Drawn]:
+    """Draw what moves all the time, then the counters that moved; at most ``MOST_CHARTS``."""
+    moved = [(m, found) for m, found in _in_order(series) if found and not _flat(found)]
+    drawn = (*moving.items(), *((metric, _steps(found, around)) for metric, found in moved))
+    return [_drawn(m, columns, around) for m, columns in drawn if columns][:MOST_CHARTS]
 
 
 _METRICS = {metric.value for metric in Metric}
