@@ -23,7 +23,15 @@ from watcher.hub.enrolment import hash_of, invite, join
 from watcher.hub.errors import HubError
 from watcher.hub.intake import Door
 from watcher.hub.line import Line
-from watcher.hub.server import BACKLOG, SLEPT_AFTER, DoorServer, HubLoop, Listening, Place
+from watcher.hub.server import (
+    BACKLOG,
+    SLEPT_AFTER,
+    SPARE_FILES,
+    DoorServer,
+    HubLoop,
+    Listening,
+    Place,
+)
 from watcher.hub.shop import Shop
 from watcher.hub.wire import Joining, pack
 from watcher.service.clock import SystemClock
@@ -93,6 +101,27 @@ def test_calls_are_taken_one_at_a_time_and_as_many_may_wait_as_ever() -> None:
     (taken,) = {each._backlog for each in server._server.servers}
     assert taken == 1
     server.stop()
+
+
+HARD_TEST = """
+import resource, sys
+from watcher.hub.server import room_for_calls
+resource.setrlimit(resource.RLIMIT_NOFILE, (min(1024, {hard}), {hard}))
+print(room_for_calls(), *resource.getrlimit(resource.RLIMIT_NOFILE))
+"""
+
+
+@pytest.mark.parametrize(("hard", "calls", "files"), [(9999, 2000, 4256), (1024, 384, 1024)])
+def test_calls_leave_files_for_the_store_however_few_may_be_open(
+    hard: int, calls: int, files: int
+) -> None:
+    """The limits of a process can be lowered for good only, so it is another that tells."""
+    done = subprocess.run(
+        [sys.executable, "-c", HARD_TEST.format(hard=hard)],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert [int(word) for word in done.stdout.split()] == [calls, files, hard]
+    assert 2 * calls <= files - SPARE_FILES
 
 
 def test_a_turn_moves_books_and_finds_who_is_quiet() -> None:

@@ -151,6 +151,20 @@ def test_beyond_so_many_connections_the_answer_is_to_come_later(server: PageServ
     raise AssertionError("it did not come back")
 
 
+def test_silent_calls_are_not_taken_without_end(
+    server: PageServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each is an open file, of which a process may have so many: none would be left over."""
+    monkeypatch.setattr(module, "HEAD_SECONDS", 600.0)
+    silent = [connect(server) for _ in range(2 * MOST_CONNECTIONS)]
+    with connect(server) as beyond:
+        assert rest(beyond) == b""
+    silent[0].sendall(GOOD)
+    assert rest(silent[0]).startswith(b"HTTP/1.1 503")
+    for wire in silent:
+        wire.close()
+
+
 def test_an_address_that_is_taken_is_told() -> None:
     with socket.socket() as other:
         other.bind(("127.0.0.1", 0))

@@ -5,12 +5,14 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import gc
+import resource
 import socket
 import ssl
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any, Protocol
 
 import uvicorn
@@ -29,6 +31,11 @@ COLLECT_AFTER = 50_000
 
 KEEP_SECONDS = 30
 MOST_CONNECTIONS = 2000
+HANDSHAKE_SECONDS = 10.0
+"""How long a call may take to agree on TLS; our choice: three times to and fro on a slow line."""
+SPARE_FILES = 256
+"""Files and pipes beside the calls: the store, the delivery, the helpers. Our choice: ten times
+what is open, for calls that have not agreed on TLS yet are not counted among the calls."""
 LARGEST_HEAD = 16 * 1024
 STOP_SECONDS = 3
 BACKLOG = 1024
@@ -106,7 +113,7 @@ class DoorServer:
                 log_level="warning",
                 server_header=False,
                 proxy_headers=False,
-                limit_concurrency=MOST_CONNECTIONS,
+                limit_concurrency=room_for_calls(),
                 timeout_keep_alive=KEEP_SECONDS,
                 timeout_graceful_shutdown=STOP_SECONDS,
                 backlog=TAKEN_AT_ONCE,
@@ -133,7 +140,10 @@ class DoorServer:
         self._thread.start()
 
     async def _serve(self) -> None:
-        self._loop = asyncio.get_running_loop()
+        self._loop = loop = asyncio.get_running_loop()
+        if self._place.certificate:
+            serve = partial(loop.create_server, ssl_handshake_timeout=HANDSHAKE_SECONDS)
+            loop.create_server = serve  # type: ignore[method-assign] # uvicorn hands on no such bound
         await self._server.serve(sockets=[self._socket])
 
     def _run(self) -> None:
@@ -194,6 +204,25 @@ def _listen(place: Place) -> Listening:
         opened.close()
         raise
     return opened
+
+
+def room_for_calls() -> int:
+    """Let this process open the files that its calls need; give how many calls it answers at most.
+
+    Twice as many may be open; see ``web.server.Bounded``.
+
+    A process may open 1024 files unless it asks for more (getrlimit(2)), so silent calls of anybody
+    would leave none for the store.
+    """
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = 2 * MOST_CONNECTIONS + SPARE_FILES
+    most = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+    if soft != resource.RLIM_INFINITY and soft < most:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
+        soft = most
+    if soft == resource.RLIM_INFINITY:
+        return MOST_CONNECTIONS
+    return max(1, min(MOST_CONNECTIONS, (soft - SPARE_FILES) // 2))
 
 
 def ease_collector() -> None:

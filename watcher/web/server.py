@@ -29,14 +29,21 @@ STOP_SECONDS = 3
 
 
 class Bounded(H11Protocol):
-    """uvicorn's protocol with a limit on how long a head may take."""
+    """uvicorn's protocol with a limit on how long a head may take, and on how many may be called.
+
+    uvicorn refuses requests beyond ``limit_concurrency``, with an answer, and lets silent calls be
+    as many as like: beyond twice that many none is taken.
+    """
 
     _waiting: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override] # as uvicorn has it
         """Begin to wait for the first head."""
         super().connection_made(transport)
-        self._wait()
+        if self.limit_concurrency and len(self.connections) > 2 * self.limit_concurrency:
+            transport.abort()
+        else:
+            self._wait()
 
     def data_received(self, data: bytes) -> None:
         """Take bytes; wait on while they make no whole head."""
