@@ -8,7 +8,14 @@ import pytest
 
 from tests.rules.build import DAY, T0, of, view
 from watcher.facts.finding import Finding, Urgency
-from watcher.facts.readiness import CopySeen, HowKnown, Irreplaceable, Preparation, RestoreTried
+from watcher.facts.readiness import (
+    CopySeen,
+    HowKnown,
+    Irreplaceable,
+    Preparation,
+    RestoreTried,
+    Source,
+)
 from watcher.rules.view import View
 
 
@@ -188,3 +195,9 @@ def test_what_came_of_the_last_restore_is_told_of_each_thing() -> None:
     ]
     never = one("restore-never-tried", seen(thing(*GOOD)))
     assert never.sentence == "Nobody has tried to get photos back from a copy within a year."
+
+
+def test_of_a_box_that_told_a_hub_of_no_restore_none_is_missed() -> None:
+    for source, missed in ((Source.HERE, 1), (Source.TOLD, 1), (Source.NOT_TOLD, 0)):
+        ready = Preparation(things=(thing(*GOOD),), source=source)
+        assert len(of("restore-never-tried", replace(view(), ready=ready))) == missed

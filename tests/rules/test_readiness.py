@@ -10,7 +10,7 @@ import pytest
 from tests.rules.build import DAY, T0, TANK, identity, of, pool, view
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.pool import Member, MemberState, Role
-from watcher.facts.readiness import DrillDone, Preparation, ShelfSpare, SpareFit
+from watcher.facts.readiness import DrillDone, Preparation, ShelfSpare, Source, SpareFit
 from watcher.rules.view import View
 
 LONG_AGO = T0 - 400 * DAY
@@ -232,3 +232,18 @@ def test_the_needed_size_is_that_of_the_largest_member() -> None:
     small = Member(name="sdr1", state=MemberState.GOOD, capacity_bytes=8 * 10**12)
     at = replace(view(pools=(pool(members=(big, small)),)), ready=seen().ready)
     assert "at least 16 TB" in one("shelf-empty", at).next_step
+
+
+@pytest.mark.parametrize("rule", ["shelf-empty", "drill-overdue"])
+def test_of_a_box_that_told_a_hub_nothing_no_shelf_is_empty_and_no_drill_overdue(rule: str) -> None:
+    assert len(of(rule, seen())) == 1
+    assert len(of(rule, seen(source=Source.TOLD))) == 1
+    assert of(rule, seen(source=Source.NOT_TOLD)) == []
+
+
+def test_a_pool_with_a_spare_inside_needs_none_that_fits_on_the_shelf() -> None:
+    small = replace(FITS, too_small_for=("bay 9",))
+    at = seen(shelf=(spare(),), fits=(small,), hot_spares=((TANK, 1),))
+    assert of("spare-too-small", at) == []
+    none = seen(shelf=(spare(),), fits=(small,), hot_spares=((TANK, 0),))
+    assert len(of("spare-too-small", none)) == 1

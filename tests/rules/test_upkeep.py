@@ -7,11 +7,14 @@ from datetime import datetime
 
 import pytest
 
-from tests.rules.build import DAY, T0, member, note, of, pool, pool_past, urgency, view
+from tests.rules.build import DAY, T0, TANK, member, note, of, pool, pool_past, urgency, view
+from watcher.facts.margin import judge_pool
 from watcher.facts.pool import (
+    Member,
     MemberState,
     PoolKind,
     Protection,
+    RedundancySet,
     Remark,
     Role,
     Work,
@@ -309,3 +312,74 @@ def test_parity_that_is_not_being_brought_in_step_is_for_today(
     (finding,) = of("parity-catching-up", view(pools=(stale,)))
     assert finding.urgency == expected
     assert ("is not being" in finding.sentence) is (expected == "today")
+
+
+@pytest.mark.parametrize(
+    ("counts", "blameless"),
+    [
+        ((4, 4, 4), "abc"),
+        ((4, 4, 5), ""),  # that one met more than the others
+        ((4, 0, 0), ""),
+        ((4, None, 4), ""),  # one of which it is not told
+        ((None, None, None), ""),
+    ],
+)
+def test_a_member_that_met_more_errors_than_its_like_is_not_held_blameless(
+    counts: tuple[int | None, ...], blameless: str
+) -> None:
+    parts = tuple(member(x, errors=n) for x, n in zip("abc", counts, strict=True))
+    whole = pool(members=parts, kind=PoolKind.ZFS, layout="raidz1")
+    assert equally_blamed(whole) == {f"sd{x}1" for x in blameless}
+    lone = RedundancySet(name="one", bears=0, parts=(member("d", errors=4),))
+    inner = RedundancySet(name="raidz1", bears=1, parts=parts)
+    over = judge_pool(
+        pool=TANK,
+        name="tank",
+        kind=PoolKind.ZFS,
+        layout="several",
+        observed_at=T0,
+        tree=RedundancySet(name="stripe", bears=0, parts=(inner, lone)),
+    )
+    assert equally_blamed(over) == {f"sd{x}1" for x in blameless}, "alone, none is like another"
+
+
+def test_errors_that_grow_on_one_of_several_members_count_as_growing() -> None:
+    def told(*parts: Member, before: dict[str, int], bears: int = 1) -> str | None:
+        past = pool_past(member_errors=tuple(before.items()))
+        seen = view(pools=(pool(members=parts, bears=bears),), pool_pasts=(past,))
+        return urgency("member-errs-inside-pool", seen)
+
+    parts = (member("a", errors=5), member("b", errors=9), member("c", errors=0))
+    assert told(*parts, before={"sda1": 5, "sdb1": 8}) == "this-week"
+    assert told(*parts, before={"sda1": 5, "sdb1": 9}) == "note"
+    assert told(*parts[:2], before={"sda1": 5, "sdb1": 8}, bears=0) == "this-week"
+    assert told(member("a", errors=1), parts[2], before={}) == "this-week"
+
+
+def test_what_is_out_beside_a_full_margin_is_named_with_the_words_of_its_stack() -> None:
+    said = member("y", MemberState.FAILED, said="faulty")
+    nameless = replace(member("z", MemberState.MISSING), drives=())
+    (finding,) = of("member-put-out", view(pools=(pool(others=(said, nameless)),)))
+    assert finding.next_step.startswith("It concerns wwn-y; sdz1. ")
+    assert [(e.what, e.value) for e in finding.evidence] == [
+        ("sdy1", "faulty"),
+        ("sdz1", "missing"),
+    ]
+    assert finding.level == 2
+
+
+def test_a_repair_that_is_not_complete_says_what_is_left_and_hurries_only_where_data_lacks() -> (
+    None
+):
+    def told(*remarks: Remark, **more: object) -> list[tuple[str, str]]:
+        one = pool(notes=tuple(note(remark) for remark in remarks), **more)  # type: ignore[arg-type]
+        found = of("redundancy-not-restored", view(pools=(one,)))
+        return [(f.urgency.value, f.sentence.rpartition(": ")[2]) for f in found]
+
+    listed = "it still lists a lost device."
+    lacks = "part of its data has less protection than the pool promises."
+    assert told(Remark.LISTED_MISSING) == [("this-week", listed)]
+    assert told(Remark.LISTED_MISSING, Remark.MIXED_PROFILES) == [("today", lacks)]
+    assert told(Remark.MIXED_PROFILES) == [("today", lacks)]
+    assert told(Remark.MIXED_PROFILES, lost="ab") == []  # pool-broken says so
+    assert told(Remark.MIXED_PROFILES, work=Work(kind=WorkKind.SCRUB)) == [("today", lacks)]

@@ -119,3 +119,39 @@ def test_the_time_must_be_aware() -> None:
     """UTC, checked."""
     with pytest.raises(ValueError, match="now"):
         replace(view(), now=datetime(2026, 3, 1))  # noqa: DTZ001 - that is the point
+
+
+def test_of_several_drives_that_gave_no_reading_each_is_found_at_its_own_place() -> None:
+    """The wrong bay would send a person to the wrong drive."""
+    seen = view(
+        unread=tuple(
+            replace(unread(x, Unread.HUNG), bay=bay, node=f"/dev/sd{x}", capacity_bytes=size)
+            for x, bay, size in (
+                ("a", "1", 10**12),
+                ("b", None, 2 * 10**12),
+                ("c", "3", 3 * 10**12),
+            )
+        )
+    )
+    assert [seen.bay_of(drive(x)) for x in "abcd"] == ["1", None, "3", None]
+    assert [seen.node_of(drive(x)) for x in "abcd"] == ["sda", "sdb", "sdc", None]
+    assert [seen.label_of(drive(x)) for x in "abcd"] == [
+        "bay 1 (1 TB, tells no serial number)",
+        "drive at sdb (2 TB)",
+        "bay 3 (3 TB, tells no serial number)",
+        "wwn-d",
+    ]
+
+
+def test_a_reading_without_a_bay_leaves_it_to_the_past() -> None:
+    seen = view(reading("a"), pasts=(past("a", bay="4"), past("b", bay="5")))
+    assert [seen.bay_of(drive(x)) for x in "ab"] == ["4", "5"]
+
+
+def test_a_pool_of_unknown_margin_counts_as_the_least_protected() -> None:
+    unsure = pool(
+        members=(member("a"), member("b", MemberState.UNKNOWN)), key=PoolId("md:z"), layout="raid1"
+    )
+    bare = pool("ac", lost="c", key=PoolId("md:a"))
+    seen = view(pools=(bare, unsure))
+    assert [p.pool for p in seen.pools_of(drive("a"))] == ["md:z", "md:a"]
