@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests.cli.state import command
+import pytest
+
+from tests.cli.state import command, prepare
 from tests.lab.receivers import Hook, free_port, web_server
 from watcher.cli.exits import Exit
 
@@ -62,3 +64,10 @@ def test_without_any_way_it_says_how_to_get_one(tmp_path: Path) -> None:
     status, text = command(config, "notify", "test")
     assert status == Exit.REFUSED
     assert "midwatch config init" in text
+
+
+@pytest.mark.parametrize("limit", ["0", "-1"])
+def test_a_log_of_no_messages_is_not_asked_for(tmp_path: Path, limit: str) -> None:
+    """It would say that none was sent."""
+    status, text = command(prepare(tmp_path), "notify", "log", "--limit", limit)
+    assert (status, "No message was sent" in text) == (Exit.WRONG_WORDS, False)

@@ -70,7 +70,9 @@ def test_noise_is_counted_and_shown_on_demand() -> None:
 
 
 def test_a_text_without_kernel_lines_says_so() -> None:
-    assert "No kernel line was found in this text." in to_text(explain("\n\n", DATING))
+    for text, count in (("\n\n", "0 lines"), ("root:x:0:0:root:/root:/bin/bash\n", "1 line")):
+        told = to_text(explain(text, DATING))
+        assert f"{count} read; nothing in them about storage that is known here." in told
 
 
 def test_json_has_an_object_per_event_and_the_verdict_last() -> None:

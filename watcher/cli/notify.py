@@ -157,7 +157,13 @@ def _deliver(context: click.Context, room: Room, wanted: list[tuple[str, str]]) 
 
 
 @notify.command()
-@click.option("--limit", default=30, show_default=True, help="How many, newest first.")
+@click.option(
+    "--limit",
+    type=click.IntRange(min=1),
+    default=30,
+    show_default=True,
+    help="How many, newest first.",
+)
 @click.option("--text", "with_text", is_flag=True, help="Show the text of each message too.")
 @click.pass_context
 def log(context: click.Context, limit: int, *, with_text: bool) -> None:

@@ -310,7 +310,7 @@ def find_pool(tx: Transaction, text: str, room: Room) -> Pool:
     if len(found) == 1:
         return found[0]
     if not pools:
-        raise Stop("No pool has been seen on this box yet.", Exit.NOT_FOUND)
+        raise Stop("No pool was seen on this box at its last look.", Exit.NOT_FOUND)
     names = ", ".join(sorted(p.name for p in pools))
     if found:
         ids = ", ".join(p.pool for p in found)

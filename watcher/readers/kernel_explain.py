@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from watcher.facts.kernel_event import Category
+from watcher.facts.units import say_count
 from watcher.readers.kernel_lines.setting import Line, disk_of
 from watcher.readers.kernel_lines.story import Story, Told
 from watcher.readers.kernel_prefix import Dating, read_line
@@ -185,8 +186,9 @@ def to_text(explanation: Explanation, *, all_events: bool = False) -> str:
         parts.append(f"Harmless messages about storage: {harmless}.\n")
     if explanation.left_out:
         parts.append(f"Different events not shown: {explanation.left_out}.\n")
-    if not explanation.lines:
-        parts.append("No kernel line was found in this text.\n")
+    if not explanation.events:
+        lines = say_count(explanation.lines, "line")
+        parts.append(f"{lines} read; nothing in them about storage that is known here.\n")
     parts.append(f"Verdict: {explanation.verdict.value}. {VERDICT_WORDS[explanation.verdict]}\n")
     return "\n".join(parts)
 
