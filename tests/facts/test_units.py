@@ -26,6 +26,8 @@ from watcher.facts.units import say_bytes, say_count, say_day, say_done, say_per
         (1_200_000_000_000_000, "1.2 PB"),
         (500_107_862_016, "500 GB"),
         (16_000_900_661_248, "16 TB"),
+        (999_653_638_144, "1 TB"),
+        (999_400_000_000, "999 GB"),
     ],
 )
 def test_sizes_are_said_as_drives_are_sold(count: int | None, said: str) -> None:

@@ -12,7 +12,7 @@ def say_bytes(count: int | None) -> str:
     if count is None:
         return "size unknown"
     for unit, word in _SIZES:
-        if count >= unit:
+        if count * 2000 >= unit * 1999:  # 999.7 GB are 1 TB, not 1000 GB
             value = count / unit
             text = f"{value:.0f}" if value >= 100 else f"{value:.1f}"
             return f"{text.removesuffix('.0')} {word}"
