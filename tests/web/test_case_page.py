@@ -89,6 +89,19 @@ def test_one_tap_and_a_button_take_the_case_under_the_person_s_name() -> None:
     assert line.who == "ada (by link)"
 
 
+def test_who_opens_the_address_again_later_is_not_told_that_the_case_is_theirs() -> None:
+    """A phone loads its open pages anew the next day, when the answer may be over."""
+    stage = stage_at(WORSE)
+    browser, page = open_link(stage)
+    sent = browser.send(page.form("/take"))
+    words = "It is yours until then"
+    assert words in browser.follow(sent).text
+    stage.clock.pass_by(timedelta(minutes=10))
+    assert words not in browser.follow(sent).text
+    for forged in ("", "&at=", "&at=x", "&at=1", "&at=\u0661"):
+        assert words not in browser.get(f"{page.forms[0].action[:-5]}?done=taken{forged}").text
+
+
 def test_the_same_form_sent_again_does_nothing_a_second_time() -> None:
     stage = stage_at(WORSE)
     browser, page = open_link(stage)

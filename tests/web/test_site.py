@@ -45,6 +45,10 @@ def test_no_page_has_a_script_or_a_style_of_its_own() -> None:
             assert words not in source, (name, words)
 
 
+def just_done(word: str) -> Ask:
+    return ask(query={"done": word, "at": str(int(ask().now.timestamp()))})
+
+
 EMPTY = {"lines": [], "over": [], "all": True, "cut": False}
 
 
@@ -55,12 +59,12 @@ def test_what_was_done_is_told_by_a_word_of_ours_only() -> None:
             said.split(".")[0].encode()
             in draw(
                 site,
-                ask(query={"done": word}),
+                just_done(word),
                 "cases.html",
                 EMPTY,
             ).bytes
         )
-    page = draw(site, ask(query={"done": "You won"}), "cases.html", EMPTY)
+    page = draw(site, just_done("You won"), "cases.html", EMPTY)
     assert b"You won" not in page.bytes
 
 

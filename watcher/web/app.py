@@ -287,12 +287,26 @@ _NOTHING_DONE = " Nothing was done."
 def _carry_out(site: Site, way: Way, ask: Ask) -> Reply:
     """Do what was asked; a form that was refused did nothing, so it may be sent again."""
     try:
-        return way.handler(site, ask)
+        reply = way.handler(site, ask)
     except Refusal:
         if ask.method == "POST" and not way.program:
             with site.store.transaction() as tx:
                 tx.give_back_ticket(ask.field("ticket"))
         raise
+    return _dated(reply, ask) if way.needs is not Needs.NOTHING else reply
+
+
+def _dated(reply: Reply, ask: Ask) -> Reply:
+    """Note when a form was taken in the address that it leads to.
+
+    What was done is said then, and not again to whoever comes back to that page another day.
+    """
+    at = int(ask.now.timestamp())
+    headers = tuple(
+        (name, f"{value}&at={at}" if name == "location" and "done=" in value else value)
+        for name, value in reply.headers
+    )
+    return replace(reply, headers=headers)
 
 
 def _let_in(site: Site, way: Way, ask: Ask) -> Reply | None:
@@ -310,7 +324,7 @@ def _let_in(site: Site, way: Way, ask: Ask) -> Reply | None:
 
 
 def _whole_path(ask: Ask) -> str:
-    return address(ask.path, **{n: v for n, v in ask.query.items() if n != "done"})
+    return address(ask.path, **{n: v for n, v in ask.query.items() if n not in {"done", "at"}})
 
 
 def _check_form(site: Site, ask: Ask) -> None:

@@ -244,7 +244,7 @@ def draw(
 ) -> Reply:
     """Draw a page."""
     holder = ask.holder
-    done = DONE.get(ask.query.get("done", ""), "")
+    done = DONE.get(ask.query.get("done", ""), "") if _is_just_done(ask) else ""
     base = {
         "holder": holder,
         "signed_in": holder is not None and holder.link is None,
@@ -263,6 +263,16 @@ def draw(
         "stamp": stamp(),
     }
     return Reply(body=_templates.get_template(template).render(base | dict(words)), status=status)
+
+
+DONE_LASTS = timedelta(minutes=2)
+"""How long a page says what was done: a phone opens the same address again the next day."""
+
+
+def _is_just_done(ask: Ask) -> bool:
+    at = ask.query.get("at", "")
+    known = at.isascii() and at.isdigit() and len(at) <= 12
+    return known and abs(ask.now.timestamp() - int(at)) <= DONE_LASTS.total_seconds()
 
 
 NOT_ALL = (
