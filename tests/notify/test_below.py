@@ -97,6 +97,11 @@ def test_one_next_step_is_not_said_twice() -> None:
     shown = replace(scene(BARE), case=replace(ORCHARD_CASE, held=same))
     said = [line.text for line in action_lines(shown)]
     assert [text for text in said if "Check its cable." in text] == ["Next: Check its cable."]
+    bare = "Leave it in, and bring the margin back. After that: Check its cable: power down first."
+    later = tuple(replace(h, finding=replace(h.finding, next_step=bare)) for h in same)
+    shown = replace(scene(BARE), case=replace(ORCHARD_CASE, held=later))
+    said = [line.text for line in action_lines(shown)]
+    assert "Next: Leave it in, and bring the margin back." in said, "no cable while it is bare"
     long = "First one thing and then another, which takes some words. " * 6
     same = tuple(
         replace(h, finding=replace(h.finding, next_step=f"{long}Touch no other.")) for h in same

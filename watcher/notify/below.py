@@ -12,6 +12,9 @@ from watcher.notify.words import clean, cut, short_label, whole_sentences
 
 LONGEST_LINK = 300
 SHORT_STEP = 240
+_LATER = " After that:"
+"""What follows is no step for now: on a phone at night it is not even named."""
+
 LONGEST_STEP = 400
 """Characters of a next step that stands alone: so that "the pool hangs on" is not cut off."""
 
@@ -128,7 +131,8 @@ def action_lines(scene: Scene) -> list[Line]:
         own = scene.pool_finding
         alone = own is None or own.next_step == finding.next_step
         longest = LONGEST_STEP if alone else SHORT_STEP
-        step = whole_sentences(in_short(finding, finding.next_step), longest)
+        now, _, _ = in_short(finding, finding.next_step).partition(_LATER)
+        step = whole_sentences(now, longest)
         lines.append(Line(text=f"Next: {step}", drop=1))
         if own is not None and not alone:
             then = whole_sentences(in_short(finding, own.next_step), SHORT_STEP)

@@ -324,7 +324,8 @@ def _say_pools(pools: Sequence[PoolStanding], *, known: bool) -> str:
     elif whole == len(told):
         said = f"All {len(told)} pools that can be seen have their full margin."
     else:
-        said = f"Of {say_count(len(told), 'pool')} that can be seen {whole} have their full margin."
+        have = say_count(whole, "has its full margin", "have their full margin")
+        said = f"Of {say_count(len(told), 'pool')} that can be seen {have}."
     if len(told) < len(pools):
         said += f" Of {len(pools) - len(told)} it cannot be told."
     return said

@@ -98,10 +98,12 @@ def notes_of(
             )
     yield from listed_missing(report, volume)
     if volume.mismatches and volume.action != "repair":
+        amount = say_count(
+            volume.mismatches, "sector that does not agree", "sectors that do not agree"
+        )
         yield Noted(
             remark=Remark.COPIES_DIFFER,
-            text=f"The last check counted {say_count(volume.mismatches, 'sector')} that do not "
-            "agree between the images.",
+            text=f"The last check counted {amount} between the images.",
             amount=volume.mismatches,
         )
     if volume.action == "frozen":

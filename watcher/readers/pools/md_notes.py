@@ -283,7 +283,9 @@ def _mismatches(case: Case) -> Iterator[Noted]:
         return
     if "repair" in {told.sync_action, told.last_sync_action}:
         return
-    amount = f"{say_count(told.mismatch_sectors, 'sector')} that do not agree"
+    amount = say_count(
+        told.mismatch_sectors, "sector that does not agree", "sectors that do not agree"
+    )
     cause = (
         "On mirrors this is no proof of damage: swap files and a sector that could not be read "
         "give it too."
