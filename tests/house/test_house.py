@@ -260,6 +260,7 @@ def test_a_unit_is_never_given_up(unit: str) -> None:
     assert "\nStartLimitIntervalSec=0\n" in head
     assert re.search(r"^Restart=(always|on-failure)$", rest, re.MULTILINE)
     assert "RestartPreventExitStatus" not in rest
+    assert "\nStateDirectory=" not in text, "it would wait for the mount of that folder, for ever"
     limit = re.search(r"^TimeoutStartSec=(\d+)$", rest, re.MULTILINE)
     assert limit is not None
     assert int(limit[1]) > PROOF_SECONDS

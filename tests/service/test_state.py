@@ -12,11 +12,20 @@ from tests.lab.receivers import wait_until
 from tests.store.cluster import Cluster
 from watcher.facts.identity import BoxId
 from watcher.notify.secret import Secret
+from watcher.service import mounted
+from watcher.service.disk_proof import DiskProof
 from watcher.service.settings_hub import ShopSettings
 from watcher.service.settings_shape import Config
 from watcher.service.settings_types import SecretPlace
-from watcher.service.state import file_of, has_state, on_server, open_state, store_path
-from watcher.store.errors import StoreError
+from watcher.service.state import (
+    file_of,
+    has_state,
+    on_server,
+    open_proven,
+    open_state,
+    store_path,
+)
+from watcher.store.errors import StoreError, StoreReadOnly
 
 NOW = datetime(2026, 3, 1, tzinfo=UTC)
 
@@ -63,3 +72,18 @@ def test_without_psycopg_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setitem(sys.modules, "watcher.store.postgres", None)
     with pytest.raises(StoreError, match=r"extra \[postgres\]"):
         open_state(at("postgresql://db.example.org/midwatch"), NOW, check=True)
+
+
+def test_where_the_file_system_of_the_folder_is_lacking_no_store_is_begun(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One begun on the bare place under it would know nothing, and hide what was there."""
+    folder, fstab = tmp_path / "state", tmp_path / "fstab"
+    fstab.write_text(f"UUID=5 {folder} ext4 defaults,nofail 0 2\n", encoding="utf-8")
+    monkeypatch.setattr(mounted, "FSTAB", fstab)
+    config = Config(state_directory=str(folder))
+    with pytest.raises(StoreReadOnly, match="is not mounted: see whether its drive is there"):
+        open_proven(config, NOW, DiskProof())
+    assert not folder.exists()
+    open_state(config, NOW, check=True).close()  # a store that is there is used all the same
+    open_proven(config, NOW, DiskProof()).close()

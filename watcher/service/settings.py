@@ -147,7 +147,7 @@ def _follows(fault: Fault, known: tuple[Fault, ...]) -> bool:
 def _filled(config: Config, environ: Mapping[str, str], here: Here) -> Config:
     """Fill in what the machine knows: its name, its zone, where state is kept."""
     zone = config.zone or _known_zone(environ.get("TZ", "")) or _known_zone(here.zone) or "UTC"
-    if environ.get("STATE_DIRECTORY"):  # systemd's, for a unit with StateDirectory=
+    if environ.get("STATE_DIRECTORY"):  # from our units, or from one with StateDirectory=
         state = environ["STATE_DIRECTORY"].split(":")[0]
     elif here.is_root:
         state = "/var/lib/midwatch"

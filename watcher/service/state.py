@@ -6,9 +6,10 @@ from datetime import datetime
 from pathlib import Path
 
 from watcher.service.disk_proof import DiskProof
+from watcher.service.mounted import lacks_mount
 from watcher.service.settings_shape import Config
 from watcher.store.database import Store, open_store
-from watcher.store.errors import StoreError
+from watcher.store.errors import StoreError, StoreReadOnly
 from watcher.store.place import prove_folder
 
 STORE_NAME = "midwatch.db"
@@ -59,6 +60,12 @@ def open_proven(config: Config, now: datetime, proof: DiskProof) -> Store:
     where = f"the store {path}"
 
     def prove() -> None:
+        lacking = None if path.exists() else lacks_mount(path.parent)
+        if lacking is not None:
+            raise StoreReadOnly(
+                f"{where} is not there, for the file system that belongs at {lacking} (/etc/fstab) "
+                "is not mounted: see whether its drive is there"
+            )
         _make_folder(path)
         prove_folder(path, where)
 
