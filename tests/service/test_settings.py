@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator
 from datetime import UTC, datetime, time, timedelta
@@ -30,6 +31,7 @@ from watcher.service.settings import (
     to_policy,
     to_targets,
     to_tuning,
+    usual_settings,
 )
 from watcher.service.settings_shape import Config
 
@@ -457,3 +459,27 @@ def test_no_mixture_of_our_own_words_does_either(text: str) -> None:
     except ConfigError as error:
         told = error.faults
         assert told
+
+
+def test_settings_that_may_not_be_looked_for_are_taken_for_the_usual_ones(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As in a folder that is root's; reading them then says why they cannot be used."""
+    name = "x" * 300  # too long to be looked for, whoever asks
+    monkeypatch.setattr("watcher.service.settings.USUAL_SETTINGS", name)
+    assert usual_settings(None) == name
+    with pytest.raises(ConfigError, match="cannot be read"):
+        load(usual_settings(None), {})
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="needs root, to become somebody else")
+def test_who_is_not_root_hears_that_the_settings_of_the_service_are_root_s(tmp_path: Path) -> None:
+    settings_file = tmp_path / "midwatch.yaml"
+    settings_file.write_text("box_name: attic\n", encoding="utf-8")
+    tmp_path.chmod(0o750)
+    os.seteuid(65534)
+    try:
+        with pytest.raises(ConfigError, match="run this with sudo"):
+            load(str(settings_file), {})
+    finally:
+        os.seteuid(0)

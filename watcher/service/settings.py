@@ -41,10 +41,16 @@ USUAL_SETTINGS = "/etc/midwatch/midwatch.yaml"
 
 
 def usual_settings(given: str | None) -> str | None:
-    """Choose the settings file: the one given, else the usual one where it is there, else none."""
+    """Choose the settings file: the one given, else the usual one where it is there, else none.
+
+    One that may not even be looked for is taken: reading it then says why it cannot be used.
+    """
     if given is not None:
         return given
-    return USUAL_SETTINGS if Path(USUAL_SETTINGS).exists() else None
+    try:
+        return USUAL_SETTINGS if Path(USUAL_SETTINGS).exists() else None
+    except OSError:
+        return USUAL_SETTINGS
 
 
 def environment() -> Mapping[str, str]:
@@ -102,7 +108,9 @@ def load(
             key="",
             line=None,
             wrong=f"the file cannot be read ({reason})",
-            right="check its name and that the user of the daemon may read it",
+            right="run this with sudo, for it is root's"
+            if isinstance(error, PermissionError)
+            else "check its name and that the user of the daemon may read it",
         )
         raise ConfigError(path, (fault,)) from error
     return load_text(text, path, environ, rules=rules, here=machine, secrets=secrets)
