@@ -90,11 +90,11 @@ RULES: Final = (
     _rule(
         "hub-away",
         "answers of the hub",
-        "to know; today when it lasts.",
+        "to know; today when it lasts, or when the hub is there and refuses the box.",
         (
             "The hub takes in no surveys; the box alerts by itself.",
             "See whether the box reaches the hub, and whether the hub runs.",
-            "A line that is down, a hub that is being updated.",
+            "A line that is down, a hub that is being updated or went back to a backup.",
             "On a box that has no hub.",
         ),
     ),
