@@ -36,6 +36,9 @@ def extras_of(
     exposure = None
     if pool.protection in {Protection.THINNED, Protection.BARE}:
         exposure = exposure_of(view, pool, plan, now)
+    choice = ""  # a plan, and not the next step: "rebuild at once" is no word to touch anything
+    if exposure is not None and _has_a_choice(case, pool):
+        choice = best_choice(exposure)
     return CaseExtras(
         pool_name=pool.name,
         protection=pool.protection,
@@ -44,9 +47,7 @@ def extras_of(
         at_stake=pool.at_stake,
         window=message_window(exposure) if exposure else None,
         loss=message_loss(exposure) if exposure else None,
-        best_choice=best_choice(exposure)
-        if exposure is not None and _has_a_choice(case, pool)
-        else "",
+        best_choice=f"Best plan: {choice}" if choice else "",
         proof=proof_of(case, pool, book),
         lasted=lasted,
         work=pool.work,
