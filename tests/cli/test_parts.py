@@ -20,6 +20,7 @@ from watcher.cli.parts import hint_of_rights, parse_span, parse_until
 from watcher.facts.drive import Unread
 from watcher.facts.identity import BoxId
 from watcher.facts.survey import Blindness, Survey
+from watcher.service import mounted
 from watcher.service.bootstrap import STORE_NAME
 
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -130,3 +131,19 @@ def test_of_the_copy_made_before_a_newer_form_a_command_speaks_too(tmp_path: Pat
     config.write_text(SETTINGS.format(state=tmp_path / "state"), encoding="utf-8")
     assert "as it was before, it lies in" in command(config, "cases")[1]
     assert "as it was before" not in command(config, "cases")[1]
+
+
+def test_where_the_file_system_of_the_state_is_lacking_that_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """ "Start the watch first" would be no help: it runs, and stands on memory."""
+    fstab, state = tmp_path / "fstab", tmp_path / "state"
+    fstab.write_text(f"UUID=5 {state} ext4 defaults,nofail 0 2\n", encoding="utf-8")
+    monkeypatch.setattr(mounted, "FSTAB", fstab)
+    settings = tmp_path / "midwatch.yaml"
+    settings.write_text(SETTINGS.format(state=state), encoding="utf-8")
+    for words in (("cases",), ("shelf",)):
+        status, said = command(settings, *words)
+        assert status == Exit.NO_STATE
+        assert "is not mounted: see whether its drive is there" in " ".join(said.split())
+    assert not state.exists()

@@ -24,6 +24,7 @@ from watcher.service.state import (
     open_proven,
     open_state,
     store_path,
+    why_no_store,
 )
 from watcher.store.errors import StoreError, StoreReadOnly
 
@@ -79,11 +80,18 @@ def test_where_the_file_system_of_the_folder_is_lacking_no_store_is_begun(
 ) -> None:
     """One begun on the bare place under it would know nothing, and hide what was there."""
     folder, fstab = tmp_path / "state", tmp_path / "fstab"
+    other = Config(state_directory=str(tmp_path / "other"))
+    open_state(other, NOW, check=True).close()
     fstab.write_text(f"UUID=5 {folder} ext4 defaults,nofail 0 2\n", encoding="utf-8")
     monkeypatch.setattr(mounted, "FSTAB", fstab)
     config = Config(state_directory=str(folder))
-    with pytest.raises(StoreReadOnly, match="is not mounted: see whether its drive is there"):
-        open_proven(config, NOW, DiskProof())
-    assert not folder.exists()
-    open_state(config, NOW, check=True).close()  # a store that is there is used all the same
+    for _ in range(2):
+        with pytest.raises(StoreReadOnly, match="is not mounted: see whether its drive is there"):
+            open_proven(config, NOW, DiskProof())
+        with pytest.raises(StoreReadOnly, match="is not mounted"):
+            open_state(config, NOW, check=False)
+        assert not folder.exists()
+    assert why_no_store(store_path(config)).startswith(f"the store {store_path(config)} is not")
+    (tmp_path / "other").rename(folder)
+    assert why_no_store(store_path(config)) == "", "a store that is there is used all the same"
     open_proven(config, NOW, DiskProof()).close()

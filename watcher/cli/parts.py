@@ -36,6 +36,7 @@ from watcher.service.clock import SystemClock
 from watcher.service.desk import Desk, Outcome, Standing
 from watcher.service.opened import open_for_command
 from watcher.service.settings_shape import Config
+from watcher.service.state import why_no_store
 from watcher.store.database import Store
 from watcher.store.history import KnownDrive
 from watcher.store.hub import EnrolledBox
@@ -162,6 +163,11 @@ def room_of(context: click.Context, *, need_state: bool = True) -> Iterator[Room
     now = SystemClock().now()
     path = store_path(config)
     if need_state and not has_state(config):
+        if why := why_no_store(path):
+            raise Stop(
+                f"{why[0].upper()}{why[1:]}. Until then a watch stands on memory.",
+                Exit.NO_STATE,
+            )
         raise Stop(
             f"There is no state in {path.parent} yet. Start the watch first (midwatch watch), or "
             "name its settings with --config.",

@@ -60,12 +60,6 @@ def open_proven(config: Config, now: datetime, proof: DiskProof) -> Store:
     where = f"the store {path}"
 
     def prove() -> None:
-        lacking = None if path.exists() else lacks_mount(path.parent)
-        if lacking is not None:
-            raise StoreReadOnly(
-                f"{where} is not there, for the file system that belongs at {lacking} (/etc/fstab) "
-                "is not mounted: see whether its drive is there"
-            )
         _make_folder(path)
         prove_folder(path, where)
 
@@ -75,7 +69,22 @@ def open_proven(config: Config, now: datetime, proof: DiskProof) -> Store:
     return store
 
 
+def why_no_store(path: Path) -> str:
+    """Say why there is no store where one should be mounted; "" where none need be there."""
+    lacking = None if path.exists() else lacks_mount(path.parent)
+    if lacking is None:
+        return ""
+    return (
+        f"the store {path} is not there, for the file system that belongs at {lacking} "
+        "(/etc/fstab) is not mounted: see whether its drive is there"
+    )
+
+
 def _make_folder(path: Path) -> None:
+    """Make the folder of a store; raises StoreReadOnly where it would be the bare place."""
+    why = why_no_store(path)
+    if why:
+        raise StoreReadOnly(why)
     if not path.parent.is_dir():
         path.parent.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
 
