@@ -6,6 +6,7 @@ import ast
 import re
 import shutil
 import subprocess
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -329,3 +330,15 @@ def test_systemd_finds_nothing_odd_in_the_unit(tmp_path: Path) -> None:
 def test_the_drawing_of_the_steps_is_that_of_the_table() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     assert text.partition(BEGIN)[2].partition(END)[0].strip() == draw()
+
+
+def test_every_file_of_the_package_is_in_its_wheel() -> None:
+    """What no pattern of ``package-data`` names is left out, and missed only once installed."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    endings = {Path(p).suffix for p in project["tool"]["setuptools"]["package-data"]["watcher"]}
+    left_out = [
+        str(path.relative_to(ROOT))
+        for path in (ROOT / "watcher").rglob("*")
+        if path.is_file() and path.suffix not in endings | {".py", ".pyc"}
+    ]
+    assert left_out == []
