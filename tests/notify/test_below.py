@@ -111,6 +111,16 @@ def test_one_next_step_is_not_said_twice() -> None:
     assert step.endswith("Touch no other."), "it has the room of both"
 
 
+def test_margin_that_was_lost_and_is_back_is_not_said_to_be_there_still() -> None:
+    whole = replace(BARE, protection=Protection.WHOLE, margin=1, full_margin=1, loss=None)
+    texts = [line.text for line in standing_lines(scene(whole))]
+    assert any("margin still 1 of 1." in text for text in texts)
+    held = tuple(replace(h, cleared_at=NOW) for h in ORCHARD_CASE.held)
+    shown = replace(scene(whole), case=replace(ORCHARD_CASE, held=held))
+    texts = [line.text for line in standing_lines(shown)]
+    assert any("full margin again, 1 of 1." in text for text in texts)
+
+
 def test_who_need_not_act_is_not_told_to() -> None:
     lines = [line.text for line in action_lines(scene(BARE, NoticeKind.TAKEN))]
     assert lines == [BARE.link]

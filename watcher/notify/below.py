@@ -29,9 +29,8 @@ def standing_lines(scene: Scene) -> list[Line]:
     if stake:
         lines.append(Line(text=stake, drop=2))
     elif not scene.is_calm and extras.protection is Protection.WHOLE and extras.margin is not None:
-        lines.append(
-            Line(text=f"{scene.pool}: margin still {extras.margin}{_built(extras)}.", drop=4)
-        )
+        full = "full margin again," if scene.was_short else "margin still"
+        lines.append(Line(text=f"{scene.pool}: {full} {extras.margin}{_built(extras)}.", drop=4))
     if scene.item.kind is NoticeKind.ALL_CLEAR:
         return lines
     if extras.work is not None:

@@ -91,6 +91,12 @@ class Scene:
         )
 
     @property
+    def was_short(self) -> bool:
+        """Whether the case has been about a loss of margin that is over."""
+        held = self.case.held if self.case is not None else ()
+        return any(h.cleared_at is not None and h.finding.rule in _SAID_BY_THE_TITLE for h in held)
+
+    @property
     def plight(self) -> str:
         """How the pool stands, for the title; "" when the case is not a pool's."""
         if self.case is None or self.case.locus.kind is not SubjectKind.POOL:
