@@ -110,4 +110,5 @@ def _say(error: Exception) -> str:
         return f"the hub's certificate does not hold ({error.verify_message})"
     if isinstance(error, TimeoutError):
         return "the hub does not answer in time"
-    return f"the hub is not reached ({str(error) or type(error).__name__})"
+    words = error.strerror if isinstance(error, OSError) else str(error)
+    return f"the hub is not reached ({words or type(error).__name__})"

@@ -258,7 +258,9 @@ class _Telling:
             case TimeoutError():
                 raise _NoAnswer(Unread.HUNG, "it does not answer in time") from error
             case Closed() | FileNotFoundError() | ConnectionError():
-                raise _NoAnswer(Unread.VANISHED, f"it does not run ({error})") from error
+                words = error.strerror if isinstance(error, OSError) else str(error)
+                why = f" ({words})" if words else ""
+                raise _NoAnswer(Unread.VANISHED, f"it does not run{why}") from error
             case PermissionError():
                 raise _NoAnswer(
                     Unread.FORBIDDEN, f"it may not be asked by us ({error.strerror})"
