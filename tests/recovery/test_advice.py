@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.recovery.world import SCENARIOS, Followed, Scenario, World
+from tests.recovery.world import SCENARIOS, SECTOR, SECTORS, Followed, Scenario, World
 from watcher.facts.drive import Medium, Protocol
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import (
@@ -16,6 +16,7 @@ from watcher.facts.pool import (
     PoolKind,
     Protection,
     Remark,
+    Role,
     Work,
     WorkKind,
     WorkState,
@@ -282,3 +283,29 @@ def test_of_independent_disks_those_that_work_are_readable_even_beyond_the_margi
     recovery, world = bare(PoolKind.FILE_PARITY)
     world.set("c", MemberState.FAILED)
     assert readable_of(recovery, world.pool).startswith("What sits on the drives that work")
+
+
+def test_how_large_the_new_drive_must_be_is_said_to_the_byte_or_that_it_is_not_known() -> None:
+    made = Followed(World.of("a", "b", bears=1, kind=PoolKind.FILE_PARITY))
+    made.world.add_member("p", Role.PARITY)
+    made.world.sizes["d-b"] = 2 * SECTORS
+    made.look()
+    for name, words in (
+        ("p", f"as large as the largest data member, {2 * SECTORS * SECTOR:,} bytes (16 TB)"),
+        ("a", f"as large as the drive that it replaces, {SECTORS * SECTOR:,} bytes (8 TB)"),
+    ):
+        made.world.now += timedelta(minutes=10)
+        for other in ("a", "p"):
+            made.world.set(other, MemberState.FAILED if other == name else MemberState.GOOD)
+        alone = Followed(made.world)
+        alone.look()
+        assert alone.recovery is not None
+        *before, last = alone.recovery.stays
+        stays = (*before, replace(last, step=Step.GET_DRIVE))
+        wanting = replace(alone.recovery, step=Step.GET_DRIVE, stays=stays)
+        assert f"at least {words}." in " ".join(advise(wanting, made.world.seen()).tasks)
+    (lost,) = wanting.lost
+    unknown = replace(wanting, lost=(replace(lost, drive=None, drive_bytes=None),))
+    tasks = " ".join(advise(unknown, made.world.seen()).tasks)
+    assert "How large it must be is not known" in tasks
+    assert "at least" not in tasks
