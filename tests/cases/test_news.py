@@ -95,7 +95,7 @@ def test_what_was_better_for_ten_minutes_is_news_when_it_returns_and_then_for_tw
 
 
 def test_getting_better_is_no_news_and_the_rest_is_known() -> None:
-    """Bare, then thinned for an hour: nothing is said; then another member: it is."""
+    """Bare, then thinned for hours: once that it eased; then another member: that is news."""
     desk = Desk()
     desk.survey(BARE)
     desk.tell(Acknowledged(case=1, by="ada", until=desk.now + 50 * HOUR))
@@ -104,10 +104,64 @@ def test_getting_better_is_no_news_and_the_rest_is_known() -> None:
         desk.survey(THIN)
         keys = [known.key for known in desk.book.open_cases[0].told_of]
         assert sorted(keys) == sorted({BARE.key, THIN.key})  # each once, however often it is seen
-    assert len(desk.said) == 1
+    assert desk.heard() == [("ada", ("opened",)), ("ada", ("eased",))]
     desk.now += 10 * MINUTE
     desk.survey(replace(THIN, level=2))
     assert desk.heard()[-1] == ("ada", ("worsened",))
+
+
+def test_who_was_woken_hears_that_it_eased_while_a_lesser_thing_holds() -> None:
+    """Full margin is back and a cable still errs: without a word they would go on as if bare."""
+    desk = Desk()
+    cable = finding("wire-or-backplane", OTHER, WEEK)
+    desk.survey(BARE, cable)
+    desk.now += 5 * MINUTE
+    desk.survey(cable)
+    assert len(desk.said) == 1  # not before it has held for a while
+    for _ in range(6):
+        desk.now += 10 * MINUTE
+        desk.survey(cable)
+    assert desk.heard() == [("ada", ("opened",)), ("ada", ("eased",))]
+    (item,) = desk.said[-1][1].items
+    assert (item.urgency, item.finding) == (NOTE, cable.key)
+    desk.survey()
+    desk.now += 30 * MINUTE
+    desk.survey()
+    assert desk.heard()[-1] == ("ada", ("all-clear",))
+
+
+def test_that_it_eased_is_not_said_where_it_is_over_or_silent_or_woke_nobody() -> None:
+    over, quiet, lesser = Desk(), Desk(), Desk()
+    cable = finding("wire-or-backplane", OTHER, WEEK)
+    over.survey(BARE)
+    quiet.survey(BARE, cable)
+    quiet.tell(
+        Silenced(
+            scope=ScopeKind.POOL,
+            key=str(ORCHARD),
+            by="ada",
+            reason="known",
+            until=quiet.now + 50 * HOUR,
+        )
+    )
+    lesser.survey(THIN, cable)
+    for desk, left in ((over, ()), (quiet, (cable,)), (lesser, (cable,))):
+        for _ in range(6):
+            desk.now += 10 * MINUTE
+            desk.survey(*left)
+        kinds = [kind for _, kinds in desk.heard() for kind in kinds]
+        assert "eased" not in kinds
+
+
+def test_a_margin_that_comes_and_goes_is_called_eased_more_and_more_rarely() -> None:
+    desk = Desk()
+    cable = finding("wire-or-backplane", OTHER, WEEK)
+    for _ in range(72):  # twelve hours, an hour bare and an hour not
+        for minute in range(12):
+            desk.now += 10 * MINUTE
+            desk.survey(*((BARE, cable) if minute < 6 else (cable,)))
+    kinds = [kind for _, kinds in desk.heard() for kind in kinds]
+    assert 1 <= kinds.count("eased") <= 4
 
 
 def test_what_was_hushed_within_a_loud_case_sounds_when_its_hush_ends() -> None:

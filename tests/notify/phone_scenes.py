@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -202,6 +202,14 @@ ORCHARD_CASE = case(7, about_pool(ORCHARD), "orchard", MARGIN_GONE, GONE_3, PEND
 DRIVE_CASE = case(8, about_drive(BAY_5), LABEL_5, CRC)
 OLD = NOW - timedelta(hours=2)
 
+
+def eased(over: Finding, left: Finding) -> Case:
+    """Give a case of which the worst is over."""
+    both = case(7, about_pool(ORCHARD), "orchard", over, left, opened_at=OLD)
+    gone, holds = both.held
+    return replace(both, held=(replace(gone, cleared_at=NOW), holds))
+
+
 ALL: tuple[Asked, ...] = (
     Asked(
         name="opened-bare",
@@ -276,6 +284,18 @@ ALL: tuple[Asked, ...] = (
                 loss=LossChance(likely=0.0004, low=0.0004, high=0.0004),
             )
         },
+    ),
+    Asked(
+        name="eased-full-margin",
+        items=(item(NoticeKind.EASED, Urgency.NOTE),),
+        cases={7: eased(MARGIN_GONE, PENDING_5)},
+        extras={7: WHOLE},
+    ),
+    Asked(
+        name="eased-less-margin",
+        items=(item(NoticeKind.EASED, Urgency.NOTE),),
+        cases={7: eased(MARGIN_GONE, MARGIN_THINNED)},
+        extras={7: THINNED},
     ),
     Asked(
         name="taken",

@@ -26,7 +26,7 @@ from watcher.notify.openings import opening_of, title_of
 from watcher.notify.scene import Scene
 from watcher.notify.words import WHEN
 
-CALM = {NoticeKind.TAKEN, NoticeKind.ALL_CLEAR, NoticeKind.DIGEST}
+CALM = {NoticeKind.TAKEN, NoticeKind.EASED, NoticeKind.ALL_CLEAR, NoticeKind.DIGEST}
 
 
 def scene(asked: Asked) -> Scene:

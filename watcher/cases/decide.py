@@ -24,7 +24,7 @@ and in ``_run_clock`` below, nowhere else.
 What is news (news.py). A higher urgency, another drive, one member more that is lost: at once. The
 same trouble of the same drive that only grew: when a reminder would come. A further symptom of it,
 or less of a loss: never. What was better for long enough, and what was hushed, is news when it
-returns.
+returns; and who was woken hears that what woke them is over, while lesser things hold.
 
 Time. ``now`` may lie before the last decision: then every term moves back with the clock
 (timeshift.py). Surveys may come late: one that was taken before the newest clears nothing.
@@ -34,7 +34,7 @@ but itself, everything else in its pool sounds louder; the first answer stands, 
 recorded.
 
 What we are not happy with: a case belongs to one pool, so two unlike troubles in one pool share a
-case and an all-clear waits for both.
+case and an all-clear waits for both; the word that it eased has to do until then.
 """
 
 from __future__ import annotations

@@ -49,6 +49,8 @@ def _has_lost_its_point(word: Pending, case: Case) -> bool:
             return case.is_open  # it came back while the word waited
         case NoticeKind.TAKEN:
             return case.is_open and case.answer is None
+        case NoticeKind.EASED:
+            return not case.is_open or case.told_urgency is Urgency.NOW
         case _:  # whoever has taken the case knows of it; news would have ended their answer
             return case.answer is not None and case.answer.by == word.person
 

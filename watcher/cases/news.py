@@ -13,7 +13,7 @@ from enum import StrEnum
 
 from watcher.cases.draft import Draft
 from watcher.cases.hush import Heard, Sound, hear
-from watcher.cases.sounding import sound
+from watcher.cases.sounding import add_pending, sound
 from watcher.cases.state import Case, NoticeKind, ToldOf
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import SubjectKind
@@ -103,7 +103,21 @@ def fade(draft: Draft) -> None:
             if f.key not in known and _is_better(case, f)
         )
         if told_of != case.told_of:
-            draft.put_case(replace(case, told_of=told_of))
+            _say_it_eased(draft, case, draft.put_case(replace(case, told_of=told_of)))
+
+
+def _say_it_eased(draft: Draft, before: Case, case: Case) -> None:
+    """Tell who was woken that what woke them is over, where the case stays open for less.
+
+    Where nothing is left the all-clear says it; of what is silent nothing is said.
+    """
+    is_eased = before.told_urgency is Urgency.NOW and case.told_urgency is not Urgency.NOW
+    if not is_eased or not case.is_weighty or case.hushed:
+        return
+    heard = [t.person for t in case.last_told if t.person in case.told]
+    left = case.weightiest.key
+    add_pending(draft, case, heard, NoticeKind.EASED, Urgency.NOTE, finding=left, relief=True)
+    draft.record(case.number, "told-eased", text=", ".join(heard))
 
 
 def _faded(draft: Draft, told: ToldOf, finding: Finding | None) -> ToldOf:

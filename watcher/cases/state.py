@@ -32,6 +32,7 @@ class NoticeKind(StrEnum):
     UNEXPECTED = "unexpected"  # during maintenance, something that was not announced
     WORK_OVERRUNS = "work-overruns"  # maintenance ends soon and the pool is not whole
     WORK_ENDED = "work-ended"  # maintenance is over: what came of it
+    EASED = "eased"  # what woke people is over; something lesser is left
     ALL_CLEAR = "all-clear"
     DIGEST = "digest"
 

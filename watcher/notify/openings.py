@@ -27,6 +27,7 @@ def title_of(scene: Scene) -> str:
         NoticeKind.TAKEN: f"Taken by {cut(_who(scene), 24)}: {scene.place}",
         NoticeKind.WORK_OVERRUNS: f"{when}: planned work on {scene.box} ends soon",
         NoticeKind.WORK_ENDED: _work_title(scene),
+        NoticeKind.EASED: f"No longer urgent: {scene.place}",
         NoticeKind.ALL_CLEAR: f"{'All clear' if is_proven(scene) else 'Case over'}: {scene.place}",
         NoticeKind.DIGEST: f"Still watching {scene.box}",
     }[kind]
@@ -135,6 +136,19 @@ def _taken(scene: Scene) -> list[str]:
     return lines
 
 
+def _eased(scene: Scene) -> list[str]:
+    """Say that what woke people is over, and what is left of the case."""
+    extras = scene.extras
+    over = "What was urgent is over."
+    if extras.protection is Protection.WHOLE and scene.was_short:
+        over = f"{scene.pool} has its full margin again."
+    left = scene.finding
+    if left is None:
+        return [over]
+    soon = WHEN[left.urgency].lower()
+    return [over, f"Left, {soon}: {happening_in(scene)}"]
+
+
 def _over(scene: Scene) -> list[str]:
     """Say that a case is over, after how long, and what proved it."""
     lasted = scene.extras.lasted
@@ -212,6 +226,7 @@ _OPENINGS: dict[NoticeKind, Callable[[Scene], list[str]]] = {
     NoticeKind.UNEXPECTED: _unexpected,
     NoticeKind.WORK_OVERRUNS: _work_overruns,
     NoticeKind.WORK_ENDED: _work_ended,
+    NoticeKind.EASED: _eased,
     NoticeKind.ALL_CLEAR: _over,
     NoticeKind.DIGEST: _digest,
 }

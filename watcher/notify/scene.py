@@ -121,7 +121,7 @@ class Scene:
     @property
     def is_calm(self) -> bool:
         """Whether nothing needs to be done by the reader."""
-        return self.item.kind in {NoticeKind.TAKEN, NoticeKind.ALL_CLEAR, NoticeKind.DIGEST}
+        return self.item.kind in _CALM
 
     def when(self, moment: datetime) -> str:
         """Say a moment in the reader's zone."""
@@ -134,6 +134,11 @@ class Line:
 
     text: str
     drop: int
+
+
+_CALM = frozenset(
+    {NoticeKind.TAKEN, NoticeKind.EASED, NoticeKind.ALL_CLEAR, NoticeKind.DIGEST},
+)
 
 
 def is_proven(scene: Scene) -> bool:
