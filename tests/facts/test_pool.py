@@ -91,3 +91,19 @@ def test_a_pool_whose_structure_could_not_be_read_has_the_members_beside_it_and_
         others=(member(0),),
     )
     assert (pool.members, pool.drives) == ((member(0),), frozenset())
+
+
+def test_places_of_one_set_that_look_the_same_are_as_many_as_they_are() -> None:
+    """Two slots of which nothing is known any more: two are lost, and in their order."""
+    nothing = Member(name="removed", state=MemberState.MISSING)
+    here = member(1)
+    pool = judge_pool(
+        pool=PoolId("md:x"),
+        name="md0",
+        kind=PoolKind.MD,
+        layout="raid6",
+        observed_at=NOW,
+        tree=RedundancySet(name="raid6", bears=2, parts=(nothing, here, nothing, member(3))),
+    )
+    assert pool.in_tree == (nothing, here, nothing, member(3))
+    assert pool.margin == 0

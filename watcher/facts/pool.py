@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
@@ -99,6 +100,19 @@ class RedundancySet:
         """Refuse a set that would bear the loss of all its parts, as one with none does."""
         if not 0 <= self.bears < len(self.parts):
             raise ValueError(f"{self.name!r}: {len(self.parts)} parts cannot bear {self.bears}")
+
+
+def _places(tree: RedundancySet, given: Counter[Member]) -> Iterator[Member]:
+    """Walk the members of a tree, in order, without those that an earlier set has given."""
+    here: Counter[Member] = Counter()
+    for part in tree.parts:
+        if not isinstance(part, Member):
+            yield from _places(part, given)
+            continue
+        here[part] += 1
+        if here[part] > given[part]:
+            given[part] += 1
+            yield part
 
 
 def members_of(tree: RedundancySet) -> Iterator[Member]:
@@ -237,8 +251,11 @@ class Pool:
 
     @cached_property
     def in_tree(self) -> tuple[Member, ...]:
-        """The members of the tree, each once, though sets may share one; none without a tree."""
-        return tuple(dict.fromkeys(members_of(self.tree))) if self.tree else ()
+        """The members of the tree, each once, though sets may share one; none without a tree.
+
+        Two of one set that look the same, such as places without a drive, are two.
+        """
+        return tuple(_places(self.tree, Counter())) if self.tree else ()
 
     @property
     def members(self) -> tuple[Member, ...]:
