@@ -37,9 +37,12 @@ def contrast(one: str, other: str) -> float:
 def test_the_colours_differ_enough_to_be_read_in_light_and_dark() -> None:
     """WCAG 2.1 AA: 4.5 for text (1.4.3), 3 for what is drawn (1.4.11)."""
     assert round(contrast("#000000", "#ffffff"), 1) == 21.0
-    schemes = re.findall(r"--paper: [^}]*", files()["midwatch.css"].decode())
-    assert len(schemes) == 3
-    for scheme in schemes:
+    found = re.findall(r"--paper: [^}]*", files()["midwatch.css"].decode())
+    light, dark, forced, paper = found
+    # CSS Color 4, system colours: where a person forces colours, the pages have none of their own
+    own = set(re.findall(r": (\S+);", forced))
+    assert own == {"Canvas", "CanvasText", "GrayText", "LinkText"}
+    for scheme in (light, dark, paper):
         wide = re.sub(r"#(\w)(\w)(\w)(?=;)", r"#\1\1\2\2\3\3", scheme + ";")
         colours = dict(re.findall(r"--(\w+): (#\w{6});", wide))
         for ground in ("paper", "card"):
