@@ -17,6 +17,7 @@ from watcher.cli.waiting import FirstLook, Waits
 from watcher.facts.pool import Pool
 from watcher.facts.survey import READER, Survey
 from watcher.hub.no_hub import NoHub, link_here
+from watcher.service.allocator import give_back_now
 from watcher.service.bootstrap import (
     bell_here,
     box_of,
@@ -52,7 +53,6 @@ from watcher.service.supervisor import ours
 from watcher.service.upkeep_hook import upkeep_here
 from watcher.store.database import Store
 from watcher.store.errors import StoreDiskFails, StoreFull, StoreReadOnly
-from watcher.web.allocator import give_back_now
 
 if TYPE_CHECKING:
     from watcher.hub.link import HubLink

@@ -41,7 +41,7 @@ def own_mib(pid: int | str) -> float:
 
 IN_A_PROCESS = """
 from pathlib import Path
-from watcher.web.allocator import give_back_freed
+from watcher.service.allocator import give_back_freed
 from watcher.web.passwords import NOBODY, is_right
 assert give_back_freed()
 is_right("a", NOBODY)
@@ -68,7 +68,7 @@ def test_what_a_password_took_is_given_back() -> None:
 
 HOLES = """
 from pathlib import Path
-from watcher.web.allocator import give_back_now
+from watcher.service.allocator import give_back_now
 some = [bytearray(900) for _ in range(20_000)]
 some[:] = some[99::100]
 print(Path("/proc/self/smaps_rollup").read_text(encoding="ascii"))
