@@ -10,6 +10,7 @@ import click
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.say import say
 from watcher.cli.waiting import FirstLook, Mention
+from watcher.service.allocator import give_back_freed
 from watcher.service.clock import SystemClock
 from watcher.service.errors import ConfigError
 from watcher.service.eyes import bell_here, surveyor_here, to_looking
@@ -70,6 +71,7 @@ def reader(context: click.Context, path: str, names: tuple[str, ...]) -> int:
     supervisor = ours()
     supervisor.ready("waiting to be asked")
     say(f"Listening at {path}.")
+    give_back_freed()
     service.serve()
     supervisor.stopping()
     return int(Exit.DONE)

@@ -27,6 +27,7 @@ from typing import Protocol
 from watcher.facts.pool import Pool
 from watcher.readers.kernel_log import Position
 from watcher.readers.taken import Taken
+from watcher.service.allocator import give_back_now
 from watcher.service.half_words import (
     LONGEST_REQUEST_BYTES,
     Answer,
@@ -221,6 +222,7 @@ class Reader:
                 self._tell(caller, Busy())
                 continue
             self._tell(caller, answer)
+            give_back_now()
             return
 
     def _look_now(self, request: Look, came: queue.SimpleQueue[Seen | Failed]) -> None:
