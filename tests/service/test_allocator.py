@@ -39,6 +39,20 @@ def own_mib(pid: int | str) -> float:
     return int(ANONYMOUS.findall(text)[0]) / 1024
 
 
+def own_memory(script: str) -> tuple[int, int]:
+    """Run a script that shows its memory twice; give both, in KiB."""
+    done = subprocess.run(
+        [sys.executable, "-c", script],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=120,
+    )
+    before, after = map(int, ANONYMOUS.findall(done.stdout))
+    return before, after
+
+
 IN_A_PROCESS = """
 from pathlib import Path
 from watcher.service.allocator import give_back_freed
@@ -54,15 +68,7 @@ print(Path("/proc/self/smaps_rollup").read_text(encoding="ascii"))
 
 def test_what_a_password_took_is_given_back() -> None:
     """The first, and those after it, which the C library would keep if it were not asked."""
-    done = subprocess.run(
-        [sys.executable, "-c", IN_A_PROCESS],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=True,
-        timeout=120,
-    )
-    before, after = map(int, ANONYMOUS.findall(done.stdout))
+    before, after = own_memory(IN_A_PROCESS)
     assert (after - before) / 1024 < PASSWORD_MIB / 4
 
 
@@ -79,15 +85,7 @@ print(Path("/proc/self/smaps_rollup").read_text(encoding="ascii"))
 
 def test_what_is_free_in_the_midst_of_the_heap_is_given_back() -> None:
     """A few blocks at the heap's end hold the rest in place until it is asked for."""
-    done = subprocess.run(
-        [sys.executable, "-c", HOLES],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=True,
-        timeout=120,
-    )
-    before, after = map(int, ANONYMOUS.findall(done.stdout))
+    before, after = own_memory(HOLES)
     assert (before - after) / 1024 > 5
 
 
