@@ -19,7 +19,8 @@ from watcher.facts.identity import BoxId, Subject, SubjectKind
 from watcher.facts.survey import Survey
 from watcher.hub.enrolment import hash_of, renew
 from watcher.hub.errors import Refused, Why
-from watcher.hub.shop import STUCK_AGAIN, Arrived, Came, Shop, own_finding, own_survey
+from watcher.hub.shop import STUCK_AGAIN, Arrived, Came, Shop
+from watcher.hub.strangers import own_finding, own_survey
 from watcher.hub.wire import pack, unpack_to_keep
 from watcher.service.desk import Desk, Outcome
 from watcher.store.database import open_store

@@ -37,7 +37,7 @@ from watcher.hub.quiet import (
     subjects_looked_at,
 )
 from watcher.hub.storm import gather, put_off
-from watcher.hub.strangers import rename_drives
+from watcher.hub.strangers import drives_named, own_finding, own_survey, rename_drives
 from watcher.hub.telling import Telling, drives_told, rename_spares
 from watcher.hub.turn import Turn
 from watcher.hub.wire import Answer, Parcel
@@ -426,11 +426,6 @@ def dated_here(tx: Transaction, survey: Survey, came: Arrived) -> Survey:
     return dated(survey, came.behind, seen.last_survey_at if seen is not None else None, came.now)
 
 
-def own_survey(box: BoxId, survey: Survey) -> Survey:
-    """Give a survey as that of the box of its token, with an id that no other box can have."""
-    return survey.of_box(box, f"{box}|{survey.survey}")
-
-
 def mind_gap(tx: Transaction, box: EnrolledBox, survey: Survey, every_seconds: int) -> None:
     """Note that a box was not watched between its last survey and this one, when that was long.
 
@@ -442,25 +437,3 @@ def mind_gap(tx: Transaction, box: EnrolledBox, survey: Survey, every_seconds: i
     allowed = ROUNDS_MISSED * timedelta(seconds=max(every_seconds, box.every_seconds))
     if survey.taken_at - before.last_survey_at > allowed:
         tx.add_gap(box.box, Gap(begun_at=before.last_survey_at, ended_at=survey.taken_at))
-
-
-def drives_named(survey: Survey) -> frozenset[DriveId]:
-    """Name every drive of a survey, also those that only a pool or the kernel still speaks of."""
-    found = {r.identity.drive for r in survey.drives}
-    found |= {u.drive for u in survey.unread if u.drive is not None}
-    found |= {drive for pool in survey.pools for drive in pool.drives}
-    found |= {
-        DriveId(e.subject.key)
-        for e in survey.events
-        if e.subject is not None and e.subject.kind is SubjectKind.DRIVE
-    }
-    return frozenset(found)
-
-
-def own_finding(box: BoxId, finding: Finding) -> Finding:
-    """Give a finding of a box about its own watch."""
-    return replace(finding, subject=_own_subject(box, finding.subject))
-
-
-def _own_subject(box: BoxId, subject: Subject) -> Subject:
-    return replace(subject, key=box) if subject.kind is SubjectKind.BOX else subject
