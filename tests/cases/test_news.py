@@ -153,6 +153,15 @@ def test_that_it_eased_is_not_said_where_it_is_over_or_silent_or_woke_nobody() -
         assert "eased" not in kinds
 
 
+def test_nothing_is_called_eased_where_data_is_lost() -> None:
+    desk = Desk()
+    desk.survey(BARE)
+    for _ in range(6):
+        desk.now += 10 * MINUTE
+        desk.survey(replace(BROKEN, urgency=TODAY))
+    assert "eased" not in [kind for _, kinds in desk.heard() for kind in kinds]
+
+
 def test_a_margin_that_comes_and_goes_is_called_eased_more_and_more_rarely() -> None:
     desk = Desk()
     cable = finding("wire-or-backplane", OTHER, WEEK)

@@ -109,10 +109,12 @@ def fade(draft: Draft) -> None:
 def _say_it_eased(draft: Draft, before: Case, case: Case) -> None:
     """Tell who was woken that what woke them is over, where the case stays open for less.
 
-    Where nothing is left the all-clear says it; of what is silent nothing is said.
+    Where nothing is left the all-clear says it; of what is silent nothing is said, and where data
+    is lost nothing is called eased.
     """
     is_eased = before.told_urgency is Urgency.NOW and case.told_urgency is not Urgency.NOW
-    if not is_eased or not case.is_weighty or case.hushed:
+    is_broken = any(f.rule == _LOSS_RULES[-1] for f in case.standing)
+    if not is_eased or is_broken or not case.is_weighty or case.hushed:
         return
     heard = [t.person for t in case.last_told if t.person in case.told]
     left = case.weightiest.key
