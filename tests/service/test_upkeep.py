@@ -117,13 +117,7 @@ def test_what_was_refused_is_said_and_left_alone_for_a_while() -> None:
 
 
 def test_our_scrub_is_stopped_when_a_drive_is_too_hot_and_anothers_is_not() -> None:
-    hot = replace(
-        drive_tested("a", 24),
-        metrics=((Metric.POWER_ON_HOURS, 9000), (Metric.TEMPERATURE_CELSIUS, 61)),
-    )
-    work = Work(kind=WorkKind.SCRUB, state=WorkState.RUNNING)
-    scrubbing = view(hot, pools=(md(work=work),), pool_pasts=(pool_past(),))
-    host, store = Host(), open_memory(now=T0)
+    scrubbing, host, store = too_hot_while_scrubbing(), Host(), open_memory(now=T0)
     assert keep_up(host, store, scrubbing, UPKEEP) == ()
     begun = seen(scrubbed_days=40)
     keep_up(host, store, replace(begun, now=T0 - 2 * HOUR), UPKEEP)
@@ -131,6 +125,41 @@ def test_our_scrub_is_stopped_when_a_drive_is_too_hot_and_anothers_is_not() -> N
     said = keep_up(host, store, scrubbing, UPKEEP)
     assert host.ran == [("mdadm", "--action=idle", "/dev/md0")]
     assert "61 °C" in said[0]
+
+
+def too_hot_while_scrubbing() -> View:
+    hot = replace(
+        drive_tested("a", 24),
+        metrics=((Metric.POWER_ON_HOURS, 9000), (Metric.TEMPERATURE_CELSIUS, 61)),
+    )
+    work = Work(kind=WorkKind.SCRUB, state=WorkState.RUNNING)
+    return view(hot, pools=(md(work=work),), pool_pasts=(pool_past(),))
+
+
+def test_what_a_person_begins_once_ours_has_ended_is_theirs() -> None:
+    host, store = Host(), open_memory(now=T0)
+    keep_up(host, store, seen(), UPKEEP)
+    keep_up(host, store, seen(scrubbed_days=0), UPKEEP)
+    host.ran.clear()
+    assert keep_up(host, store, too_hot_while_scrubbing(), UPKEEP) == ()
+    assert host.ran == []
+
+
+def test_what_was_refused_to_us_and_runs_is_somebody_elses() -> None:
+    host, store = Host(status=1), open_memory(now=T0)
+    keep_up(host, store, seen(), UPKEEP)
+    assert keep_up(host, store, too_hot_while_scrubbing(), UPKEEP) == ()
+
+
+def test_ours_is_stopped_again_when_it_could_not_be_stopped() -> None:
+    host, store = Host(), open_memory(now=T0)
+    keep_up(host, store, seen(), UPKEEP)
+    host.status = 1
+    (said,) = keep_up(host, store, too_hot_while_scrubbing(), UPKEEP)
+    assert said == "The scrub of tank could not be stopped: mdadm: busy."
+    host.status = 0
+    (said,) = keep_up(host, store, too_hot_while_scrubbing(), UPKEEP)
+    assert said.startswith("The scrub of tank was stopped: a drive is at 61 °C")
 
 
 def test_the_owners_limit_and_the_drives_own_both_hold() -> None:

@@ -66,7 +66,7 @@ class Tried:
     """What is remembered of one job."""
 
     at: datetime  # when it was last begun or stopped by us
-    running: bool  # begun by us and not stopped
+    running: bool  # begun by us, and neither stopped nor seen to have ended
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,11 +254,24 @@ def keep_up(host: Host, store: Store, view: View, upkeep: Upkeep) -> tuple[str, 
     with store.snapshot() as tx:
         text = tx.kept(box, KEPT)
     memory = _MEMORY.read(text, "the upkeep") if text else Memory()
-    said = []
-    for step in steps(now_of(view, upkeep, memory), upkeep.calendar):
-        fresh = Tried(at=view.now, running=step.act is Act.BEGIN)
-        memory = Memory(jobs={**memory.jobs, place_of(step.job.kind, step.job.key): fresh})
+    jobs = dict(memory.jobs)
+
+    def remember(job: Job, tried: Tried) -> None:
+        jobs[place_of(job.kind, job.key)] = tried
         with store.transaction() as tx:
-            tx.keep(box, KEPT, _MEMORY.write(memory))
-        said.append(say_step(step, carry_out(host, view, step)))
+            tx.keep(box, KEPT, _MEMORY.write(Memory(jobs=jobs)))
+
+    said = []
+    now = now_of(view, upkeep, memory)
+    for job in now.jobs:  # what has ended is ours no more: the next one may be a person's
+        tried = jobs.get(place_of(job.kind, job.key))
+        if tried is not None and tried.running and not job.running:
+            remember(job, replace(tried, running=False))
+    for step in steps(now, upkeep.calendar):
+        begins = step.act is Act.BEGIN
+        remember(step.job, Tried(at=view.now, running=begins))
+        refused = carry_out(host, view, step)
+        if refused:  # it is as it was: not ours, or ours still
+            remember(step.job, Tried(at=view.now, running=not begins))
+        said.append(say_step(step, refused))
     return tuple(said)
