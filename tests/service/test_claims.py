@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from watcher.service.claims import is_alive, is_told_by_a_lock, own_name
+from watcher.service.claims import is_alive, is_seen, is_told_by_a_lock, own_name
 
 
 def test_this_process_is_alive_under_its_own_name() -> None:
@@ -52,6 +52,9 @@ def test_only_a_claimer_elsewhere_that_says_so_is_told_by_its_lock() -> None:
     here = own_name(held=True)
     kind, pid, began, _, _ = here.split()
     assert is_alive(here)
+    assert is_seen(here)
+    assert not is_seen(f"{kind} {pid} {began} another-boot/1 held")
+    assert not is_seen("someone else entirely here")
     assert not is_told_by_a_lock(here), "here its process is looked at"
     assert is_told_by_a_lock(f"{kind} {pid} {began} another-boot/1 held")
     assert not is_told_by_a_lock(f"{kind} {pid} {began} another-boot/1")

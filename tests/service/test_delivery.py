@@ -17,6 +17,7 @@ from watcher.facts.identity import BoxId
 from watcher.notify.job import Job
 from watcher.notify.secret import Secret
 from watcher.notify.target import SendResult, Target
+from watcher.service.claims import own_name
 from watcher.service.clock import ManualClock
 from watcher.service.delivery import NOT_BACK, Delivery
 from watcher.service.message_id import message_id_of
@@ -366,6 +367,27 @@ def test_a_claim_that_nobody_can_look_up_goes_stale() -> None:
         tx.claim_due(START, 10, "someone else entirely here")
     world.work(after=timedelta(minutes=11))
     assert len(world.phone.jobs) == 1
+
+
+def test_a_claim_of_one_that_is_seen_to_live_has_no_time_limit() -> None:
+    """As that of the watch, whose way hangs while a test message is sent by another process."""
+    world = World()
+    world.put()
+    with world.store.transaction() as tx:
+        tx.claim_due(START, 10, own_name(held=True))  # of this process, under another name
+    world.work(after=timedelta(minutes=11))
+    assert world.phone.jobs == []
+
+
+def test_what_waits_long_behind_a_slow_one_is_sent_once() -> None:
+    """A way that hangs holds up what was taken with it for longer than a claim lasts."""
+    world = World()
+    world.put(key="attic/ana/7.1")
+    world.put(key="attic/ana/8.1")
+    world.phone.meanwhile = lambda: world.clock.pass_by(timedelta(minutes=11))
+    world.work()
+    assert [job.title for job in world.phone.jobs] == ["title attic/ana/7.1", "title attic/ana/8.1"]
+    assert [(n.state, n.attempts) for n in world.notices()] == [(NoticeState.SENT, 1)] * 2
 
 
 def test_when_every_way_fails_what_cannot_wait_is_said_here_once() -> None:

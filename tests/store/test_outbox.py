@@ -71,6 +71,7 @@ def test_a_sender_that_does_not_come_back_loses_its_claim(store: Store) -> None:
         tx.put_notices([notice("a")])
         tx.claim_due(NOW, 1, "dead")
         assert tx.release_stale_claims(NOW + MINUTE, 5 * MINUTE) == 0
+        assert tx.release_stale_claims(NOW + HOUR, 5 * MINUTE, besides={"dead"}) == 0
         assert tx.release_stale_claims(NOW + 5 * MINUTE, 5 * MINUTE) == 1
         (again,) = tx.claim_due(NOW + 5 * MINUTE, 1, "other")
         assert not tx.mark_failed(again.number, "dead", now=NOW, next_try_at=NOW, error="late")

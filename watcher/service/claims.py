@@ -56,6 +56,12 @@ def is_told_by_a_lock(name: str) -> bool:
     return len(parts) == 5 and parts[0] == _KIND and parts[4] == _HELD and parts[3] != _world()
 
 
+def is_seen(name: str) -> bool:
+    """Tell whether it can be seen from here whether a claimer lives: then time proves nothing."""
+    parts = name.removesuffix(f" {_HELD}").split()
+    return len(parts) == 4 and parts[0] == _KIND and parts[3] == _world()
+
+
 def is_alive(name: str, *, far: bool = False) -> bool:
     """Tell whether the claimer of that name still runs; a name that is not ours counts as alive.
 

@@ -18,7 +18,7 @@ from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
 from watcher.notify.job import Job
 from watcher.notify.target import TIMEOUT_SECONDS, SendResult, Target
-from watcher.service.claims import is_alive, is_told_by_a_lock, own_name
+from watcher.service.claims import is_alive, is_seen, is_told_by_a_lock, own_name
 from watcher.service.clock import Clock
 from watcher.service.lanes import Done, Lane, Lanes, Sender
 from watcher.service.message_id import message_id_of, thread_of
@@ -175,6 +175,7 @@ class Delivery:
         if last is not None and timedelta(0) <= now - last < LOOK_FOR_DEAD:
             return  # (a look that is yet to come was before the clock was set back)
         self._looked_for_dead = now
+        living = {self.name}
         try:
             with self.store.transaction(beside=True) as tx:
                 for notice in tx.notices_in(NoticeState.SENDING, limit=MOST_LOOKED_AT):
@@ -187,7 +188,9 @@ class Delivery:
                             next_try_at=now,
                             error=NOT_BACK,
                         )
-                tx.release_stale_claims(now, STALE_AFTER)
+                    elif self._is_looked_up(holder):
+                        living.add(holder)
+                tx.release_stale_claims(now, STALE_AFTER, besides=living)
                 records = tx.target_records()
         except StoreError:
             return  # the disk takes nothing now; looked for again in a minute
@@ -201,6 +204,10 @@ class Delivery:
         if self.store.is_shared and is_told_by_a_lock(holder):
             return not self.store.is_held(holder)
         return not is_alive(holder, far=self.store.is_shared)
+
+    def _is_looked_up(self, holder: str) -> bool:
+        """Tell whether it is known of a holder at any time whether it lives."""
+        return is_seen(holder) or (self.store.is_shared and is_told_by_a_lock(holder))
 
     def _holds(self) -> bool:
         """Keep hold of our name; False while that cannot be done: then nothing more is begun.

@@ -12,7 +12,7 @@ its claim is stale, and then the receiver may get a message twice, with the same
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -268,13 +268,19 @@ class OutboxPart(Part):
         values: Values = {"box": box, "target": target}
         return from_micros_or_none(self.db.one(statements("outbox")["last-gathered"], values)["at"])
 
-    def release_stale_claims(self, now: datetime, older_than: timedelta) -> int:
-        """Give free what senders took up ``older_than`` ago and never came back about."""
+    def release_stale_claims(
+        self, now: datetime, older_than: timedelta, *, besides: Collection[str] = ()
+    ) -> int:
+        """Give free what senders took up ``older_than`` ago and never came back about.
+
+        ``besides`` are claimers that are known to live, however long they take.
+        """
         sql = statements("outbox")
-        rows = self.db.rows(
+        stale = self.db.rows(
             sql["stale-claims"],
             {"before": to_micros(now - older_than), "after": to_micros(now + older_than)},
         )
+        rows = [row for row in stale if row["claimed_by"] not in besides]
         error = "the sender did not come back"
         for row in rows:
             self._add_attempt(row["id"], now, "no-answer", error)

@@ -57,7 +57,7 @@ WHERE id = :id AND state = 'waiting';
 -- name: stale-claims
 -- Claims of senders that did not come back; also those from a time that a clock set back has made
 -- the future.
-SELECT id FROM notice
+SELECT id, claimed_by FROM notice
 WHERE state = 'sending' AND (claimed_at <= :before OR claimed_at > :after)
 /*postgres: FOR UPDATE SKIP LOCKED*/;
 
