@@ -123,7 +123,7 @@ EVENTS = st.lists(
     max_size=4,
 )
 TUNINGS = st.lists(
-    st.tuples(st.sampled_from(THRESHOLDS), st.sampled_from([-3.0, 0.0, 0.01, 1.0, 90.0])),
+    st.tuples(st.sampled_from(THRESHOLDS), st.sampled_from([0.0, 0.01, 1.0, 90.0, 1e6])),
     max_size=3,
 ).map(
     lambda found: Tuning(

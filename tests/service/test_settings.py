@@ -250,7 +250,7 @@ def test_one_slip_is_told_once_and_not_again_as_what_follows_from_it() -> None:
             ),
             "the name of a built-in rule",
         ),
-        ("heartbeat: {url: ftp://x}", "does not begin with http"),
+        ("heartbeat: {url: ftp://x}", "must begin with http"),
         ("web: {public_url: watch.example.org}", "must begin with http"),
         ("state_directory: here", "a full path"),
         ("survey: 5", "a group of keys"),

@@ -45,13 +45,14 @@ def test_an_empty_file_gives_no_values_and_no_faults(empty: str) -> None:
         ("a: &x 1\nb: *x\n", 1, "anchors"),
         ("a: *x\n", 1, "aliases"),
         ("a: 1\n---\nb: 2\n", 2, "second document"),
-        ("a: [1, 2\nb: 3\n", 2, "cannot be read as YAML"),
-        ("a:\n\t- 1\n", 2, "cannot be read as YAML"),
+        ("a: [1, 2\nb: 3\n", 1, "a bracket is opened"),
+        ("a:\n\t- 1\n", 2, "a tab stands"),
+        ("a: *\n", 1, "cannot be read as YAML"),
         ("- 1\n", 1, "holds no keys"),
         ("hello\n", 1, "holds no keys"),
         ("{a: 1, [b]: 2}\n", 1, "a key is a list or a group"),
         ("a: " + "[" * (DEEPEST_LEVEL + 1) + "\n", 1, "more levels"),
-        ("a: \x07\n", None, "cannot be read as YAML"),
+        ("a: \x07\n", 1, "cannot be shown"),
     ],
 )
 def test_what_cannot_be_meant_is_refused_with_its_line(

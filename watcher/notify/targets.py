@@ -168,7 +168,10 @@ def refuses(url: Secret) -> str:
         return ""
     if scheme.startswith("mqtt"):
         return "this is no MQTT address, or the Python package paho-mqtt is not installed"
-    return f"the address that begins with {scheme}:// is not one that Apprise understands"
+    return (
+        f"the address that begins with {scheme}:// is not one that Apprise understands (in a name "
+        "or password # / @ and : are written %23 %2F %40 and %3A)"
+    )
 
 
 _ASSET = AppriseAsset(app_id="midwatch", app_desc="midwatch", app_url="", async_mode=False)

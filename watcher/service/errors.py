@@ -21,7 +21,8 @@ class Fault:
         """Give the fault on one line."""
         where = f"line {self.line}: " if self.line is not None else ""
         name = f"{self.key}: " if self.key else ""
-        return f"{where}{name}{self.wrong}" + (f"; {self.right}" if self.right else "")
+        said = f"{where}{name}{self.wrong}" + (f"; {self.right}" if self.right else "")
+        return "".join(letter if letter.isprintable() else "?" for letter in said)  # for a terminal
 
 
 class ConfigError(Exception):

@@ -34,6 +34,7 @@ from watcher.service.settings_shape import (
     PersonSettings,
     ScopedSettings,
 )
+from watcher.service.settings_slips import whole
 from watcher.service.settings_text import parse_text
 from watcher.service.settings_types import HoursSettings
 
@@ -102,16 +103,17 @@ def load(
         return _filled(Config(), environ, machine)
     try:
         text = Path(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
-        fault = Fault(
-            key="",
-            line=None,
-            wrong=f"the file cannot be read ({reason})",
-            right="run this with sudo, for it is root's"
+    except OSError as error:
+        right = (
+            "run this with sudo, for it is root's"
             if isinstance(error, PermissionError)
-            else "check its name and that the user of the daemon may read it",
+            else "check its name and that the user of the daemon may read it"
         )
+        fault = whole(f"the file cannot be read ({error.strerror})", right, None)
+        raise ConfigError(path, (fault,)) from error
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        fault = whole("a letter here is not in UTF-8", "save the file as plain text in UTF-8", line)
         raise ConfigError(path, (fault,)) from error
     return load_text(text, path, environ, rules=rules, here=machine, secrets=secrets)
 

@@ -6,6 +6,7 @@ hold a secret is never repeated.
 
 from __future__ import annotations
 
+import re
 import types
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from copy import deepcopy
@@ -14,9 +15,10 @@ from typing import Any, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
+from watcher.facts.finding import Urgency
 from watcher.service.errors import Fault
 from watcher.service.settings_clients import check_clients
-from watcher.service.settings_shape import Config
+from watcher.service.settings_shape import Config, ScopedSettings
 from watcher.service.settings_text import Parsed, Path, Plain, say_path
 from watcher.service.settings_types import SecretPlace
 
@@ -26,8 +28,14 @@ OWNER = "owner"
 
 def shape_faults(error: ValidationError, parsed: Parsed) -> Iterator[Fault]:
     """Turn everything that pydantic found into faults."""
-    for found in error.errors(include_url=False, include_input=False):
+    objections = error.errors(include_url=False, include_input=False)
+    for found in objections:
         path: Path = tuple(found["loc"])
+        if found["type"] == "too_short" and any(
+            len(other["loc"]) > len(path) and tuple(other["loc"])[: len(path)] == path
+            for other in objections
+        ):
+            continue  # it only lacks the entries that were objected to
         wrong, right = _words(
             found["type"], found["msg"], found.get("ctx") or {}, path, _value_at(parsed, path)
         )
@@ -67,7 +75,7 @@ def _shown(value: Plain, path: Path) -> str:
     if path and path[-1] in _SECRET_KEYS:
         return "what is written there"
     if isinstance(value, list):
-        return "a list"
+        return "a list" if value else "an empty list"
     if isinstance(value, dict):
         return "a group of keys"
     if value is None:
@@ -82,7 +90,7 @@ def _words(
     """Say one objection as what is wrong and what would be right."""
     shown = _shown(value, path)
     if kind == "extra_forbidden":
-        return _unknown_key(path)
+        return _unknown_key(path, value)
     if kind == "missing":
         return "this key is missing", "add it"
     if kind == "value_error":
@@ -102,7 +110,12 @@ def _words(
     }.get(kind)
     if bound is not None:
         return f"{shown} is out of range", f"it must be {bound[1]} {context.get(bound[0])}"
+    if kind in _WANTS_GROUP and isinstance(value, str) and re.match(r"[a-z_]+:[^\s/]", value):
+        return f"{shown} is not usable here", "a blank is missing behind its colon"
     return f"{shown} is not usable here", _RIGHT.get(kind, message[:1].lower() + message[1:])
+
+
+_WANTS_GROUP = frozenset({"model_type", "model_attributes_type", "dict_type"})
 
 
 _RIGHT = {
@@ -124,14 +137,24 @@ _RIGHT = {
 }
 
 
-def _unknown_key(path: Path) -> tuple[str, str]:
+def _unknown_key(path: Path, value: Plain) -> tuple[str, str]:
     """Say that there is no such key, and which one may be meant."""
+    wrong, key = "there is no such key", str(path[-1])
     section = _section_at(path[:-1])
     known = sorted(section.model_fields) if section is not None else []
-    close = get_close_matches(str(path[-1]), known, n=1, cutoff=0.5)
+    above = [name for name in _groups() if key in _groups()[name]]
+    if len(path) == 1 and above and not isinstance(value, dict):
+        return f"{wrong} at this place", f"it belongs below {' or '.join(above)}, and indented"
+    close = get_close_matches(key, known, n=1, cutoff=0.5)
     if close:
-        return "there is no such key", f"did you mean {close[0]}?"
-    return "there is no such key", f"known here: {', '.join(known)}" if known else ""
+        return wrong, f"did you mean {close[0]}?"
+    return wrong, f"known here: {', '.join(known)}" if known else ""
+
+
+def _groups() -> Mapping[str, Collection[str]]:
+    """Give the keys of each group that stands at the top."""
+    sections = {name: _section_at((name,)) for name in Config.model_fields}
+    return {name: group.model_fields for name, group in sections.items() if group is not None}
 
 
 def _section_at(path: Path) -> type[BaseModel] | None:
@@ -180,7 +203,7 @@ class _Cross:
                 self.add(
                     (*base, index, key),
                     f'"{name}" is used twice, first by entry {first[name] + 1}',
-                    "give each its own",
+                    "give each its own, or keep one of the two",
                 )
             else:
                 first[name] = index
@@ -237,6 +260,7 @@ def _check_people(config: Config, cross: _Cross) -> None:
 
 def _check_ladders(config: Config, cross: _Cross) -> None:
     known = [person.name for person in config.people] or [OWNER]
+    taken: set[Urgency] = set()
     for index, ladder in enumerate(config.ladders):
         for step, rung in enumerate(ladder.rungs):
             for who, name in enumerate(rung.people):
@@ -246,6 +270,15 @@ def _check_ladders(config: Config, cross: _Cross) -> None:
                         f'nobody called "{name}" is listed under people',
                         f"known are: {', '.join(known)}",
                     )
+        if set(ladder.urgencies) <= taken | {Urgency.NOTE}:
+            cross.add(
+                ("ladders", index),
+                "is never used: "
+                + ("ladders above it take all its cases" if taken else "notes climb no ladder"),
+                "put it above them, or remove it" if taken else "remove it",
+            )
+        if not (ladder.pools or ladder.boxes or ladder.clients):
+            taken |= set(ladder.urgencies)
         if ladder.repeat_first_minutes > ladder.repeat_longest_minutes:
             cross.add(
                 ("ladders", index, "repeat_first_minutes"),
@@ -257,6 +290,9 @@ def _check_ladders(config: Config, cross: _Cross) -> None:
 def _check_drives(config: Config, cross: _Cross) -> None:
     cross.unique(("drives",), "serial", [drive.serial for drive in config.drives])
     cross.unique(("drives",), "bay", [drive.bay for drive in config.drives])
+    at = [f"{drive.node} {drive.device_type or ''}".strip() for drive in config.drives]
+    nodes = [None if drive.node is None else at[place] for place, drive in enumerate(config.drives)]
+    cross.unique(("drives",), "node", nodes)
     cross.unique(("pools",), "name", [pool.name for pool in config.pools])
     for index, drive in enumerate(config.drives):
         if drive.serial is None and drive.node is None:
@@ -292,6 +328,11 @@ def _check_place(place: SecretPlace, path: Path, cross: _Cross) -> None:
         cross.add(path, "has no address", "give one of url, url_file or url_env")
 
 
+def _where(scope: ScopedSettings) -> str:
+    """Name what a change of a rule is limited to."""
+    return " ".join(filter(None, (scope.box, scope.drive, scope.model, scope.pool)))
+
+
 def _check_rules(config: Config, rules: Mapping[str, Collection[str]], cross: _Cross) -> None:
     def known(path: Path, name: str) -> bool:
         if name in rules:
@@ -313,7 +354,12 @@ def _check_rules(config: Config, rules: Mapping[str, Collection[str]], cross: _C
                 f'{change.rule} has no threshold "{change.threshold}"',
                 f"its thresholds: {names}",
             )
+    changes = [(c.rule, c.threshold, _where(c)) for c in config.rules.thresholds]
+    cross.unique(("rules", "thresholds"), "rule", [" ".join(change).strip() for change in changes])
     own = [rule.name for rule in config.rules.own]
+    cross.unique(
+        ("rules", "off"), "rule", [f"{o.rule} {_where(o)}".strip() for o in config.rules.off]
+    )
     for index, off in enumerate(config.rules.off):
         if off.rule not in own:
             known(("rules", "off", index, "rule"), off.rule)

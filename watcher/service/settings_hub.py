@@ -9,8 +9,10 @@ from pydantic import Field
 from watcher.facts.finding import Urgency
 from watcher.service.settings_types import (
     Address,
+    File,
     HoursSettings,
     Line,
+    ListensAt,
     Name,
     SecretPlace,
     Section,
@@ -22,7 +24,7 @@ class HubSettings(Section):
     """The hub to which this box hands its surveys over."""
 
     url: Address = ""
-    ca_file: str = ""
+    ca_file: File = ""
     alone_after_minutes: Annotated[Whole, Field(ge=5, le=600)] = 60
     keep_mib: Annotated[Whole, Field(ge=1, le=4096)] = 64
     mask_serials: bool = False
@@ -43,10 +45,10 @@ class ShopSettings(Section):
     """The hub that runs here."""
 
     url: Address = ""
-    listen_address: str = "127.0.0.1"
+    listen_address: ListensAt = "127.0.0.1"
     listen_port: Annotated[Whole, Field(ge=1, le=65535)] = 8378
-    certificate_file: str = ""
-    key_file: str = ""
+    certificate_file: File = ""
+    key_file: File = ""
     quiet_after_minutes: Annotated[Whole, Field(ge=5, le=7 * 24 * 60)] = 45
     processes: Annotated[Whole, Field(ge=1, le=16)] = 1
     store: SecretPlace = SecretPlace()

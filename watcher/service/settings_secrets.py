@@ -6,6 +6,7 @@ place, never what stands there.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path as FilePath
 
@@ -14,7 +15,7 @@ from watcher.notify.target import scheme_of
 from watcher.service.errors import Fault
 from watcher.service.settings_shape import Config, PersonSettings, TargetSettings
 from watcher.service.settings_text import Parsed, Path, say_path
-from watcher.service.settings_types import SecretPlace
+from watcher.service.settings_types import SecretPlace, web_address_fault
 
 LONGEST_SECRET_BYTES = 4096
 """Our choice: the longest address of any service is a few hundred."""
@@ -29,8 +30,9 @@ def with_secrets(
     heartbeat = config.heartbeat
     path: Path = ("heartbeat",)
     url = fetch.url(heartbeat, path)
-    if url and scheme_of(url.reveal()) not in {"http", "https"}:
-        fetch.fault(path, "its address does not begin with http:// or https://", "correct it")
+    wrong = web_address_fault(url.reveal()) if url else ""
+    if wrong:
+        fetch.fault(path, "what is given as its address is not one", f"it {wrong}")
     heartbeat = heartbeat.model_copy(update={"url": url})
     shop = config.shop
     url = fetch.url(shop.store, ("shop", "store"))
@@ -80,6 +82,8 @@ class _Fetch:
                     "what is given as its address is not one",
                     "an address has the form scheme://…; config/ has an example for each way",
                 )
+        elif len(self.faults) == before and re.search(r"[\s,;]\w+://", url.reveal()):
+            self.fault(path, "it has more than one address", "give each a name of its own")
         return target.model_copy(update={"url": url})
 
     def url(self, place: SecretPlace, path: Path) -> Secret:

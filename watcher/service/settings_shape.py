@@ -24,6 +24,7 @@ from watcher.service.settings_types import (
     Folder,
     HoursSettings,
     Line,
+    ListensAt,
     Moment,
     Name,
     Number,
@@ -34,6 +35,9 @@ from watcher.service.settings_types import (
     Word,
     Zone,
 )
+
+_LARGEST = 10**18
+"""Of a value in a rule of the owner's: as much as the history holds of any counter."""
 
 
 class SurveySettings(Section):
@@ -155,7 +159,7 @@ class ThresholdSettings(ScopedSettings):
 
     rule: Word
     threshold: Word
-    value: Number
+    value: Annotated[Number, Field(ge=0, le=1_000_000)]  # days beyond it leave the calendar
 
 
 class OffSettings(ScopedSettings):
@@ -169,9 +173,9 @@ class OwnRuleSettings(ScopedSettings):
 
     name: Word
     metric: Metric
-    over: Whole | None = None
-    under: Whole | None = None
-    rises_by: Annotated[Whole, Field(ge=1)] | None = None
+    over: Annotated[Whole, Field(ge=-_LARGEST, le=_LARGEST)] | None = None
+    under: Annotated[Whole, Field(ge=-_LARGEST, le=_LARGEST)] | None = None
+    rises_by: Annotated[Whole, Field(ge=1, le=_LARGEST)] | None = None
     within_hours: Annotated[Whole, Field(ge=1, le=366 * 24)] | None = None
     urgency: Urgency
     sentence: Line
@@ -205,7 +209,7 @@ class WebSettings(Section):
     """The pages for the phone and the desk."""
 
     enabled: bool = False
-    listen_address: str = "127.0.0.1"
+    listen_address: ListensAt = "127.0.0.1"
     listen_port: Annotated[Whole, Field(ge=1, le=65535)] = 8377
     public_url: Address = ""
 

@@ -6,8 +6,8 @@ written, and the shape of the settings (``settings_shape.py``) says what it is. 
 value, ``~`` and ``null`` mean "not given".
 
 Refused, with the line: a key that is written twice (YAML lets the last one win silently), anchors
-and aliases (a few lines can stand for gigabytes), more than one document, a file above 256 KiB,
-more than 12 levels.
+and aliases (a few lines can stand for gigabytes), tags, more than one document, a file above 256
+KiB, more than 12 levels, and the slips of ``settings_slips.py``.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 import yaml
 
 from watcher.service.errors import Fault
+from watcher.service.settings_slips import no_keys, odd_blank, slip_in, unreadable, whole
 
 LONGEST_FILE_BYTES = 256 * 1024
 """Our choice: a thousand drives take about 100 KiB."""
@@ -60,42 +61,22 @@ def parse_text(text: str) -> Parsed:
     """Take a settings file apart; never raises. An empty file gives no values and no faults."""
     size = len(text.encode("utf-8", "replace"))
     if size > LONGEST_FILE_BYTES:
-        return _nothing(
-            Fault(
-                key="",
-                line=None,
-                wrong=f"the file is {size // 1024} KiB long",
-                right=f"a settings file has at most {LONGEST_FILE_BYTES // 1024} KiB",
-            )
-        )
+        most = f"a settings file has at most {LONGEST_FILE_BYTES // 1024} KiB"
+        return _nothing(whole(f"the file is {size // 1024} KiB long", most, None))
     try:
-        too_much = _too_much(text)
-        if too_much is not None:
-            return _nothing(too_much)
+        refused = odd_blank(text) or _too_much(text)
+        if refused is not None:
+            return _nothing(refused)
         node = yaml.compose(text, Loader=yaml.SafeLoader)
     except yaml.YAMLError as error:
-        return _nothing(_unreadable(error))
+        return _nothing(unreadable(error, text))
     if node is None or (isinstance(node, yaml.ScalarNode) and not node.value):
         return Parsed(values={}, lines={(): 1})
     if not isinstance(node, yaml.MappingNode):
-        return _nothing(
-            Fault(key="", line=1, wrong="the file holds no keys", right="write key: value lines")
-        )
-    walk = _Walk()
+        return _nothing(no_keys(str(node.value), node.start_mark.line + 1))
+    walk = _Walk(text)
     values = walk.mapping(node, ())
     return Parsed(values=values, lines=walk.lines, faults=tuple(walk.faults))
-
-
-def _unreadable(error: yaml.YAMLError) -> Fault:
-    """Say where the text stops being YAML."""
-    mark = getattr(error, "problem_mark", None)
-    problem = getattr(error, "problem", None) or getattr(error, "reason", None) or "odd text"
-    return Fault(
-        key="",
-        line=mark.line + 1 if mark is not None else None,
-        wrong=f"the text cannot be read as YAML ({problem})",
-        right="look for a missing colon, quote or blank, or a tab, on this line or the one above",
-    )
 
 
 def _too_much(text: str) -> Fault | None:
@@ -105,30 +86,24 @@ def _too_much(text: str) -> Fault | None:
     for event in yaml.parse(text, Loader=yaml.SafeLoader):
         line = event.start_mark.line + 1 if event.start_mark is not None else None
         if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
-            return Fault(
-                key="",
-                line=line,
-                wrong="anchors (&) and aliases (*) are not used here",
-                right="write the value out, or put it in quotes if it begins with & or *",
+            return whole(
+                "anchors (&) and aliases (*) are not used here",
+                "write the value out, or put it in quotes if it begins with & or *",
+                line,
             )
+        if getattr(event, "tag", None):
+            wrong = "words that begin with ! are not used here"
+            return whole(wrong, "put the text in quotes if it begins so, or leave that out", line)
         if isinstance(event, yaml.DocumentStartEvent):
             documents += 1
             if documents > 1:
-                return Fault(
-                    key="",
-                    line=line,
-                    wrong="a second document begins here",
-                    right="a settings file is one document: remove the line ---",
-                )
+                wrong = "a second document begins here"
+                return whole(wrong, "a settings file is one document: remove the line ---", line)
         if isinstance(event, yaml.CollectionStartEvent):
             level += 1
             if level > DEEPEST_LEVEL:
-                return Fault(
-                    key="",
-                    line=line,
-                    wrong="more levels than any setting has",
-                    right="check the indentation and the brackets",
-                )
+                wrong = "more levels than any setting has"
+                return whole(wrong, "check the indentation and the brackets", line)
         if isinstance(event, yaml.CollectionEndEvent):
             level -= 1
     return None
@@ -137,7 +112,8 @@ def _too_much(text: str) -> Fault | None:
 class _Walk:
     """Goes through the nodes once and remembers lines and faults."""
 
-    def __init__(self) -> None:
+    def __init__(self, text: str) -> None:
+        self.rows = text.removeprefix("\ufeff").splitlines()
         self.lines: dict[Path, int] = {(): 1}
         self.faults: list[Fault] = []
 
@@ -152,6 +128,10 @@ class _Walk:
                 found.append(self.value(below, (*path, index)))
             return found
         text = str(node.value)
+        slip = slip_in(node, self.rows) if isinstance(node, yaml.ScalarNode) else None
+        if slip is not None:
+            line = node.start_mark.line + 1
+            self.faults.append(Fault(key=say_path(path), line=line, wrong=slip[0], right=slip[1]))
         quoted = isinstance(node, yaml.ScalarNode) and node.style is not None
         if not quoted and text in {"", "~", "null"}:
             return None

@@ -6,15 +6,19 @@ Each type refuses what it cannot be with words that say what would be right.
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from datetime import datetime, time
+from ipaddress import ip_address
 from typing import Annotated, Any
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from watcher.notify.secret import Secret
 
-WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_LONG_DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+WEEKDAYS = tuple(day[:3] for day in _LONG_DAYS)
 
 
 class Section(BaseModel):
@@ -49,9 +53,11 @@ def _moment(text: object) -> object:
     if isinstance(text, datetime):
         return text
     try:
-        return datetime.fromisoformat(str(text)) if str(text)[4:5] == "-" else _no_moment()
+        moment = datetime.fromisoformat(str(text)) if str(text)[4:5] == "-" else None
     except ValueError:
-        return _no_moment()
+        moment = None
+    # Farther off, a time zone leads out of the calendar.
+    return moment if moment is not None and 1970 <= moment.year < 9999 else _no_moment()
 
 
 def _no_moment() -> object:
@@ -59,12 +65,13 @@ def _no_moment() -> object:
 
 
 def _weekday(text: object) -> object:
-    word = str(text).strip().lower()[:3]
     if isinstance(text, int):
         return text
-    if word not in WEEKDAYS:
-        raise ValueError(f"must be one of {', '.join(WEEKDAYS)}")
-    return WEEKDAYS.index(word)
+    word = str(text).strip().lower()
+    day = word[:3]
+    if day not in WEEKDAYS or not _LONG_DAYS[WEEKDAYS.index(day)].startswith(word):
+        raise ValueError(f"must be one of {', '.join(WEEKDAYS)}, and each day named by itself")
+    return WEEKDAYS.index(day)
 
 
 def _zone(name: str) -> str:
@@ -99,16 +106,48 @@ def _line(text: str) -> str:
     return text
 
 
+def web_address_fault(text: str) -> str:
+    """Say what an address of the web must be, "" when it is that."""
+    if not re.fullmatch(r"https?://\S*", text):
+        return "must begin with http:// or https://"
+    try:
+        parts = urlsplit(text)
+        has_place = bool(parts.hostname) and parts.port != 0
+    except ValueError:
+        has_place = False
+    return "" if has_place else "must name a machine, and a port from 1 to 65535 where it names one"
+
+
 def _web_address(text: str) -> str:
-    if text and not re.fullmatch(r"https?://[^\s/]+(/\S*)?", text):
-        raise ValueError("must begin with http:// or https://")
+    if not text:
+        return text
+    wrong = web_address_fault(text)
+    if not wrong and (set(text) & set("?#@")):
+        wrong = "must be the beginning of an address, without @, ? and #"
+    if wrong:
+        raise ValueError(wrong)
     return text.rstrip("/")
+
+
+def _listens_at(text: str) -> str:
+    with suppress(ValueError):
+        return str(ip_address(text))
+    if re.fullmatch(r"(?=.*[A-Za-z])[A-Za-z0-9]([A-Za-z0-9.-]{0,252})", text):
+        return text
+    raise ValueError(
+        "must be an address of this machine without a port, for instance 127.0.0.1, or 0.0.0.0 "
+        "for all that it has"
+    )
 
 
 def _folder(text: str) -> str:
     if not text.startswith("/"):
         raise ValueError("must be a full path that begins with /")
     return text
+
+
+def _file(text: str) -> str:
+    return _folder(text) if text else text
 
 
 def _hidden(text: object) -> object:
@@ -120,8 +159,11 @@ def _hidden(text: object) -> object:
 
 
 def _whole(text: object) -> object:
-    """Let only plain digits be a whole number: ``1_000`` and ``1e3`` are slips of the pen."""
-    if isinstance(text, str) and not re.fullmatch(r"[+-]?\d{1,18}", text.strip()):
+    """Let only plain digits be a whole number: ``1_000`` and ``1e3`` are slips of the pen.
+
+    How large it may be says each key; a few more digits than that do no harm here.
+    """
+    if isinstance(text, str) and not re.fullmatch(r"[+-]?\d{1,99}", text.strip()):
         raise ValueError("must be a whole number in digits")
     return text
 
@@ -142,6 +184,8 @@ Name = Annotated[str, AfterValidator(_name)]
 Line = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_line)]
 Address = Annotated[str, AfterValidator(_web_address)]
 Folder = Annotated[str, AfterValidator(_folder)]
+File = Annotated[str, AfterValidator(_file)]
+ListensAt = Annotated[str, AfterValidator(_listens_at)]
 Whole = Annotated[int, BeforeValidator(_whole)]
 Number = Annotated[float, BeforeValidator(_number)]
 Hidden = Annotated[Secret, BeforeValidator(_hidden)]
@@ -151,7 +195,7 @@ class SecretPlace(Section):
     """An address that may be a secret: written here, or kept in a file or the environment."""
 
     url: Hidden = Secret("")
-    url_file: str = ""
+    url_file: File = ""
     url_env: str = ""
 
     @property
@@ -165,4 +209,4 @@ class HoursSettings(Section):
 
     begin: Clock
     end: Clock
-    weekdays: tuple[Weekday, ...] = (0, 1, 2, 3, 4, 5, 6)
+    weekdays: Annotated[tuple[Weekday, ...], Field(min_length=1)] = (0, 1, 2, 3, 4, 5, 6)
