@@ -24,6 +24,7 @@ from time import process_time
 from zoneinfo import ZoneInfo
 
 from tests.bench.idle import pss_mib
+from tests.service.manual_clock import ManualClock
 from tests.store.made import pool, reading, survey
 from tests.web.browser import Browser
 from tests.web.stage import account
@@ -32,7 +33,6 @@ from watcher.exposure.window import WindowPlan
 from watcher.facts.drive import Metric
 from watcher.facts.identity import BoxId, DriveId
 from watcher.rules.tuning import UNTUNED
-from watcher.service.clock import ManualClock
 from watcher.service.desk import Standing
 from watcher.store.accounts import Role
 from watcher.store.database import Store, open_store

@@ -46,7 +46,7 @@ def test_an_enclosure_light_is_lit_and_put_out(
 ) -> None:
     path = tmp_path / "locate"
     path.write_text("?")
-    lamp = Lamp(enclosure="0:0:8:0", slot="Slot 03", path=str(path), lit=False)
+    lamp = Lamp(enclosure="0:0:8:0", slot="Slot 03", path=str(path))
     monkeypatch.setattr(module, "lamp_of", lambda _host, _disk: lamp)
     status, text = command(config, "locate", "bay 1", *words)
     assert status == 0
@@ -57,7 +57,7 @@ def test_an_enclosure_light_is_lit_and_put_out(
 def test_a_light_that_may_not_be_set_is_refused_in_a_sentence(
     config: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    lamp = Lamp(enclosure="e", slot="s", path=str(tmp_path / "no" / "l"), lit=None)
+    lamp = Lamp(enclosure="e", slot="s", path=str(tmp_path / "no" / "l"))
     monkeypatch.setattr(module, "lamp_of", lambda _host, _disk: lamp)
     status, text = command(config, "locate", "bay 1")
     assert status == Exit.REFUSED

@@ -7,8 +7,8 @@ from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from tests.service.manual_clock import ManualClock
 from watcher.cli.watch import rhythm_of, say_the_ground
-from watcher.service.clock import ManualClock
 from watcher.service.ground import Ground
 from watcher.service.settings_shape import Config
 from watcher.store.database import open_store

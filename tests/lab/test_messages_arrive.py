@@ -258,7 +258,6 @@ def notices(store: Store) -> dict[str, Notice]:
 def delivery_to(store: Store, clock: SteppedClock, **urls: str) -> Delivery:
     return Delivery(
         store,
-        box=BoxId("attic"),
         targets=tuple(
             Target(name=name, person="ana", url=Secret(url)) for name, url in urls.items()
         ),

@@ -8,10 +8,10 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
+from tests.service.manual_clock import ManualClock
 from watcher.facts.drive import DriveIdentity, DriveReading, Medium, Metric, SelfTest, Verdict
 from watcher.facts.identity import DriveId
 from watcher.recovery.proving import Phase, Proof
-from watcher.service.clock import ManualClock
 from watcher.service.prove import Surroundings
 
 T0 = datetime(2026, 3, 1, tzinfo=UTC)

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import time_machine
 
-from watcher.service.clock import ManualClock, StepWatch, SystemClock, raw_wall_clock
+from watcher.service.clock import StepWatch, SystemClock, raw_wall_clock
 
 START = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 
@@ -32,12 +32,3 @@ def test_a_step_is_noticed_and_drift_is_not() -> None:
     assert watch.look(START + timedelta(seconds=80), 170.0) is None
     assert watch.look(START + timedelta(days=1, seconds=80), 170.0) == timedelta(days=1)
     assert watch.look(START + timedelta(seconds=90), 180.0) == timedelta(days=-1)
-
-
-def test_a_manual_clock_moves_only_forward() -> None:
-    """It moves when told to, and never back."""
-    clock = ManualClock(START)
-    clock.pass_by(timedelta(seconds=5))
-    clock.move_to(START)
-    assert clock.now() == START + timedelta(seconds=5)
-    assert clock.monotonic() == 5.0

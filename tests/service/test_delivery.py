@@ -11,6 +11,7 @@ from typing import Any, cast
 import pytest
 
 from tests.lab.receivers import wait_until
+from tests.service.manual_clock import ManualClock
 from tests.store.cluster import Cluster
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
@@ -18,7 +19,6 @@ from watcher.notify.job import Job
 from watcher.notify.secret import Secret
 from watcher.notify.target import SendResult, Target
 from watcher.service.claims import own_name
-from watcher.service.clock import ManualClock
 from watcher.service.delivery import NOT_BACK, Delivery
 from watcher.service.message_id import message_id_of
 from watcher.store.database import Store, open_memory
@@ -72,7 +72,6 @@ class World:
         urls = {"terminal": "terminal://"}
         return Delivery(
             self.store,
-            box=BOX,
             targets=tuple(
                 Target(name=way, person="ana", url=Secret(urls.get(way, "ntfy://host/t")))
                 for way in ways

@@ -12,10 +12,10 @@ import pytest
 
 from tests.cli.state import standing
 from tests.lab.small_disks import small_disk
+from tests.service.manual_clock import ManualClock
 from watcher.demo.story import BOX, new_box
 from watcher.facts.finding import Urgency
 from watcher.readers.survey import Looking, Surveyor
-from watcher.service.clock import ManualClock
 from watcher.service.desk import Desk
 from watcher.service.ground import BACK_APART, STATE, Ground
 from watcher.service.message_id import message_id_of

@@ -179,7 +179,7 @@ def enclosure(**files: str) -> RecordedHost:
 
 def test_the_light_of_the_slot_that_a_disk_sits_in_is_found() -> None:
     found = lamp_of(enclosure(), "sda")
-    assert found == Lamp(enclosure="0:0:8:0", slot="Slot 03", path=f"{SLOT}/locate", lit=False)
+    assert found == Lamp(enclosure="0:0:8:0", slot="Slot 03", path=f"{SLOT}/locate")
 
 
 def test_without_a_light_or_without_the_disk_there_is_none() -> None:
@@ -192,7 +192,7 @@ def test_a_light_is_switched_by_a_digit(tmp_path: Path) -> None:
     """``1`` lights it, ``0`` puts it out (drivers/misc/enclosure.c of Linux, from memory)."""
     path = tmp_path / "locate"
     path.write_text("0")
-    lamp = Lamp(enclosure="e", slot="s", path=str(path), lit=False)
+    lamp = Lamp(enclosure="e", slot="s", path=str(path))
     set_lamp(lamp, on=True)
     assert path.read_text() == "1"
     set_lamp(lamp, on=False)
@@ -201,7 +201,7 @@ def test_a_light_is_switched_by_a_digit(tmp_path: Path) -> None:
 
 def test_a_light_that_cannot_be_set_says_so(tmp_path: Path) -> None:
     with pytest.raises(OSError, match="No such file"):
-        set_lamp(Lamp(enclosure="e", slot="s", path=str(tmp_path / "no" / "l"), lit=None), on=True)
+        set_lamp(Lamp(enclosure="e", slot="s", path=str(tmp_path / "no" / "l")), on=True)
 
 
 def _who(box: SimBox, disk: str) -> DriveIdentity:

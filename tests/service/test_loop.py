@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from time import monotonic
 from typing import Any
 
+from tests.service.manual_clock import ManualClock
 from tests.simulation.faulty import Disk
 from tests.simulation.stage import Stage
 from tests.simulation.world import World
@@ -16,8 +17,6 @@ from watcher.cases.observations import TimePassed
 from watcher.cases.policy import Person, Policy
 from watcher.readers.kernel_log import Position
 from watcher.readers.survey import Taken
-from watcher.service.clock import ManualClock
-from watcher.service.delivery_child import Ended
 from watcher.service.desk import Outcome, Standing
 from watcher.service.ground import Ground
 from watcher.service.looker import LONGEST_LOOK
@@ -37,9 +36,9 @@ class Delivery:
     reloaded: int = 0
     stopped: int = 0
     left: dict[str, datetime] = field(default_factory=dict)
-    ended: list[Ended] = field(default_factory=list)
+    ended: list[int] = field(default_factory=list)
 
-    def ensure(self, monotonic: float) -> Ended | None:
+    def ensure(self, monotonic: float) -> int | None:
         del monotonic
         return self.ended.pop() if self.ended else None
 
@@ -268,7 +267,7 @@ def test_new_settings_take_the_place_of_the_old_ones() -> None:
 
 def test_a_delivery_that_ended_by_itself_is_said() -> None:
     scene = Scene()
-    scene.delivery.ended.append(Ended(status=-9, times=1, retry_at=0.0))
+    scene.delivery.ended.append(-9)
     scene.watch.run()
     assert "ended by itself (status -9)" in scene.troubles[0]
 

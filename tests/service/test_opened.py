@@ -9,9 +9,9 @@ import pytest
 
 from tests.cli.state import SETTINGS
 from tests.lab.small_disks import make_read_only, small_disk
+from tests.service.manual_clock import ManualClock
 from tests.store.test_migrate import make_version
 from watcher.service.bootstrap import load_settings
-from watcher.service.clock import ManualClock
 from watcher.service.ground import Ground
 from watcher.service.opened import open_for_command, open_to_remember
 from watcher.service.settings_shape import Config

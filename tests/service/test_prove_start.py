@@ -9,12 +9,12 @@ import pytest
 
 from tests.readers.test_erase_guard import DRIVE, NAMED, box, disk
 from tests.service.fake_drive import T0, WHO, Scene
+from tests.service.manual_clock import ManualClock
 from watcher.facts.readiness import ShelfSpare
 from watcher.readers.erase_guard import Named
 from watcher.readers.recorded import RecordedHost
 from watcher.recovery.proof_verdict import Outcome, Result
 from watcher.recovery.proving import Phase
-from watcher.service.clock import ManualClock
 from watcher.service.prove_start import (
     AskedDrive,
     CannotProve,

@@ -13,7 +13,7 @@ def test_words_arrive_at_a_file_socket(tmp_path: Path) -> None:
     path = tmp_path / "notify"
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listener:
         listener.bind(str(path))
-        supervisor = Supervisor.from_environment({"NOTIFY_SOCKET": str(path)}, 1)
+        supervisor = Supervisor.from_environment({"NOTIFY_SOCKET": str(path)})
         assert supervisor.ready("watching 3 drives")
         assert listener.recv(200) == b"READY=1\nSTATUS=watching 3 drives"
 
@@ -28,14 +28,6 @@ def test_words_arrive_at_an_abstract_socket() -> None:
 
 def test_nobody_asked_or_nobody_listens(tmp_path: Path) -> None:
     """Without a socket, with an odd one or a dead one nothing is raised."""
-    assert not Supervisor.from_environment({}, 1).ready("x")
-    assert not Supervisor.from_environment({"NOTIFY_SOCKET": "odd"}, 1).ready("x")
+    assert not Supervisor.from_environment({}).ready("x")
+    assert not Supervisor.from_environment({"NOTIFY_SOCKET": "odd"}).ready("x")
     assert not Supervisor(address=str(tmp_path / "none")).stopping()
-
-
-def test_the_watchdog_is_for_the_process_it_names() -> None:
-    """WATCHDOG_PID of another process is not ours (sd_watchdog_enabled(3))."""
-    asked = {"WATCHDOG_USEC": "30000000", "WATCHDOG_PID": "7"}
-    assert Supervisor.from_environment(asked, 7).watchdog_seconds == 30.0
-    assert Supervisor.from_environment(asked, 8).watchdog_seconds is None
-    assert Supervisor.from_environment({"WATCHDOG_USEC": "x"}, 8).watchdog_seconds is None

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from tests.service.manual_clock import ManualClock
 from tests.web.browser import Browser
 from tests.web.stage import CHECK, COMPARED, PUBLIC, WORSE, stage_at
 from watcher.cases.policy import Person
@@ -20,7 +21,6 @@ from watcher.hub.shop import Shop
 from watcher.hub.wire import Joining, Parcel
 from watcher.notify.secret import Secret
 from watcher.notify.target import Target
-from watcher.service.clock import ManualClock
 from watcher.service.settings_hub import ClientSettings, ShopSettings
 from watcher.service.settings_shape import Config
 from watcher.store.accounts import Account, ProgramToken, Role

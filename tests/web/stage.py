@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import cache
 
+from tests.service.manual_clock import ManualClock
 from watcher.cli.play import Pace, Player
 from watcher.demo.story import OWNER, SCENES
 from watcher.facts.identity import BoxId
-from watcher.service.clock import ManualClock
 from watcher.service.desk import Desk
 from watcher.store.accounts import Account, Role
 from watcher.store.database import Store, open_memory

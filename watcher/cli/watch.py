@@ -129,7 +129,6 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
 
     def deliver_here(ground: Ground) -> Delivers:
         ways = Ways(
-            box=standing.box,
             targets=to_targets(config),
             timeout_seconds=float(config.delivery.timeout_seconds),
             give_up_after=timedelta(hours=config.delivery.give_up_hours),

@@ -22,7 +22,6 @@ from watcher.hub.intake import Door
 from watcher.hub.line import is_loopback
 from watcher.hub.shop import Shop
 from watcher.service.clock import Clock
-from watcher.service.delivery_child import Ended
 from watcher.store.errors import StoreAway, StoreError, StoreLocked
 
 COLLECT_AFTER = 50_000
@@ -239,7 +238,7 @@ def ease_collector() -> None:
 class Delivers(Protocol):
     """The delivery, as far as the hub needs it."""
 
-    def ensure(self, monotonic: float) -> Ended | None:
+    def ensure(self, monotonic: float) -> int | None:
         """Start it when it is not running."""
 
     def wake(self) -> None:
@@ -391,10 +390,10 @@ class HubLoop:
         if told:
             self._delivery.wake()
         try:
-            ended = self._delivery.ensure(self._clock.monotonic())
+            status = self._delivery.ensure(self._clock.monotonic())
         except OSError as error:
             self._trouble(f"Messages cannot be sent: the delivery does not start ({error}).")
             return
-        if ended is not None:
-            self._trouble(f"The delivery ended by itself (status {ended.status}); started again.")
+        if status is not None:
+            self._trouble(f"The delivery ended by itself (status {status}); started again.")
         self._alive("takes surveys in")

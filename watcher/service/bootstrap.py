@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from watcher.cases.policy import Hours
 from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId, DriveId
 from watcher.rules.catalogue import CATALOGUE
@@ -15,6 +14,7 @@ from watcher.service.desk import Standing
 from watcher.service.settings import (
     environment,
     load,
+    to_hours,
     to_policy,
     to_targets,
     to_tuning,
@@ -115,10 +115,7 @@ def to_upkeep(config: Config) -> Upkeep | None:
             self_test_every=timedelta(days=wanted.self_test_every_days),
             self_tests_at_once=wanted.self_tests_at_once,
         ),
-        busy=tuple(
-            Hours(begin=h.begin, end=h.end, weekdays=tuple(sorted(set(h.weekdays))))
-            for h in wanted.busy
-        ),
+        busy=tuple(to_hours(hours) for hours in wanted.busy),
         zone=config.zone or "UTC",
         stop_above_celsius=wanted.stop_above_celsius,
     )

@@ -72,28 +72,3 @@ class StepWatch:
 def raw_wall_clock() -> datetime:
     """Give the machine's wall clock as it is, even when it was stepped back."""
     return datetime.now(UTC)
-
-
-class ManualClock:
-    """A clock that moves only when it is told to; for the demo and for tests."""
-
-    def __init__(self, start: datetime) -> None:
-        """Begin at ``start``."""
-        self._now = start
-        self._started = start
-
-    def now(self) -> datetime:
-        """Give the time."""
-        return self._now
-
-    def monotonic(self) -> float:
-        """Give the seconds since the start."""
-        return (self._now - self._started).total_seconds()
-
-    def move_to(self, moment: datetime) -> None:
-        """Go on to ``moment``; a moment in the past changes nothing."""
-        self._now = max(self._now, moment)
-
-    def pass_by(self, span: timedelta) -> None:
-        """Go on by ``span``."""
-        self.move_to(self._now + span)

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watcher.facts.finding import Urgency
-from watcher.facts.identity import BoxId
 from watcher.notify.job import Job
 from watcher.notify.target import TIMEOUT_SECONDS, SendResult, Target
 from watcher.service.claims import is_alive, is_seen, is_told_by_a_lock, own_name
@@ -65,7 +64,6 @@ class Delivery:
         self,
         store: Store,
         *,
-        box: BoxId,
         targets: tuple[Target, ...],
         make_sender: Callable[[], Sender],
         clock: Clock,
@@ -82,7 +80,7 @@ class Delivery:
         ``left`` is told each message that has left, by its id, before that is written down. With
         ``to_the_end`` what is due when it is told to end is still taken and tried once.
         """
-        self.store, self.box, self.clock = store, box, clock
+        self.store, self.clock = store, clock
         self.use(targets, timeout_seconds, give_up_after)
         self.events: queue.SimpleQueue[Done | str] = queue.SimpleQueue()
         self.ending = False

@@ -11,7 +11,6 @@ import os
 import subprocess
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 from watcher.service.left import Left
@@ -44,15 +43,6 @@ def delivery_command(
     return tuple(command)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ended:
-    """The delivery process ended by itself, which it should not."""
-
-    status: int  # minus the signal's number when it was killed
-    times: int  # in a row
-    retry_at: float  # on the monotonic clock
-
-
 class DeliveryChild:
     """Keeps a delivery process running. ``ensure`` is called from the daemon's loop."""
 
@@ -75,12 +65,13 @@ class DeliveryChild:
         """Which messages have left, as it said: the latest, by their ids, and when."""
         return self._left.messages
 
-    def ensure(self, monotonic: float) -> Ended | None:
-        """Start the delivery when none runs and its gap is over; say so when it had ended.
+    def ensure(self, monotonic: float) -> int | None:
+        """Start the delivery when none runs and its gap is over.
 
-        Raises OSError when it cannot be started at all.
+        Gives with what status it ended by itself, when it did: minus the signal's number when it
+        was killed. Raises OSError when it cannot be started at all.
         """
-        ended = None
+        status = None
         if self._process is not None:
             status = self._process.poll()
             self._left.read(self._hears)
@@ -92,11 +83,10 @@ class DeliveryChild:
             self._times = 1 if lived >= LONG_ENOUGH_SECONDS else self._times + 1
             gap = RESTART_FIRST_SECONDS * (1 << min(self._times - 1, 10))
             self._retry_at = monotonic + min(gap, RESTART_LONGEST_SECONDS)
-            ended = Ended(status=status, times=self._times, retry_at=self._retry_at)
         if monotonic >= self._retry_at:
             self._process = self._start()
             self._started_at = monotonic
-        return ended
+        return status
 
     def _start(self) -> subprocess.Popen[bytes]:
         """Start it, with a pipe to it and one from it that never hold up the daemon."""

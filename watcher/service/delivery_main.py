@@ -27,11 +27,10 @@ import signal
 import sys
 import textwrap
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from watcher.facts.identity import BoxId
 from watcher.notify.target import Target
 from watcher.service.clock import SystemClock
 from watcher.service.delivery import Delivery, nobody_hears
@@ -63,16 +62,9 @@ def _for_the_eye(text: str) -> str:
     return "\n".join(textwrap.fill(line, width) for line in text.splitlines())
 
 
-def _settings(
-    path: str | None, environ: Mapping[str, str]
-) -> tuple[BoxId, tuple[Target, ...], float, timedelta]:
-    """Read what this process needs of the settings. Raises ConfigError."""
-    return _ways(load(path, environ))
-
-
-def _ways(config: Config) -> tuple[BoxId, tuple[Target, ...], float, timedelta]:
+def _ways(config: Config) -> tuple[tuple[Target, ...], float, timedelta]:
+    """Give what this process needs of the settings: ways, and limits."""
     return (
-        BoxId(config.box_name or "box"),
         to_targets(config),
         float(config.delivery.timeout_seconds),
         timedelta(hours=config.delivery.give_up_hours),
@@ -81,7 +73,7 @@ def _ways(config: Config) -> tuple[BoxId, tuple[Target, ...], float, timedelta]:
 
 def main() -> None:
     """Deliver until the input ends."""
-    ask = argparse.ArgumentParser(prog="python -m watcher.service.delivery")
+    ask = argparse.ArgumentParser(prog="python -m watcher.service.delivery_main")
     ask.add_argument("--store")
     ask.add_argument("--config")
     ask.add_argument("--left", type=int)
@@ -92,7 +84,7 @@ def main() -> None:
         sys.stdout.reconfigure(errors="replace")  # a terminal may lack a letter of a message
     try:
         config = load(asked.config, os.environ)
-        box, targets, timeout_seconds, give_up_after = _ways(config)
+        targets, timeout_seconds, give_up_after = _ways(config)
         if asked.store:
             store = open_store(Path(asked.store), now=clock.now(), check=False)
         else:
@@ -108,7 +100,6 @@ def main() -> None:
 
     delivery = Delivery(
         store,
-        box=box,
         targets=targets,
         make_sender=SenderProcess,
         clock=clock,
@@ -123,10 +114,10 @@ def main() -> None:
 
     def reload() -> None:
         try:
-            _, fresh, seconds, after = _settings(asked.config, os.environ)
+            fresh = load(asked.config, os.environ)
         except ConfigError:
             return  # the daemon says what is wrong; the old ways go on
-        delivery.use(fresh, seconds, after)
+        delivery.use(*_ways(fresh))
 
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: delivery.events.put("end"))

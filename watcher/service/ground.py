@@ -18,11 +18,10 @@ from types import MappingProxyType
 from typing import Final
 
 from watcher.facts.finding import Evidence, Finding, Urgency
-from watcher.facts.identity import BoxId, about_source
+from watcher.facts.identity import about_source
 from watcher.notify.target import Target
 from watcher.service.clock import Clock
 from watcher.service.delivery import Delivery
-from watcher.service.delivery_child import Ended
 from watcher.service.disk_proof import DiskProof
 from watcher.service.mark import Mark
 from watcher.service.message_id import message_id_of
@@ -96,8 +95,8 @@ class DeliveryHere:
         self._delivery = delivery
         self._thread: threading.Thread | None = None
 
-    def ensure(self, monotonic: float) -> Ended | None:
-        """Start the thread when it does not run."""
+    def ensure(self, monotonic: float) -> int | None:
+        """Start the thread when it does not run; it has no status."""
         del monotonic
         if self._thread is None or not self._thread.is_alive():
             self._thread = threading.Thread(target=self._delivery.run, name="delivery", daemon=True)
@@ -131,7 +130,6 @@ class DeliveryHere:
 class Ways:
     """What a delivery needs to know of the settings."""
 
-    box: BoxId
     targets: tuple[Target, ...]
     timeout_seconds: float
     give_up_after: timedelta
@@ -341,7 +339,6 @@ class Ground:
         """Give a delivery from memory."""
         delivery = Delivery(
             self.store,
-            box=ways.box,
             targets=ways.targets,
             make_sender=SenderProcess,
             clock=self._clock,

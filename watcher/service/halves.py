@@ -65,8 +65,10 @@ LOOK_SECONDS = 1800.0
 CONNECT_SECONDS = 5.0
 AGAIN_SECONDS = 30.0
 """How long a bell that cannot listen waits before it tries again."""
-REMEDY = "See what it says: journalctl -u midwatch-reader; and start it: systemctl restart "
-REMEDY += "midwatch-reader."
+REMEDY = (
+    "See what it says: journalctl -u midwatch-reader; and start it: systemctl restart "
+    "midwatch-reader."
+)
 
 
 class _NoAnswer(Exception):

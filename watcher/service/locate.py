@@ -48,7 +48,6 @@ class Lamp:
     enclosure: str
     slot: str
     path: str
-    lit: bool | None  # None: not told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +89,7 @@ def lamp_of(host: Host, disk: str) -> Lamp | None:
     for bay in read_bays(host):
         path = f"{FOLDER}/{bay.enclosure}/{bay.name}/locate"
         if disk in bay.disks and bay.locate_lit is not None and host.exists(path):
-            return Lamp(enclosure=bay.enclosure, slot=bay.name, path=path, lit=bay.locate_lit)
+            return Lamp(enclosure=bay.enclosure, slot=bay.name, path=path)
     return None
 
 

@@ -22,7 +22,6 @@ from watcher.readers.errors import CannotParse
 from watcher.readers.kernel_log import Position
 from watcher.readers.taken import Taken
 from watcher.service.clock import Clock, StepWatch, raw_wall_clock
-from watcher.service.delivery_child import Ended
 from watcher.service.desk import Desk, Outcome, Standing
 from watcher.service.ground import HISTORY, STATE, Ground
 from watcher.service.looker import NOT_BACK, Looker, Looks
@@ -51,8 +50,8 @@ class Delivers(Protocol):
     def left(self) -> Mapping[str, datetime]:
         """Which messages have left, as far as it said, by their ids."""
 
-    def ensure(self, monotonic: float) -> Ended | None:
-        """Start it when it is not running; say so when it had ended by itself."""
+    def ensure(self, monotonic: float) -> int | None:
+        """Start it when it is not running; give its status when it had ended by itself."""
 
     def wake(self) -> None:
         """Say that there may be something to send."""
@@ -263,13 +262,13 @@ class Watch:
     def _keep_delivering(self) -> None:
         """Keep the delivery running, and say when it cannot be."""
         try:
-            ended = self._delivery.ensure(self._clock.monotonic())
+            status = self._delivery.ensure(self._clock.monotonic())
         except OSError as error:
             self._hooks.trouble(f"Messages cannot be sent: the delivery does not start ({error}).")
             return
-        if ended is not None:
+        if status is not None:
             self._hooks.trouble(
-                f"The delivery of messages ended by itself (status {ended.status}); it is started "
+                f"The delivery of messages ended by itself (status {status}); it is started "
                 "again and nothing is lost."
             )
 

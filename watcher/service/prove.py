@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass, replace
-from datetime import datetime
 from typing import Final, Protocol
 
 from watcher.facts.drive import DriveReading, Medium, Metric, SelfTest, Verdict
@@ -21,6 +20,7 @@ from watcher.recovery.proving import (
     Proof,
     Warmth,
 )
+from watcher.service.clock import Clock
 from watcher.service.prove_pass import DriveGone, Faults, Pass, ReadPass, WritePass
 from watcher.service.raw_device import Device
 
@@ -56,16 +56,6 @@ class Drive(Protocol):
 
     def start_self_test(self) -> str:
         """Start its extended self-test; the reason when it did not start."""
-
-
-class Clock(Protocol):
-    """What time it is; see ``service/clock.py``."""
-
-    def now(self) -> datetime:
-        """Give the time as aware UTC."""
-
-    def monotonic(self) -> float:
-        """Give seconds that only grow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,9 +99,8 @@ class Prover:
                 self._self_test()
         except DriveGone as error:
             self._give_up(f"The drive went away during the burn-in ({error}).")
-        if self.proof.phase is not Phase.DONE or self.proof.gave_up:
-            return self.proof
-        self._save()
+        if self.proof.phase is Phase.DONE and not self.proof.gave_up:
+            self._save()
         return self.proof
 
     def _note_before(self) -> None:

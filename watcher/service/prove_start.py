@@ -21,7 +21,7 @@ from watcher.readers.smartctl import read_drive
 from watcher.readers.spare import look_at_spare
 from watcher.recovery.proof_verdict import Outcome, Result
 from watcher.recovery.proving import Phase, Proof
-from watcher.service.prove import Clock
+from watcher.service.clock import Clock
 
 SEED_BYTES: Final = 16
 

@@ -28,7 +28,7 @@ BARE_BYTES: Final = 160 * 1024 * 1024
 """How much is written while a drive is missing."""
 
 LABEL: Final = "practice"
-_RAID1: Final = re.compile(r"^(Data|System|Metadata), (\w+):", re.MULTILINE)
+_PROFILE: Final = re.compile(r"^(Data|System|Metadata), (\w+):", re.MULTILINE)
 
 
 class CannotPractise(Exception):
@@ -107,7 +107,7 @@ class Scratch:
     @property
     def has_single_copies(self) -> bool:
         """Whether some data has one copy only."""
-        found = _RAID1.findall(self.run("btrfs", "filesystem", "df", str(self.at)))
+        found = _PROFILE.findall(self.run("btrfs", "filesystem", "df", str(self.at)))
         return not found or any(profile != "RAID1" for _, profile in found)
 
     @property

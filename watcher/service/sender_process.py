@@ -61,9 +61,7 @@ class SenderProcess:
         try:
             process = self._ready()
         except OSError as error:
-            return SendResult(
-                ok=False, ours=True, error=f"the sender cannot be started ({error.strerror})"
-            )
+            return _own_failure(f"the sender cannot be started ({error.strerror})")
         if process is None:
             return _own_failure("the sender did not start in time")
         limits = self._limits
@@ -76,9 +74,7 @@ class SenderProcess:
             process.stdin.flush()
         except OSError:
             self.kill()
-            return SendResult(
-                ok=False, ours=True, error="the sender ended before it took the message"
-            )
+            return _own_failure("the sender ended before it took the message")
         line = self._line(process, limit)
         if not line:
             died = line is not None and _status_of(process) != -signal.SIGALRM
@@ -90,9 +86,7 @@ class SenderProcess:
             result = read_result(line)
         except BadJob:
             self.kill()
-            return SendResult(
-                ok=False, ours=True, error="the sender gave no answer that can be read"
-            )
+            return _own_failure("the sender gave no answer that can be read")
         if result.left_behind:
             self.kill()
         return result

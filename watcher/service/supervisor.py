@@ -1,8 +1,8 @@
 """Talking to systemd: ready, alive, stopping. Nothing happens where systemd did not ask.
 
 Protocol: sd_notify(3), a datagram to the socket named in NOTIFY_SOCKET ("@" begins an abstract
-name). Watchdog: sd_watchdog_enabled(3), WATCHDOG_USEC microseconds for the process WATCHDOG_PID;
-"alive" is said only after a complete round, so a loop that turns without working is restarted.
+name). "Alive" is what its watchdog waits for (systemd.service(5), WatchdogSec=): said only while
+rounds are made, so that a loop that turns without working is started anew.
 """
 
 from __future__ import annotations
@@ -18,18 +18,12 @@ class Supervisor:
     """The supervisor that started this process, or none."""
 
     address: str = ""  # "" when nobody asked
-    watchdog_seconds: float | None = None  # silence longer than this gets the process killed
 
     @classmethod
-    def from_environment(cls, environ: Mapping[str, str], pid: int) -> Supervisor:
+    def from_environment(cls, environ: Mapping[str, str]) -> Supervisor:
         """Read what systemd put into the environment."""
         address = environ.get("NOTIFY_SOCKET", "")
-        if address[:1] not in {"/", "@"}:
-            address = ""
-        microseconds = environ.get("WATCHDOG_USEC", "")
-        for_us = environ.get("WATCHDOG_PID", str(pid)) == str(pid)
-        seconds = int(microseconds) / 1e6 if microseconds.isdigit() and for_us else None
-        return cls(address=address, watchdog_seconds=seconds or None)
+        return cls(address=address if address[:1] in {"/", "@"} else "")
 
     def say(self, *words: str) -> bool:
         """Send ``NAME=value`` words; False when nobody asked or nobody listens."""
@@ -49,7 +43,7 @@ class Supervisor:
         return self.say("READY=1", f"STATUS={status}")
 
     def alive(self, status: str) -> bool:
-        """Say that a complete round was made."""
+        """Say that rounds are made."""
         return self.say("WATCHDOG=1", f"STATUS={status}")
 
     def stopping(self) -> bool:
@@ -59,4 +53,4 @@ class Supervisor:
 
 def ours() -> Supervisor:
     """Give the supervisor of this process."""
-    return Supervisor.from_environment(os.environ, os.getpid())
+    return Supervisor.from_environment(os.environ)

@@ -63,7 +63,6 @@ TAKEN: Final[Mapping[str, str]] = {
     "pool_change": "",
     "pool_work": "WHERE at >= :lately",
     "record": "WHERE at >= :lately",
-    "signing_key": "",
     "survey": "",
 }
 """The tables that go into memory, and which of their rows."""
