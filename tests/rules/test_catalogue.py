@@ -188,12 +188,16 @@ def test_a_sound_box_is_silent() -> None:
         (Scope(drive=drive("a")), True),
         (Scope(model="Altair A8"), True),
         (Scope(pool=TANK), True),
+        (Scope(drive="XA1"), True),
+        (Scope(pool="tank"), True),
         (Scope(drive=drive("b")), False),
+        (Scope(drive="XB1"), False),
         (Scope(model="Vega V2"), False),
+        (Scope(pool="shed"), False),
     ],
 )
 def test_a_rule_can_be_switched_off_for_box_drive_model_or_pool(where: Scope, silent: bool) -> None:
-    """And then is silent there alone."""
+    """And then is silent there alone. Owners write serial numbers and names, not our ids."""
     tuning = Tuning(off=(SwitchedOff(rule="sectors-in-doubt", where=where),))
     seen = view(reading("a", {Metric.PENDING_SECTORS: 1}), pools=(pool(),))
     assert ("sectors-in-doubt" not in {f.rule for f in judge(seen, tuning)}) is silent
@@ -203,8 +207,18 @@ def test_switching_a_rule_off_for_a_drive_hides_no_trouble_of_its_pool() -> None
     """A pool's finding is about the pool."""
     tuning = Tuning(off=(SwitchedOff(rule="margin-gone", where=Scope(drive=drive("c"))),))
     assert "margin-gone" in {f.rule for f in judge(view(pools=(pool(lost="c"),)), tuning)}
-    there = Tuning(off=(SwitchedOff(rule="margin-gone", where=Scope(pool=TANK)),))
-    assert "margin-gone" not in {f.rule for f in judge(view(pools=(pool(lost="c"),)), there)}
+    for name in (TANK, "tank"):
+        there = Tuning(off=(SwitchedOff(rule="margin-gone", where=Scope(pool=name)),))
+        assert "margin-gone" not in {f.rule for f in judge(view(pools=(pool(lost="c"),)), there)}
+
+
+def test_a_threshold_can_be_set_for_a_pool_by_its_name_also_when_it_does_not_show() -> None:
+    view_of_tank = view(pool_pasts=(pool_past(),))
+    for name, days in ((TANK, 60), ("tank", 60), ("shed", 35)):
+        change = Override(rule="scrub-overdue", threshold="days", value=60, where=Scope(pool=name))
+        found = CATALOGUE["scrub-overdue"].threshold("days")
+        target = view_of_tank.target_of_pool(TANK)
+        assert found.of(Tuning(overrides=(change,)), "scrub-overdue", target) == days
 
 
 def test_an_explanation_shows_thresholds_as_they_hold() -> None:

@@ -23,7 +23,9 @@ from watcher.rules.tuning import (
     Tuning,
 )
 
-TARGET = Target(box=BOX, drive=drive("a"), model="Altair A8", pool=TANK)
+TARGET = Target(
+    box=BOX, drive=drive("a"), serial="XA1", model="Altair A8", pool=TANK, pool_name="tank"
+)
 
 
 @pytest.mark.parametrize(
@@ -37,6 +39,9 @@ TARGET = Target(box=BOX, drive=drive("a"), model="Altair A8", pool=TANK)
         (Scope(model="ALTAIR a8"), True),
         (Scope(model="Altair"), False),
         (Scope(pool=TANK), True),
+        (Scope(drive="XA1", pool="tank"), True),
+        (Scope(drive="XA1", pool="shed"), False),
+        (Scope(drive="XB1"), False),
         (Scope(box=BOX, drive=drive("b")), False),
     ],
 )

@@ -18,7 +18,6 @@ from pydantic import BaseModel
 from watcher.cases.policy import Digest, Hours, Ladder, LadderChoice, Person, Rung
 from watcher.facts.drive import Metric
 from watcher.facts.finding import Urgency
-from watcher.facts.identity import DriveId, PoolId
 from watcher.facts.pool import AtStake, Role
 from watcher.notify.target import TERMINAL
 from watcher.rules.tuning import Compare, Override, OwnRule, Scope, SwitchedOff
@@ -396,19 +395,18 @@ rules:
       urgency: note
       sentence: It parks often.
 """
-        ),
-        {"S1": DriveId("wwn-1")},
+        )
     )
     assert tuning.overrides == (
         Override(
             rule="too-hot-for-its-rating",
             threshold="percent-above-limit",
             value=2.5,
-            where=Scope(drive=DriveId("wwn-1")),
+            where=Scope(drive="S1"),
         ),
     )
     assert tuning.off == (
-        SwitchedOff(rule="drive-gone", where=Scope(model="Altair A8", pool=PoolId("md:x"))),
+        SwitchedOff(rule="drive-gone", where=Scope(model="Altair A8", pool="md:x")),
         SwitchedOff(rule="mine"),
     )
     assert tuning.own == (

@@ -17,7 +17,7 @@ from watcher.cases.observations import Observation
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.say import say
 from watcher.cli.which_box import BOX, CLIENT, box_named, option_of
-from watcher.facts.identity import BoxId, DriveId
+from watcher.facts.identity import BoxId
 from watcher.facts.pool import Pool
 from watcher.facts.survey import Survey
 from watcher.facts.units import say_span
@@ -80,17 +80,13 @@ class Room:
         return zone_of(self.config)
 
     def desk(self) -> Desk:
-        """Give the desk over this store, with the owner's serial numbers known."""
-        with self.store.snapshot() as tx:
-            known = tx.drives(self.box)
-        return Desk(self.store, self._of(to_standing(self.config, drive_ids(known))))
+        """Give the desk over this store."""
+        return Desk(self.store, self.standing)
 
-    def desk_standing(self) -> Standing:
-        """Give what the desk works by, for those who only look."""
-        return self._of(to_standing(self.config))
-
-    def _of(self, standing: Standing) -> Standing:
-        """Give the standing as it is for the box: at a hub by whose box it is."""
+    @property
+    def standing(self) -> Standing:
+        """What the desk works by for the box: at a hub by whose box it is."""
+        standing = to_standing(self.config)
         if not self.at_hub:
             return standing
         clients = Clients(standing, self.config)
@@ -106,8 +102,7 @@ class Room:
 
     def hear_within(self, tx: Transaction, observation: Observation) -> Outcome:
         """Hand it to the desk within a transaction that does more."""
-        standing = self._of(to_standing(self.config, drive_ids(tx.drives(self.box))))
-        outcome = Desk(self.store, standing).hear_within(tx, observation, self.now)
+        outcome = self.desk().hear_within(tx, observation, self.now)
         if self.at is not None and not outcome.refused:
             tx.set_due(self.at.box, outcome.deadline)
         return outcome
@@ -337,8 +332,3 @@ def label_of(drive: KnownDrive) -> str:
     if not name:
         return f"drive at {where}" if where else str(who.drive)
     return name + (f" ({where})" if where else "")
-
-
-def drive_ids(drives: tuple[KnownDrive, ...]) -> dict[str, DriveId]:
-    """Give the id of each serial number."""
-    return {d.identity.serial: d.identity.drive for d in drives if d.identity.serial}

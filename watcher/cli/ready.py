@@ -60,7 +60,7 @@ def as_json(card: Card) -> str:
 def prepared_view(tx: Transaction, room: Room) -> View:
     """Give the last survey with all that is known of readiness, or stop."""
     view_here(tx, room)
-    view = last_view(tx, room.box, room.now, room.desk_standing())
+    view = last_view(tx, room.box, room.now, room.standing)
     if view is None:
         raise Stop("No survey was taken yet. Start the watch first.", Exit.NO_STATE)
     return view
@@ -73,7 +73,7 @@ def prepared_view(tx: Transaction, room: Room) -> View:
 def ready(context: click.Context, *, for_programs: bool) -> None:
     """Say how prepared this box is for the next failure, in sentences and not in a number."""
     with room_of(context) as room, room.store.snapshot() as tx:
-        standing = room.desk_standing()
+        standing = room.standing
         card = card_of(prepared_view(tx, room), standing.tuning)
     if for_programs:
         click.echo(as_json(card))

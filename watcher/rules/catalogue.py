@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from types import MappingProxyType
 from typing import Final
 
@@ -68,14 +69,11 @@ def targets_of(view: View, finding: Finding) -> tuple[Target, ...]:
     """
     if finding.subject.kind is SubjectKind.DRIVE:
         drive_id = DriveId(finding.subject.key)
-        who = view.identity_of(drive_id)
-        model = who.model if who is not None else None
-        pools = tuple(pool.pool for pool in view.pools_of(drive_id)) or (None,)
-        return tuple(
-            Target(box=view.survey.box, drive=drive_id, model=model, pool=pool) for pool in pools
-        )
+        target = view.target_of(drive_id)
+        others = view.pools_of(drive_id)[1:]
+        return (target, *(replace(target, pool=p.pool, pool_name=p.name) for p in others))
     if finding.subject.kind is SubjectKind.POOL:
-        return (Target(box=view.survey.box, pool=PoolId(finding.subject.key)),)
+        return (view.target_of_pool(PoolId(finding.subject.key)),)
     return (Target(box=view.survey.box),)
 
 

@@ -158,7 +158,7 @@ def _begin(day: RecordedDay) -> _Drive:
     )
     return _Drive(
         identity=identity,
-        target=Target(box=BOX, drive=identity.drive, model=day.model),
+        target=Target(box=BOX, drive=identity.drive, serial=day.serial, model=day.model),
         story=DriveStory(day.serial, day.model),
         plan=plan_for(frozenset(day.metrics)),
         first_seen=day.at,

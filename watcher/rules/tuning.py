@@ -21,8 +21,10 @@ class Target:
 
     box: BoxId
     drive: DriveId | None = None
+    serial: str | None = None
     model: str | None = None
     pool: PoolId | None = None
+    pool_name: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,16 +32,16 @@ class Scope:
     """For whom a change holds. A part that is None holds for all; all None is everywhere."""
 
     box: BoxId | None = None
-    drive: DriveId | None = None
+    drive: str | None = None  # its serial number, as printed on it, or its id
     model: str | None = None  # as the drive names itself, capitals do not matter
-    pool: PoolId | None = None
+    pool: str | None = None  # its name or its id
 
     def covers(self, target: Target) -> bool:
         """Tell whether every named part is the target's."""
         return (
             (self.box is None or self.box == target.box)
-            and (self.drive is None or self.drive == target.drive)
-            and (self.pool is None or self.pool == target.pool)
+            and (self.drive is None or self.drive in {target.drive, target.serial})
+            and (self.pool is None or self.pool in {target.pool, target.pool_name})
             and (
                 self.model is None
                 or (target.model is not None and self.model.lower() == target.model.lower())

@@ -194,8 +194,10 @@ class View:
             target = self._targets[drive] = Target(
                 box=self.survey.box,
                 drive=drive,
+                serial=who.serial if who is not None else None,
                 model=who.model if who is not None else None,
                 pool=pools[0].pool if pools else None,
+                pool_name=pools[0].name if pools else None,
             )
         return target
 
@@ -206,7 +208,10 @@ class View:
 
     def target_of_pool(self, pool: PoolId) -> Target:
         """Give what scopes of the settings are compared with for a pool."""
-        return Target(box=self.survey.box, pool=pool)
+        name = next((one.name for one in self.survey.pools if one.pool == pool), None)
+        if name is None and (past := self.pool_past.get(pool)) is not None:
+            name = past.name
+        return Target(box=self.survey.box, pool=pool, pool_name=name)
 
 
 def say_bay(bay: str) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from watcher.exposure.window import WindowPlan
-from watcher.facts.identity import BoxId, DriveId
+from watcher.facts.identity import BoxId
 from watcher.rules.catalogue import CATALOGUE
 from watcher.service.desk import Standing
 from watcher.service.settings import (
@@ -81,12 +81,12 @@ def zone_of(config: Config) -> ZoneInfo:
     return ZoneInfo(config.zone or "UTC")
 
 
-def to_standing(config: Config, drives: Mapping[str, DriveId] | None = None) -> Standing:
+def to_standing(config: Config) -> Standing:
     """Give what the desk works by."""
     return Standing(
         box=box_of(config),
         policy=to_policy(config),
-        tuning=to_tuning(config, drives),
+        tuning=to_tuning(config),
         targets=to_targets(config),
         plan=WindowPlan(zone=zone_of(config)),
         page_url=config.web.public_url if config.web.enabled else "",

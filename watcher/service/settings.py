@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 from pydantic import ValidationError
 
 from watcher.cases.policy import Digest, Hours, Ladder, LadderChoice, Person, Policy, Rung
-from watcher.facts.identity import BoxId, DriveId, PoolId
+from watcher.facts.identity import BoxId
 from watcher.notify.secret import Secret
 from watcher.notify.target import TERMINAL, Target
 from watcher.rules.tuning import Compare, Override, OwnRule, Scope, SwitchedOff, Tuning
@@ -263,24 +263,19 @@ def to_targets(config: Config) -> tuple[Target, ...]:
     return tuple(targets)
 
 
-def to_tuning(config: Config, drives: Mapping[str, DriveId] | None = None) -> Tuning:
-    """Give what the owner changed about the rules.
-
-    ``drives`` maps serial numbers to drive ids, so that an owner can write what is printed on the
-    drive; a text that is in no map is taken as a drive id.
-    """
-    ids = drives or {}
+def to_tuning(config: Config) -> Tuning:
+    """Give what the owner changed about the rules."""
     changes = config.rules
     return Tuning(
         overrides=(
             *_by_the_calendar(config),
             *(
-                Override(rule=c.rule, threshold=c.threshold, value=c.value, where=_scope(c, ids))
+                Override(rule=c.rule, threshold=c.threshold, value=c.value, where=_scope(c))
                 for c in changes.thresholds
             ),
         ),
-        off=tuple(SwitchedOff(rule=off.rule, where=_scope(off, ids)) for off in changes.off),
-        own=tuple(_own_rule(rule, ids) for rule in changes.own),
+        off=tuple(SwitchedOff(rule=off.rule, where=_scope(off)) for off in changes.off),
+        own=tuple(_own_rule(rule) for rule in changes.own),
     )
 
 
@@ -306,16 +301,16 @@ def _by_the_calendar(config: Config) -> tuple[Override, ...]:
     return tuple(made)
 
 
-def _scope(given: ScopedSettings, ids: Mapping[str, DriveId]) -> Scope:
+def _scope(given: ScopedSettings) -> Scope:
     return Scope(
         box=BoxId(given.box) if given.box else None,
-        drive=ids.get(given.drive, DriveId(given.drive)) if given.drive else None,
+        drive=given.drive,
         model=given.model,
-        pool=PoolId(given.pool) if given.pool else None,
+        pool=given.pool,
     )
 
 
-def _own_rule(rule: OwnRuleSettings, ids: Mapping[str, DriveId]) -> OwnRule:
+def _own_rule(rule: OwnRuleSettings) -> OwnRule:
     if rule.over is not None:
         compare, value = Compare.OVER, rule.over
     elif rule.under is not None:
@@ -331,5 +326,5 @@ def _own_rule(rule: OwnRuleSettings, ids: Mapping[str, DriveId]) -> OwnRule:
         urgency=rule.urgency,
         sentence=rule.sentence,
         next_step=rule.next_step,
-        where=_scope(rule, ids),
+        where=_scope(rule),
     )
