@@ -17,7 +17,7 @@ from tests.readers.drive_samples import (
     ata_lines,
     recorded,
 )
-from watcher.facts.drive import DriveReading, Metric, Protocol, Verdict
+from watcher.facts.drive import DriveReading, Metric, Protocol, Recovery, Verdict
 from watcher.readers.errors import CannotParse
 from watcher.readers.second_reader import device_of
 from watcher.readers.smartctl import parse
@@ -128,8 +128,11 @@ def test_opposite_verdicts_are_damage() -> None:
         read(answer(ata_document(), lines))
 
 
-def test_what_pysmart_cannot_read_is_a_doubt() -> None:
-    """pySMART 1.4.3 raises on the brief form of the table; JSON and text are used all the same."""
+def test_what_pysmart_cannot_read_says_nothing_of_the_drive() -> None:
+    """pySMART 1.4.3 raises on the brief form of the table; JSON and text are used all the same.
+
+    A doubt would be a note to the owner that part of the drive's answer is odd, which is not so.
+    """
     lines = []
     for line in ata_lines(ata_document()):
         parts = line.split(None, 9)
@@ -137,9 +140,105 @@ def test_what_pysmart_cannot_read_is_a_doubt() -> None:
             flags = "PO--CK" if parts[6] == "Pre-fail" else "-O--CK"
             line = " ".join([*parts[:2], flags, *parts[3:6], "-", parts[9]])  # noqa: PLW2901
         lines.append(line)
+    assert device_of(lines, Protocol.ATA, "/dev/sdb") is None
     reading = read(answer(ata_document(), lines), deep=True)
-    assert reading.doubts == ("pySMART could not read the answer; the JSON and the text agree.",)
+    assert reading.doubts == ()
     assert reading.metric(Metric.REALLOCATED_SECTORS) == 24
+
+
+def test_pysmart_must_read_the_same_drive() -> None:
+    lines = ata_lines(ata_document())
+    at = next(i for i, line in enumerate(lines) if line.startswith("Serial Number"))
+    lines.insert(at + 1, "Serial Number:    HX81-00043")
+    assert read(answer(ata_document(), lines)).doubts == ()
+    (doubt,) = read(answer(ata_document(), lines), deep=True).doubts
+    assert "another serial number" in doubt
+
+
+RECOVERY = {
+    "7 seconds": ({"enabled": True, "deciseconds": 70}, "     70 (7.0 seconds)"),
+    "a comma": ({"enabled": True, "deciseconds": 70}, "     70 (7,0 seconds)"),
+    "a minute": ({"enabled": True, "deciseconds": 600}, "    600 (60.0 seconds)"),
+    "none": ({"enabled": False}, " Disabled"),
+}
+"""As smartctl prints them: the text as in the open reports (linuxhw), the JSON from memory of its
+sources; the names ata_sct_erc, deciseconds and write stand in the program of version 7.3."""
+
+
+def told_recovery(
+    read_part: str, write_part: str, *, as_json: bool = True, as_text: bool = True
+) -> Recovery | None:
+    """Read an answer that tells how long the drive tries, in one form or in both."""
+    document = ata_document()
+    lines = ata_lines(document)
+    if as_text:
+        lines += [
+            "SCT Error Recovery Control:",
+            f"           Read:{RECOVERY[read_part][1]}",
+            f"          Write:{RECOVERY[write_part][1]}",
+            "",
+        ]
+    if as_json:
+        parts = {"read": RECOVERY[read_part][0], "write": RECOVERY[write_part][0]}
+        document |= {"ata_sct_erc": parts}
+    return read(answer(document, lines), deep=True).recovery
+
+
+@pytest.mark.parametrize("forms", [(True, True), (True, False), (False, True)])
+@pytest.mark.parametrize(
+    ("parts", "limit"),
+    [
+        (("7 seconds", "7 seconds"), 7_000),
+        (("a comma", "a comma"), 7_000),
+        (("7 seconds", "a minute"), 60_000),
+        (("none", "none"), None),
+        (("7 seconds", "none"), None),  # 21 of the open reports
+    ],
+)
+def test_of_two_times_of_recovery_the_longer_counts(
+    parts: tuple[str, str], limit: int | None, forms: tuple[bool, bool]
+) -> None:
+    found = told_recovery(*parts, as_json=forms[0], as_text=forms[1])
+    assert found == Recovery(limit_milliseconds=limit)
+
+
+def test_a_drive_that_cannot_be_given_a_limit_says_so_in_the_text_alone() -> None:
+    for said in ("SCT Error Recovery Control command not supported", "SCT Commands not supported"):
+        lines = [*ata_lines(ata_document()), said, ""]
+        found = read(answer(ata_document(), lines)).recovery
+        assert found == Recovery(limit_milliseconds=None, knows_limit=False)
+
+
+def test_a_time_of_recovery_that_is_not_told_in_full_is_not_known() -> None:
+    assert read(ata_answer()).recovery is None
+    for said in (
+        ["SCT Commands not supported if ATA Security is LOCKED"],
+        ["SCT Error Recovery Control:", "           Read:     70 (7.0 seconds)"],
+        ["SCT Error Recovery Control:"],
+        ["SCT Error Recovery Control:", "           Read: often", "          Write: Disabled"],
+    ):
+        lines = [*ata_lines(ata_document()), *said, ""]
+        assert read(answer(ata_document(), lines)).recovery is None
+    off, on = {"enabled": False}, {"enabled": True, "deciseconds": 70}
+    for parts in (
+        {"read": off},
+        {"read": on, "write": {}},
+        {"read": {"enabled": True}, "write": on},
+    ):
+        assert read(answer(ata_document() | {"ata_sct_erc": parts})).recovery is None
+
+
+def test_two_times_of_recovery_in_one_answer_are_damage() -> None:
+    document = ata_document() | {"ata_sct_erc": {p: {"enabled": False} for p in ("read", "write")}}
+    lines = [
+        *ata_lines(document),
+        "SCT Error Recovery Control:",
+        "           Read:     70 (7.0 seconds)",
+        "          Write:     70 (7.0 seconds)",
+        "",
+    ]
+    with pytest.raises(CannotParse, match="recovery"):
+        read(answer(document, lines))
 
 
 def test_a_self_test_log_that_differs_is_a_doubt() -> None:

@@ -13,7 +13,7 @@ from tests.cli.state import standing
 from tests.readers.drive_samples import NOW, ROWS, Row, answer, ata_document
 from watcher.demo.box import SimBox
 from watcher.demo.story import BOX, new_box
-from watcher.facts.drive import DriveReading, DriveUnread, Metric, Unread
+from watcher.facts.drive import DriveReading, DriveUnread, Metric, Recovery, Unread
 from watcher.readers.drive_target import DriveTarget
 from watcher.readers.host import Ended, Ran
 from watcher.readers.slow_pages import COMMAND_FAILED, KEPT, SlowPages
@@ -60,6 +60,17 @@ def test_what_a_deep_look_told_stands_until_the_next_deep_look() -> None:
     assert shown(pages, reading(page(3, 0x38, 0)), deep=True) == {Metric.PENDING_SECTORS: 0}
     assert shown(pages, reading(), deep=False) == {Metric.PENDING_SECTORS: 0}
     assert shown(pages, reading(), deep=True) == {}, "the drive tells no such page any more"
+
+
+def test_how_long_a_drive_tries_is_known_between_the_deep_looks() -> None:
+    pages = SlowPages()
+    told = replace(reading(), recovery=Recovery(limit_milliseconds=None))
+    seen = []
+    for one, deep in ((told, True), (reading(), False), (reading(), False), (reading(), True)):
+        pages.to_ask([TARGET], deep=deep)
+        (found,) = pages.complete([one], [])
+        seen.append(found.recovery)
+    assert seen == [told.recovery, told.recovery, told.recovery, None]
 
 
 def test_what_a_quick_look_tells_itself_is_never_older() -> None:

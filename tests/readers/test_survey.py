@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from watcher.demo.box import SimBox
 from watcher.demo.story import BOX, new_box
-from watcher.facts.drive import Metric, Unread
+from watcher.facts.drive import Metric, Recovery, Unread
 from watcher.facts.identity import DriveId
 from watcher.facts.kernel_event import Category
 from watcher.facts.pool import AtStake, Protection
@@ -184,6 +186,52 @@ def test_what_the_kernel_counts_is_told_from_the_second_look_on() -> None:
     assert {r.metric(Metric.WAIT_MICROSECONDS) for r in first.drives} == {None}
     assert {r.metric(Metric.WAIT_MICROSECONDS) for r in second.drives} == {7_500}
     assert {r.metric(Metric.THROUGHPUT_BYTES_PER_SECOND) for r in second.drives} == {20 * 64 * 1024}
+
+
+class Unlimited(SimBox):
+    """A box whose drives have no limit to how long they try a bad sector."""
+
+    def __init__(self) -> None:
+        whole = new_box()
+        super().__init__(
+            name=whole.name,
+            now=whole.now,
+            drives=whole.drives,
+            arrays=whole.arrays,
+            log=whole.log,
+        )
+        self.asked: list[Sequence[str]] = []
+
+    def run(
+        self, argv: Sequence[str], *, limit_seconds: float = 30.0, lane: str | None = None
+    ) -> Ran:
+        ran = super().run(argv, limit_seconds=limit_seconds, lane=lane)
+        if argv[0] != "smartctl" or "-a" not in argv:
+            return ran
+        self.asked.append(argv)
+        if "scterc" not in argv:
+            return ran
+        document = json.loads(ran.stdout)
+        document["ata_sct_erc"] = {part: {"enabled": False} for part in ("read", "write")}
+        return replace(ran, stdout=json.dumps(document))
+
+    def read_text(self, path: str) -> str:
+        return "30\n" if path.endswith("/device/timeout") else super().read_text(path)
+
+
+def test_who_gives_up_first_is_known_at_every_look_and_costs_no_question_more() -> None:
+    box = Unlimited()
+    surveyor = look(box)
+    asked = []
+    for number, deep in enumerate((True, False)):
+        box.asked.clear()
+        survey = surveyor.take(f"s{number}", NOW, deep=deep).survey
+        asked.append(["scterc" in argv for argv in box.asked])
+        assert {one.recovery for one in survey.drives} == {
+            Recovery(limit_milliseconds=None, kernel_seconds=30)
+        }
+    drives = len(box.drives)
+    assert asked == [[True] * drives, [False] * drives]
 
 
 class Silent(SimBox):

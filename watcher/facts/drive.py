@@ -121,6 +121,18 @@ class SelfTest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Recovery:
+    """How long a drive tries to read or write a bad sector, and how long the kernel waits for it.
+
+    Of reading and writing the longer; what a drive does not tell is no ``Recovery`` at all.
+    """
+
+    limit_milliseconds: int | None  # None: no limit is set, or the drive knows none
+    knows_limit: bool = True  # False: the drive says that it cannot be given one
+    kernel_seconds: int | None = None  # until the kernel gives a command up; None: not known
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DriveIdentity:
     """Who a drive is: what does not change while it lives."""
 
@@ -152,6 +164,7 @@ class DriveReading:
     attributes: tuple[Attribute, ...] = ()
     self_tests: tuple[SelfTest, ...] = ()
     self_test_remaining_percent: int | None = None  # while one runs
+    recovery: Recovery | None = None  # None: the drive does not tell
     exit_status: int = 0  # of smartctl, a bit field
     doubts: tuple[str, ...] = ()  # what was odd in the answer, in a sentence each
     source: str = ""  # program and version

@@ -95,7 +95,7 @@ def between(before: Counted, now: Counted, seconds: float) -> Between | None:
     return Between(bytes_per_second=int(sum(moved) / seconds), wait_microseconds=mean)
 
 
-def _disks_of(reading: DriveReading, blocks: BlockMap | None) -> tuple[str, ...]:
+def disks_of(reading: DriveReading, blocks: BlockMap | None) -> tuple[str, ...]:
     """Name the disks by which a drive is seen; none where they are not known."""
     name = reading.node.removeprefix("/dev/")
     if "/" in name or behind_controller(reading.device_type):
@@ -132,7 +132,7 @@ class BlockCounters:
         blocks: BlockMap | None = None,
     ) -> tuple[DriveReading, ...]:
         """Give the readings with what the kernel counted since the last look."""
-        return tuple(self._added(host, one, _disks_of(one, blocks), now) for one in readings)
+        return tuple(self._added(host, one, disks_of(one, blocks), now) for one in readings)
 
     def _added(
         self, host: Host, reading: DriveReading, names: tuple[str, ...], now: datetime

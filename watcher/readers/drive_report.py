@@ -22,6 +22,7 @@ from watcher.facts.drive import (
     Medium,
     Metric,
     Protocol,
+    Recovery,
     SelfTest,
     Verdict,
 )
@@ -90,6 +91,7 @@ class Report:
     metrics: dict[Metric, int] = field(default_factory=dict)
     self_tests: list[SelfTest] = field(default_factory=list)
     self_test_remaining_percent: int | None = None
+    recovery: Recovery | None = None
     doubts: list[str] = field(default_factory=list)
 
     def add(self, metric: Metric, number: int | None) -> None:
@@ -188,6 +190,7 @@ class Report:
             attributes=tuple(self.attributes),
             self_tests=tuple(self.self_tests),
             self_test_remaining_percent=self.self_test_remaining_percent,
+            recovery=self.recovery,
             exit_status=exit_status,
             doubts=tuple(dict.fromkeys(self.doubts)),
             source=source,

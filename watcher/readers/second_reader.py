@@ -7,7 +7,8 @@ non-medium errors, NVMe temperature limits before version 7.4).
 
 pySMART reads the same text when a deep poll asks for it, through a ``Smartctl`` of our own that
 starts no program. Its verdict is never used: it takes a cut line for a failure, and it raises half
-a dozen kinds of errors on odd text, which here become a doubt. A new object each time:
+a dozen kinds of errors on odd text, and on the brief table of ``-x``. That it stumbles says nothing
+of the drive and takes nothing away, so nobody is told. A new object each time:
 ``update()`` keeps an old PASS. (Its list of NVMe error entries, which the JSON of version 7.3
 lacks, is not kept: healthy drives have entries by the hundred, and their count is in the log.)
 """
@@ -97,6 +98,9 @@ def compare(report: Report, lines: Sequence[str], *, node: str, deep: bool) -> N
         odd = next((a for a, b in zip(rows, told, strict=False) if a != b), None)
         raise CannotParse(SOURCE, f"attributes differ between text and JSON ({odd})")
     _compare_metrics(report, text)
+    if None not in {report.recovery, text.recovery} and report.recovery != text.recovery:
+        raise CannotParse(SOURCE, "the text and the JSON tell of different times of recovery")
+    report.recovery = report.recovery or text.recovery
     report.doubts.extend(doubt for doubt in text.doubts if doubt not in report.doubts)
     if deep:
         _ask_pysmart(report, lines, node)
@@ -136,8 +140,7 @@ def _compare_verdicts(report: Report, text: Report) -> None:
 
 
 def _ask_pysmart(report: Report, lines: Sequence[str], node: str) -> None:
-    """Let pySMART look too; that it cannot read an answer is worth a word, no more."""
+    """Let pySMART look too: if it reads, it must read the same drive."""
     device = device_of(lines, report.protocol, node)
-    if device is None or device.model is None:
-        report.doubts.append("pySMART could not read the answer; the JSON and the text agree.")
-        return
+    if device is not None and device.serial and device.serial != report.serial:
+        report.doubts.append("pySMART reads another serial number in the same answer.")

@@ -6,10 +6,10 @@ drive's own temperature limit. A quick look does not tell them, and that they we
 pass for that they are gone: a finding about them would end ten minutes after it began. So what was
 told last is kept with the drive until the pages are asked for again.
 
-Kept is only what stands for long (:data:`KEPT`, and the log of self-tests), never a temperature or
-an amount of traffic. It is also kept where a part of an answer is lacking: an answer with a part
-missing is no better than the whole one. So a look that asked for all of it, but whose drive failed
-a command or gave no attribute table, ends nothing either.
+Kept is only what stands for long (:data:`KEPT`, the log of self-tests, how long the drive tries a
+bad sector), never a temperature or an amount of traffic. It is also kept where a part of an answer
+is lacking: an answer with a part missing is no better than the whole one. So a look that asked for
+all of it, but whose drive failed a command or gave no attribute table, ends nothing either.
 
 A drive that was asleep when the pages were asked for is asked for them at the next look at which it
 is awake.
@@ -20,7 +20,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
-from watcher.facts.drive import DriveReading, DriveUnread, Metric, Protocol, SelfTest, Unread
+from watcher.facts.drive import (
+    DriveReading,
+    DriveUnread,
+    Metric,
+    Protocol,
+    Recovery,
+    SelfTest,
+    Unread,
+)
 from watcher.facts.identity import DriveId
 from watcher.readers.drive_target import DriveTarget, lane_of
 
@@ -60,9 +68,10 @@ class _Told:
 
     metrics: Mapping[Metric, int]
     self_tests: tuple[SelfTest, ...]
+    recovery: Recovery | None
 
 
-_NOTHING = _Told(metrics={}, self_tests=())
+_NOTHING = _Told(metrics={}, self_tests=(), recovery=None)
 
 
 class SlowPages:
@@ -95,13 +104,17 @@ class SlowPages:
             reading.attributes or reading.identity.protocol is not Protocol.ATA
         )
         if is_whole and not {lane, reading.node}.isdisjoint(self._asked):
-            self._told[drive] = _Told(metrics=now, self_tests=reading.self_tests)
+            self._told[drive] = _Told(
+                metrics=now, self_tests=reading.self_tests, recovery=reading.recovery
+            )
             return reading
         before = self._told.get(drive, _NOTHING)
         kept = self._told[drive] = _Told(
-            metrics={**before.metrics, **now}, self_tests=reading.self_tests or before.self_tests
+            metrics={**before.metrics, **now},
+            self_tests=reading.self_tests or before.self_tests,
+            recovery=reading.recovery or before.recovery,
         )
-        if kept.metrics == now and kept.self_tests == reading.self_tests:
+        if kept == _Told(metrics=now, self_tests=reading.self_tests, recovery=reading.recovery):
             return reading
         metrics = tuple(sorted({**dict(reading.metrics), **kept.metrics}.items()))
-        return replace(reading, metrics=metrics, self_tests=kept.self_tests)
+        return replace(reading, metrics=metrics, self_tests=kept.self_tests, recovery=kept.recovery)

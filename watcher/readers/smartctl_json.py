@@ -12,6 +12,8 @@ Traps:
   temperature limits of NVMe before 7.4, are in the text only (see smartctl_text.py).
 * ``ata_pending_defects_log`` counts sectors (``count``, from memory of smartctl's sources): as
   attribute 197 in 13,544 of 13,546 open reports that show both.
+* ``ata_sct_erc`` (how long the drive tries a bad sector) is there for a drive that can be told so,
+  with ``deciseconds`` where it was; of one that cannot only the text says it.
 * The verdict of an ATA drive whose SMART RETURN STATUS cannot be read (USB bridges, some RAID
   controllers) is smartctl's own reading of the attribute table; the text says so, the JSON not.
 """
@@ -22,7 +24,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from watcher.facts.drive import Metric, Protocol, Verdict
+from watcher.facts.drive import Metric, Protocol, Recovery, Verdict
 from watcher.readers.drive_report import (
     DATA_UNIT_BYTES,
     Report,
@@ -225,10 +227,22 @@ def _read_ata(report: Report, document: Section) -> None:
             if value is not None and flag(flags, "valid"):
                 report.add_statistic(number, needed(whole(row, "offset"), "offset"), value)
     report.add(Metric.PENDING_SECTORS, whole(section(document, "ata_pending_defects_log"), "count"))
+    report.recovery = _recovery(section(document, "ata_sct_erc"))
     log = section(document, "ata_smart_error_log")
     for kind in ("extended", "summary"):
         report.add(Metric.ERROR_LOG_ENTRIES, whole(section(log, kind), "count"))
     _read_ata_tests(report, document)
+
+
+def _recovery(told: Section) -> Recovery | None:
+    """Read how long the drive tries a bad sector; None when that is not told, or not for both."""
+    limits: list[int] = []
+    for part in (section(told, "read"), section(told, "write")):
+        is_set, tenths = flag(part, "enabled"), whole(part, "deciseconds")
+        if is_set is None or (is_set and not tenths):
+            return None
+        limits.append((tenths or 0) * 100 if is_set else 0)
+    return Recovery(limit_milliseconds=max(limits) if all(limits) else None)
 
 
 def _read_ata_tests(report: Report, document: Section) -> None:

@@ -9,7 +9,7 @@ import re
 from collections.abc import Sequence
 from functools import lru_cache
 
-from watcher.facts.drive import Attribute, Metric, Verdict
+from watcher.facts.drive import Attribute, Metric, Recovery, Verdict
 from watcher.readers.attributes import raw_from_text
 from watcher.readers.drive_report import (
     DATA_UNIT_BYTES,
@@ -169,6 +169,7 @@ def read_ata(report: Report, lines: Lines) -> None:
     report.decode_attributes()
     _read_ata_rows(report, lines)
     _read_ata_limits(report, lines)
+    report.recovery = _recovery(lines)
     for name in ("Device Error Count", "ATA Error Count"):
         if match := re.match(r"(\d{1,9})(?: \(.*)?$", lines.get(name) or ""):
             report.add(Metric.ERROR_LOG_ENTRIES, int(match[1]))
@@ -198,6 +199,8 @@ def _read_ata_rows(report: Report, lines: Lines) -> None:
             report.self_test_remaining_percent = int(match[1])
 
 
+_LIMIT = re.compile(r"\s+(Read|Write):\s+(?:Disabled|(\d{1,5}) \(\d{1,4}[.,]\d seconds\))")
+_LOCKED = "SCT Commands not supported if ATA Security is LOCKED"
 _RANGE = re.compile(r"(--|-?\s?\d{1,3})/\s*(--|-?\d{1,3}) Celsius")
 
 
@@ -217,6 +220,27 @@ def _read_ata_limits(report: Report, lines: Lines) -> None:
             report.add_limit(metric, int(match[2]))
     if match := re.fullmatch(r"(-?\d{1,3}) Celsius", lines.get("Current Temperature") or ""):
         report.add_temperature(Metric.TEMPERATURE_CELSIUS, int(match[1]))
+
+
+_NO_RECOVERY_LIMIT = (
+    "SCT Error Recovery Control command not supported",
+    "SCT Commands not supported",
+)
+
+
+def _recovery(lines: Lines) -> Recovery | None:
+    """Read how long the drive tries a bad sector; None when that is not told, or not for both."""
+    if lines.has(*_NO_RECOVERY_LIMIT) and not lines.has(_LOCKED):
+        return Recovery(limit_milliseconds=None, knows_limit=False)
+    try:
+        start = lines.lines.index("SCT Error Recovery Control:")
+    except ValueError:
+        return None
+    rows = [_LIMIT.fullmatch(line) for line in lines.lines[start + 1 : start + 3]]
+    if [row[1] for row in rows if row] != ["Read", "Write"]:
+        return None
+    limits = [int(row[2] or 0) * 100 for row in rows if row]
+    return Recovery(limit_milliseconds=max(limits) if all(limits) else None)
 
 
 _NVME_FIELDS = {

@@ -37,6 +37,7 @@ from watcher.readers.kernel_log import SOURCE as KERNEL_LOG
 from watcher.readers.kernel_log import Batch, Position
 from watcher.readers.kernel_raw import LogFile, Records
 from watcher.readers.kernel_source import Choice, KernelLog
+from watcher.readers.kernel_wait import add_waits
 from watcher.readers.pools import declared as declared_pools
 from watcher.readers.pools.declared import DeclaredPool, DrivesSeen
 from watcher.readers.pools.registry import read_pools
@@ -168,6 +169,7 @@ class Surveyor:
         readings, unread = self._drives(look, goes_on)
         readings = self._slow_pages.complete(readings, unread)
         readings = self._counters.add(self.host, readings, now, look.blocks)
+        readings = add_waits(self.host, readings, look.blocks)
         taken = self._put_together(look, readings, unread)
         self._pools = taken.survey.pools
         return taken

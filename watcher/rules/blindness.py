@@ -178,7 +178,7 @@ def answer_doubtful(view: View, tuning: Tuning) -> Iterator[Finding]:
             urgency=Urgency.NOTE,
             sentence=SAME_NAME
             if twin
-            else "Something in the drive's answer is odd, so part of it is not used.",
+            else "Part of the drive's answer is odd or lacking, and is not relied on.",
             next_step="Put a label of your own on each of them, and go by that and by its place "
             "before one is pulled: the serial number does not tell which is which."
             if twin
