@@ -5,6 +5,9 @@ from urllib.parse import urlencode
 from tests.web.browser import Browser, Page
 from tests.web.stage import COMPARED, OVER, REBUILDING, stage_at
 from watcher.demo.story import CELLAR_UUID, ORCHARD
+from watcher.facts.drive import DriveIdentity, Medium, Protocol
+from watcher.facts.identity import DriveId
+from watcher.facts.readiness import ShelfSpare
 
 
 def page(path: str, scenes: int = COMPARED, **words: str) -> Page:
@@ -37,6 +40,39 @@ def test_a_whole_pool_has_no_window_but_can_lose_a_drive_on_paper() -> None:
     assert "on paper" in on_paper
     assert "waiting for a spare" in on_paper
     assert page("/pool", pool=pool, if_lost="nowhere").status == 404
+
+
+def test_on_paper_nothing_is_waited_for_that_lies_on_the_shelf() -> None:
+    stage = stage_at()
+    who = DriveIdentity(
+        drive=DriveId("spare"), model="Altair A8", serial="Z9", protocol=Protocol.ATA,
+        medium=Medium.ROTATING, capacity_bytes=8_001_563_222_016,
+    )  # fmt: skip
+    with stage.store.transaction() as tx:
+        tx.add_spare(
+            stage.site.terms.standing.box,
+            ShelfSpare(number=1, identity=who, added_at=stage.clock.now()),
+        )
+    browser = Browser(stage.site)
+    browser.sign_in("lou")
+    words = {"pool": f"md:{CELLAR_UUID}", "if_lost": "wwn-5000a15000000010"}
+    assert "waiting for a spare" not in browser.get(f"/pool?{urlencode(words)}").text
+
+
+def test_a_drive_that_is_out_already_is_not_lost_once_more_on_paper() -> None:
+    stage = stage_at()
+    box = stage.site.terms.standing.box
+    with stage.store.snapshot() as tx:
+        survey = tx.last_survey(box)
+    assert survey is not None
+    (thin,) = (pool for pool in survey.pools if pool.pool == ORCHARD)
+    out = {drive for drive in thin.drives if drive not in survey.present}
+    assert out
+    text = page("/pool", pool=ORCHARD).text
+    for drive in thin.drives:
+        assert (f'<option value="{drive}">' in text) is (drive not in out)
+        answer = page("/pool", pool=ORCHARD, if_lost=drive)
+        assert (answer.status == 404) is (drive in out)
 
 
 def test_a_rebuild_shows_how_far_it_is() -> None:

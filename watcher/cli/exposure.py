@@ -15,21 +15,20 @@ from watcher.cli.parts import (
     Room,
     find_drive,
     find_pool,
-    label_of,
     room_of,
     say_if_old,
     terminal_width,
 )
 from watcher.cli.say import say
 from watcher.cli.which_box import about_a_box
-from watcher.exposure.estimate import Exposure, if_lost
+from watcher.exposure.estimate import Exposure
 from watcher.exposure.figure import say_between, say_chance
 from watcher.exposure.window import WindowPlan
 from watcher.exposure.years import over_the_years
 from watcher.recovery.shelf import plan_with
 from watcher.rules.view import View
 from watcher.service.desk import last_view
-from watcher.service.prospects import exposure_of, lives_of
+from watcher.service.prospects import exposure_if_lost, exposure_of, lives_of
 from watcher.store.transaction import Transaction
 
 
@@ -137,21 +136,15 @@ def exposure(context: click.Context, pool: str, lost: str | None, *, for_program
         if lost is None:
             found = exposure_of(view, seen, plan, room.now)
         else:
-            known = find_drive(tx, lost, room)
-            gone = known.identity.drive
-            if gone in seen.drives and gone not in view.survey.present:
+            gone = find_drive(tx, lost, room).identity.drive
+            try:
+                found = exposure_if_lost(view, seen, gone, plan, room.now)
+            except ValueError as error:
                 raise Stop(
-                    f"{label_of(known)} is out already: midwatch exposure "
+                    f"{str(error)[:1].upper()}{str(error)[1:]}: midwatch exposure "
                     f"{shlex.quote(pool)}{room.option} tells how it stands.",
                     Exit.REFUSED,
-                )
-            lives = lives_of(view, seen)
-            labels = {drive: view.label_of(drive) for drive in lives}
-            try:
-                shelf = plan_with(plan, view.ready, seen, room.now)
-                found = if_lost(seen, gone, lives, shelf, room.now, label=labels)
-            except ValueError as error:
-                raise Stop(f"{str(error)[:1].upper()}{str(error)[1:]}.", Exit.REFUSED) from error
+                ) from error
     if for_programs:
         click.echo(json.dumps(as_json(found), indent=2))
     else:

@@ -9,17 +9,15 @@ from typing import Final
 
 from watcher.cases.observations import SurveyJudged
 from watcher.cases.state import Case
-from watcher.exposure.estimate import if_lost
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import DriveId, SubjectKind
 from watcher.facts.pool import Pool, Protection
 from watcher.facts.readiness import DRILL_MARK, DrillDone, Preparation
 from watcher.recovery.drill import Rehearsal, finding_of, page_of, subject_of, what_went_wrong
-from watcher.recovery.shelf import plan_with
 from watcher.rules.catalogue import judge
 from watcher.rules.view import View
 from watcher.service.desk import Desk, last_view
-from watcher.service.prospects import lives_of
+from watcher.service.prospects import exposure_if_lost
 from watcher.store.transaction import Transaction
 
 QUIET_AFTER: Final = timedelta(minutes=45)
@@ -58,13 +56,8 @@ def find_member(view: View, pool: Pool, text: str) -> DriveId | None:
 def rehearse(view: View, desk: Desk, pool: Pool, drive: DriveId, now: datetime) -> Rehearsal:
     """Put the rehearsal together from the real inventory. Raises NoDrill."""
     standing = desk.standing
-    ready = view.ready or Preparation()
-    lives = lives_of(view, pool)
-    labels = {one: view.label_of(one) for one in lives}
     try:
-        exposure = if_lost(
-            pool, drive, lives, plan_with(standing.plan, ready, pool, now), now, label=labels
-        )
+        exposure = exposure_if_lost(view, pool, drive, standing.plan, now)
     except ValueError as error:
         raise NoDrill(f"{str(error)[:1].upper()}{str(error)[1:]}.") from error
     found = judge(view, standing.tuning)
@@ -74,7 +67,7 @@ def rehearse(view: View, desk: Desk, pool: Pool, drive: DriveId, now: datetime) 
         member=view.label_of(drive),
         has_bay=view.bay_of(drive) is not None,
         exposure=exposure,
-        ready=ready,
+        ready=view.ready or Preparation(),
         others=tuple(f for f in found if _is_sign(f, members)),
         pool_notes=tuple(f for f in found if _bears_on(f, pool)),
     )

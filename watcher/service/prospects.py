@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from watcher.exposure.estimate import Exposure, estimate
+from watcher.exposure.estimate import Exposure, estimate, if_lost
 from watcher.exposure.figure import Figure
 from watcher.exposure.forecast import Progress
 from watcher.exposure.life import DriveLife
@@ -94,6 +94,25 @@ def exposure_of(view: View, pool: Pool, plan: WindowPlan, now: datetime) -> Expo
         lost_at=past.not_whole_since if past is not None else None,
         label={drive: view.label_of(drive) for drive in lives},
     )
+
+
+def losable(view: View, pool: Pool) -> frozenset[DriveId]:
+    """Give the drives of a pool that could be lost next: those that are not out already."""
+    return pool.drives & view.survey.present if pool.tree is not None else frozenset()
+
+
+def exposure_if_lost(
+    view: View, pool: Pool, drive: DriveId, plan: WindowPlan, now: datetime
+) -> Exposure:
+    """Compute the exposure as if a drive were lost now: a rehearsal on paper.
+
+    Raises ValueError, with a sentence for a person, when that drive cannot be lost from the pool.
+    """
+    if drive in pool.drives and drive not in view.survey.present:
+        raise ValueError(f"{view.label_of(drive)} is out already")
+    lives = lives_of(view, pool)
+    label = {one: view.label_of(one) for one in lives}
+    return if_lost(pool, drive, lives, plan_with(plan, view.ready, pool, now), now, label=label)
 
 
 def message_window(exposure: Exposure) -> MessageWindow | None:

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
-from watcher.exposure.estimate import if_lost
 from watcher.exposure.figure import say_chance
 from watcher.facts.identity import BoxId, DriveId, PoolId
 from watcher.facts.pool import Member, MemberState, Pool
@@ -16,7 +15,7 @@ from watcher.recovery.record import Recovery
 from watcher.recovery.report import bare_sentence, state_of, way_rows, written
 from watcher.rules.view import View
 from watcher.service.card import card_of
-from watcher.service.prospects import lives_of
+from watcher.service.prospects import exposure_if_lost, losable
 from watcher.service.recoveries import bytes_without_backup, seen_of
 from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Reply, not_found
@@ -88,7 +87,7 @@ def pool(site: Site, ask: Ask) -> Reply:
             (choice, draw_choice(choice, largest), say_chance(choice.measure)) for choice in choices
         ],
         "changes": list(reversed(changes))[:MOST_CHANGES],
-        "losable": in_bay_order((view.label_of(d), d) for d in found.drives) if found.tree else [],
+        "losable": in_bay_order((view.label_of(d), d) for d in losable(view, found)),
         "recovery": next(
             (r for r in recoveries if r.is_open), recoveries[0] if recoveries else None
         ),
@@ -116,12 +115,9 @@ def _prospect(site: Site, ask: Ask, view: View, found: Pool, lost: str) -> tuple
     if not lost:
         return prospect_of(site, view, found, ask.now), ""
     drive = DriveId(lost)
-    lives = lives_of(view, found)
-    labels = {one: view.label_of(one) for one in lives}
-    try:
-        made = if_lost(found, drive, lives, site.terms.standing.plan, ask.now, label=labels)
-    except ValueError as error:
-        raise not_found("drive of that name in this pool") from error
+    if drive not in losable(view, found):
+        raise not_found("drive of that name in this pool")
+    made = exposure_if_lost(view, found, drive, site.terms.standing.plan, ask.now)
     return say(made), view.label_of(drive)
 
 
