@@ -91,7 +91,7 @@ def test_what_was_better_for_ten_minutes_is_news_when_it_returns_and_then_for_tw
         before = len(desk.said)
         desk.survey(BARE, other)
         heard.append([kind for _, kinds in desk.heard()[before:] for kind in kinds])
-    assert heard == [[], ["worsened"], ["reminder"], ["worsened"], ["reminder"]]
+    assert heard == [[], ["returned"], ["reminder"], ["returned"], ["reminder"]]
 
 
 def test_getting_better_is_no_news_and_the_rest_is_known() -> None:

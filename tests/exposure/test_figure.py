@@ -6,7 +6,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.exposure.figure import NONE, ONE, Figure, chance_of_any, say_between, say_chance
+from watcher.exposure.figure import (
+    NONE,
+    ONE,
+    Figure,
+    chance_of_any,
+    say_alike,
+    say_chance,
+    say_likely,
+)
 
 
 @st.composite
@@ -67,12 +75,20 @@ def test_never_says_that_what_can_happen_cannot(chance: float) -> None:
 @pytest.mark.parametrize(
     ("low", "high", "said"),
     [
-        (1.6e-6, 0.012, "1 in 620,000 and 1 in 83"),
-        (0.002, 0.19, "1 in 500 and 1 in 5"),
-        (0.002, 0.2, "1 in 500 and 20%"),
-        (0.02, 0.05, "2% and 5%"),
-        (0.0, 0.05, "none and 5%"),
+        (1.6e-6, 0.012, ("1 in 620,000", "1 in 83")),
+        (0.002, 0.19, ("1 in 500", "1 in 5")),
+        (0.002, 0.2, ("1 in 500", "20%")),
+        (0.02, 0.05, ("2%", "5%")),
+        (0.0, 0.05, ("none", "5%")),
     ],
 )
-def test_both_ends_of_an_interval_are_said_alike(low: float, high: float, said: str) -> None:
-    assert say_between(low, high) == said
+def test_both_ends_of_an_interval_are_said_alike(
+    low: float, high: float, said: tuple[str, str]
+) -> None:
+    assert say_alike(low, high) == said
+
+
+def test_a_chance_and_its_interval_are_said_in_one_manner() -> None:
+    assert say_likely(0.0018, 0.00033, 0.012) == "1 in 560 (1 in 3,000 to 1 in 83)"
+    assert say_likely(0.03, 0.005, 0.3) == "3% (1 in 200 to 30%)"
+    assert say_likely(0.9999, 0.999, 1.0) == "almost certain"

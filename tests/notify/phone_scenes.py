@@ -265,6 +265,18 @@ ALL: tuple[Asked, ...] = (
         extras={7: BROKEN_POOL},
     ),
     Asked(
+        name="added-drive-in-doubt",
+        items=(item(NoticeKind.ADDED, Urgency.THIS_WEEK),),
+        cases={7: case(7, about_pool(ORCHARD), "orchard", PENDING_5, opened_at=OLD)},
+        extras={7: WHOLE},
+    ),
+    Asked(
+        name="returned-bare",
+        items=(item(NoticeKind.RETURNED, Urgency.NOW),),
+        cases={7: case(7, about_pool(ORCHARD), "orchard", MARGIN_GONE, GONE_3, opened_at=OLD)},
+        extras={7: BARE},
+    ),
+    Asked(
         name="reminder-rebuild-running",
         items=(item(NoticeKind.REMINDER, Urgency.NOW),),
         cases={7: case(7, about_pool(ORCHARD), "orchard", MARGIN_GONE, opened_at=OLD)},

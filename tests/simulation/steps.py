@@ -16,6 +16,8 @@ LOUD = frozenset(
     {
         NoticeKind.OPENED,
         NoticeKind.WORSENED,
+        NoticeKind.ADDED,
+        NoticeKind.RETURNED,
         NoticeKind.REMINDER,
         NoticeKind.ANSWER_ENDED,
         NoticeKind.HANDED_OVER,

@@ -38,6 +38,8 @@ _KEY_LONGEST = 80  # characters of a readable key; longer ones are hashed
 # While a case is open, a later word about it replaces an earlier one that was not said yet,
 # except that "opened" stays what it is until it was said.
 _FIRST_WORDS = frozenset({NoticeKind.OPENED, NoticeKind.UNEXPECTED, NoticeKind.SILENCE_BROKEN})
+_NEWS_BESIDE = frozenset({NoticeKind.WORSENED, NoticeKind.ADDED, NoticeKind.RETURNED})
+_LATER_WORDS = _NEWS_BESIDE | {NoticeKind.REMINDER}
 
 
 def _has_lost_its_point(word: Pending, case: Case) -> bool:
@@ -73,10 +75,7 @@ def _collapse(cases: Mapping[int, Case], waiting: list[Pending]) -> list[Pending
         if before is None:
             kept[word.case] = word
             continue
-        keeps_name = before.kind in _FIRST_WORDS and word.kind in {
-            NoticeKind.WORSENED,
-            NoticeKind.REMINDER,
-        }
+        keeps_name = before.kind in _FIRST_WORDS and word.kind in _LATER_WORDS
         kept[word.case] = replace(
             word,
             kind=before.kind if keeps_name else word.kind,
@@ -137,7 +136,7 @@ def _has_heard(draft: Draft, word: Pending) -> bool:
 
 def _first_word(draft: Draft, word: Pending) -> Pending:
     """Let the first word that a person hears of a case not be that it got worse."""
-    if word.kind is NoticeKind.WORSENED and not _has_heard(draft, word):
+    if word.kind in _NEWS_BESIDE and not _has_heard(draft, word):
         return replace(word, kind=NoticeKind.OPENED)
     return word
 

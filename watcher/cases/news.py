@@ -145,7 +145,28 @@ def _kind_of(case: Case, heard: Heard) -> NoticeKind:
     was_hushed = any(t.hushed for t in case.told_of if t.key == heard.finding.key)
     if case.hushed or was_hushed:
         return NoticeKind.SILENCE_ENDED
-    return NoticeKind.WORSENED if case.told_of else NoticeKind.OPENED
+    if not case.told_of:
+        return NoticeKind.OPENED
+    return _kind_beside(case, heard.finding)
+
+
+def _kind_beside(case: Case, finding: Finding) -> NoticeKind:
+    """Choose the word for news of a case that people know: worse, one thing more, or again.
+
+    Worse is what costs margin, and more trouble as urgent as what holds. One thing more is what is
+    lesser, or comes where something graver was over; that a drive left costs nothing by itself,
+    for the pool's own finding says so where it does.
+    """
+    before = next((t for t in case.told_of if t.key == finding.key), None)
+    if before is not None:
+        is_back = before.returns > 0 and before.urgency is Urgency.NOTE
+        return NoticeKind.RETURNED if is_back else NoticeKind.WORSENED
+    known = case.told_urgency or Urgency.NOTE
+    if finding.rule in _LOSS_RULES or Urgency.NOTE < known < finding.urgency:
+        return NoticeKind.WORSENED
+    has_eased = any(told.returns for told in case.told_of) and finding.urgency < Urgency.NOW
+    is_lesser = finding.urgency < known or finding.rule in _ALWAYS_NEWS
+    return NoticeKind.ADDED if has_eased or is_lesser else NoticeKind.WORSENED
 
 
 def sound_the_news(draft: Draft) -> None:

@@ -23,6 +23,8 @@ class NoticeKind(StrEnum):
 
     OPENED = "opened"
     WORSENED = "worsened"
+    ADDED = "added"  # one thing more, and no worse than what people know of
+    RETURNED = "returned"  # what was over for a while is there again
     REMINDER = "reminder"  # nobody has answered
     TAKEN = "taken"  # somebody answered; those told before hear who
     ANSWER_ENDED = "answer-ended"  # the term of an acknowledgement passed

@@ -22,7 +22,7 @@ from watcher.cli.parts import (
 from watcher.cli.say import say
 from watcher.cli.which_box import about_a_box
 from watcher.exposure.estimate import Exposure
-from watcher.exposure.figure import say_between, say_chance
+from watcher.exposure.figure import say_alike, say_chance
 from watcher.exposure.window import WindowPlan
 from watcher.exposure.years import over_the_years
 from watcher.recovery.shelf import plan_with
@@ -176,8 +176,8 @@ def plan(context: click.Context, pool: str, *, quick: bool) -> None:
     lines += ["", "What a habit would change, the most helpful first"]
     lines += [f"  {x}" for habit in years.habits for x in fold(habit.sentence, width - 2, "  ")]
     if years.simulated_yearly is not None:
-        low, high = years.simulated_yearly
-        lines += ["", f"A simulation of like drives gives between {say_between(low, high)} a year."]
+        low, high = say_alike(*years.simulated_yearly)
+        lines += ["", f"A simulation of like drives gives between {low} and {high} a year."]
     say("\n".join(lines))
 
 

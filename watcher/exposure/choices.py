@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from watcher.exposure.figure import Figure, say_chance
+from watcher.exposure.figure import Figure, say_alike
 from watcher.exposure.life import DriveLife
 from watcher.exposure.loss import Loss
 from watcher.exposure.rebuild import Load
@@ -107,18 +107,19 @@ def rank(choices: list[Choice]) -> Ranking:
         return Ranking(choices=ordered, reason=f"{ordered[0].title}: the only way on.")
     what = "data that has no copy" if ordered[0].irreplaceable is not None else "data"
     if len(near) > 1:
+        one, other = say_alike(near[0].measure, near[1].measure)
         reason = (
             f"Too close to call between “{near[0].title}” and “{near[1].title}”: a chance of losing"
-            f" {what} of {say_chance(near[0].measure)} and {say_chance(near[1].measure)}."
-            " The first asks less of you."
+            f" {what} of {one} and {other}. The first asks less of you."
         )
         return Ranking(choices=ordered, too_close=True, reason=reason)
     best, second = ordered[0], ordered[1]
     spared = second.hours_bare - best.hours_bare
     shorter = f", and {_say(spared)} less exposed" if spared >= LEAST_SPARED_HOURS else ""
+    chance, against = say_alike(best.measure, second.measure)
     reason = (
-        f"{best.title}: a chance of losing {what} of {say_chance(best.measure)}, against"
-        f" {say_chance(second.measure)} for “{second.title}”{shorter}."
+        f"{best.title}: a chance of losing {what} of {chance}, against {against} for"
+        f" “{second.title}”{shorter}."
     )
     return Ranking(choices=ordered, reason=reason)
 

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from watcher.exposure.choices import NOTHING_TO_CHOOSE, OpenWindow, Ranking, choices_while_open
 from watcher.exposure.fading import choices_while_whole
-from watcher.exposure.figure import Figure, say_chance
+from watcher.exposure.figure import Figure, say_alike, say_chance
 from watcher.exposure.forecast import Forecast, Pace, Progress, forecast
 from watcher.exposure.life import CLUSTERING, DriveClass, DriveLife, Recording, kinship
 from watcher.exposure.loss import Loss, loss_over, without
@@ -111,8 +111,7 @@ class Exposure:
                 if self.window is None or self.loss is None:
                     return f"How long {self.name} stays exposed cannot be told."
         likely, latest = self.window.likely, self.window.latest
-        chance = say_chance(self.loss.any_data.likely)
-        high = say_chance(self.loss.any_data.high)
+        chance, high = say_alike(self.loss.any_data.likely, self.loss.any_data.high)
         whole = self.chance_beyond
         more = "" if whole is None else f", of losing {self.all_of_it} {say_chance(whole)}"
         return (

@@ -87,15 +87,22 @@ def say_chance(chance: float) -> str:
     return _one_in(chance)
 
 
-def say_between(low: float, high: float) -> str:
-    """Say an interval of chances, both ends in the same manner where that can be read.
+def say_alike(*chances: float) -> tuple[str, ...]:
+    """Say chances that stand beside each other in one manner, so that they can be compared.
 
-    ``1 in 620,000 and 1 in 83``, not ``1 in 620,000 and 1.2%``; from one in five on a share is
-    easier to read.
+    ``1 in 620,000`` beside ``1 in 83``, not beside ``1.2%``; where one of them is one in five or
+    more, that one is easier to read as a share.
     """
-    if 0.0 < low < 0.01 <= high < 0.2:
-        return f"{_one_in(low)} and {_one_in(high)}"
-    return f"{say_chance(low)} and {say_chance(high)}"
+    small = any(0.0 < chance < 0.01 for chance in chances)
+    if small and max(chances) < 0.2:
+        return tuple(_one_in(chance) if chance > 0.0 else "none" for chance in chances)
+    return tuple(say_chance(chance) for chance in chances)
+
+
+def say_likely(likely: float, low: float, high: float) -> str:
+    """Say a chance and the interval it lies in: ``1 in 550 (1 in 3,000 to 1 in 90)``."""
+    middle, least, most = say_alike(likely, low, high)
+    return middle if least == most else f"{middle} ({least} to {most})"
 
 
 def _one_in(chance: float) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from watcher.exposure.figure import say_chance
+from watcher.exposure.figure import say_alike
 from watcher.facts.units import say_span
 
 WORSE_LATER_HOURS, WORSE_LATER_SHARE = 2.0, 0.2
@@ -35,5 +35,6 @@ def worsening(
             return f"Full margin comes back about {moved} later than forecast before."
     was, now = chances
     if now > 0 and now >= was * WORSE_CHANCE_FACTOR:
-        return f"The chance of losing data rose from {say_chance(was)} to {say_chance(now)}."
+        before_said, now_said = say_alike(was, now)
+        return f"The chance of losing data rose from {before_said} to {now_said}."
     return None

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 
-from watcher.exposure.figure import ONE, Figure, say_between, say_chance
+from watcher.exposure.figure import ONE, Figure, say_alike, say_chance
 from watcher.exposure.life import (
     CLUSTERING,
     HOURS_PER_YEAR,
@@ -97,9 +97,10 @@ class Years:
     @property
     def sentence(self) -> str:
         """Say the chance for the owner."""
+        likely, low, high = say_alike(self.yearly.likely, self.yearly.low, self.yearly.high)
         return (
-            f"As it is run now, the chance of losing data is {say_chance(self.yearly.likely)} a"
-            f" year (between {say_between(self.yearly.low, self.yearly.high)})."
+            f"As it is run now, the chance of losing data is {likely} a year (between {low} and"
+            f" {high})."
         )
 
 

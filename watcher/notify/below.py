@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from watcher.cases.state import NoticeKind
+from watcher.exposure.figure import say_chance, say_likely
 from watcher.facts.finding import Urgency
 from watcher.facts.pool import AtStake, Protection, Work, WorkKind, WorkState
-from watcher.facts.units import say_done, say_percent
+from watcher.facts.units import say_done
 from watcher.notify.message_facts import CaseExtras, LossChance
 from watcher.notify.scene import Line, Scene, in_short
 from watcher.notify.words import clean, cut, short_label, whole_sentences
@@ -48,14 +49,11 @@ def standing_lines(scene: Scene) -> list[Line]:
 def _say_loss(loss: LossChance, extras: CaseExtras) -> str:
     """Say how likely a loss is, and of that what costs more than single files."""
     until = "" if extras.window is None else " until then"
-    text = f"Chance of loss{until}: {say_percent(loss.likely)}"
-    low, high = say_percent(loss.low), say_percent(loss.high)
-    if low != high:
-        text += f" ({low} to {high})"
+    text = f"Chance of loss{until}: {say_likely(loss.likely, loss.low, loss.high)}"
     if loss.beyond is not None:
         member = extras.at_stake is AtStake.MEMBER
         text += f", of {'what sits on a drive' if member else 'all of it'} "
-        text += say_percent(loss.beyond)
+        text += say_chance(loss.beyond)
     return text
 
 

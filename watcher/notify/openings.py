@@ -36,6 +36,8 @@ def title_of(scene: Scene) -> str:
 _REASONS = {
     NoticeKind.OPENED: "",
     NoticeKind.WORSENED: ", worse",
+    NoticeKind.ADDED: ", one thing more",
+    NoticeKind.RETURNED: ", again",
     NoticeKind.REMINDER: ", no answer yet",
     NoticeKind.ANSWER_ENDED: ", time of {who} is up",
     NoticeKind.HANDED_OVER: ", handed to you by {who}",
@@ -217,6 +219,8 @@ def _say_margin(pool: PoolLine) -> str:
 _OPENINGS: dict[NoticeKind, Callable[[Scene], list[str]]] = {
     NoticeKind.OPENED: _opened,
     NoticeKind.WORSENED: _opened,
+    NoticeKind.ADDED: _opened,
+    NoticeKind.RETURNED: _opened,
     NoticeKind.REMINDER: _reminder,
     NoticeKind.TAKEN: _taken,
     NoticeKind.ANSWER_ENDED: _answer_ended,

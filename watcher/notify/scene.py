@@ -57,7 +57,9 @@ class Scene:
         top = [f for f in audible if f.urgency is urgency]
         if wanted is not None and wanted.rule in _BESIDE_ANOTHER:
             wanted = next((f for f in top if f.rule not in _BESIDE_ANOTHER), wanted)
+        since = {h.finding.key: h.since for h in self.case.held}
         causes = [f for f in top if f.subject != self.case.locus]
+        causes.sort(key=lambda f: since[f.key], reverse=True)  # what came last made it so
         own = [f for f in top if f.subject == self.case.locus]
         says_cause = self.plight and self.extras.protection is not Protection.BROKEN
         is_said = says_cause and wanted in own and wanted.rule in _SAID_BY_THE_TITLE

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watcher.exposure.estimate import Exposure
-from watcher.exposure.figure import say_chance
+from watcher.exposure.figure import say_chance, say_likely
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Pool
 from watcher.rules.view import View
@@ -62,9 +62,7 @@ def say(exposure: Exposure) -> Prospect:
         moments = [*sorted((window.earliest, window.likely, window.latest))]
     said = ""
     if chance is not None:
-        said = say_chance(chance.likely)
-        if chance.low != chance.high:
-            said += f" ({say_chance(chance.low)} to {say_chance(chance.high)})"
+        said = say_likely(chance.likely, chance.low, chance.high)
         if exposure.chance_beyond is not None:
             said += f"; of losing {exposure.all_of_it} {say_chance(exposure.chance_beyond)}"
     return Prospect(
