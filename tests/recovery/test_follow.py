@@ -111,6 +111,15 @@ def test_a_drive_that_left_has_the_next_step_of_its_pool(rule: str) -> None:
     assert led[2:] == (other, stranger)
 
 
+def test_a_replacement_that_died_and_left_has_the_next_step_of_its_pool() -> None:
+    (one,) = following.follow((), broken_view(), Around())
+    died = DriveId("new")
+    one = replace(one, recovery=replace(one.recovery, tried=(died,)))
+    own = finding("margin-gone", about_pool(POOL))
+    led = lead((own, finding("drive-gone", about_drive(died))), (one,))
+    assert led[1].next_step == led[0].next_step != "Do this."
+
+
 @pytest.mark.parametrize(
     "other",
     [

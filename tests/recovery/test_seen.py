@@ -6,11 +6,12 @@ from datetime import timedelta
 import pytest
 
 from tests.recovery.views import AT, BOX, POOL, event, pool, reading, view
-from watcher.facts.drive import DrivePast, Metric, SelfTest, Trace, Verdict
+from watcher.facts.drive import DrivePast, DriveReading, Metric, SelfTest, Trace, Verdict
 from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool
 from watcher.facts.kernel_event import Category
 from watcher.facts.pool import MemberState, PoolKind
 from watcher.facts.pool_past import PoolPast
+from watcher.facts.readiness import Preparation, ShelfSpare
 from watcher.recovery.seen import PROOF_FRESH_HOURS, cable_of, guilt_of, look
 
 A, B, NEW = DriveId("a"), DriveId("b"), DriveId("new")
@@ -99,6 +100,49 @@ def test_a_new_drive_is_proven_by_a_fresh_extended_test_without_any_sign(
 def test_a_burn_in_that_is_known_is_its_proof() -> None:
     seen = look(view(reading(NEW)), POOL, kind=PoolKind.MD, proven={NEW: "burnt in on 2026-02-01"})
     assert seen.newcomers[0].proof == "burnt in on 2026-02-01"
+
+
+def spare(*, proven: int | None = None, failed: int | None = None) -> ShelfSpare:
+    """The new drive on the shelf; days before the look that its burn-ins ended."""
+    return ShelfSpare(
+        number=1,
+        identity=reading(NEW).identity,
+        added_at=AT - timedelta(days=90),
+        proven_at=None if proven is None else AT - timedelta(days=proven),
+        failed_at=None if failed is None else AT - timedelta(days=failed),
+    )
+
+
+@pytest.mark.parametrize(
+    ("kept", "is_refused"),
+    [
+        (spare(), False),
+        (spare(proven=3), False),
+        (spare(proven=3, failed=30), False),
+        (spare(failed=3), True),
+        (spare(proven=30, failed=3), True),
+    ],
+)
+def test_what_the_owner_keeps_as_a_spare_may_go_in_unless_its_burn_in_did_not_pass(
+    kept: ShelfSpare, is_refused: bool
+) -> None:
+    shown = replace(view(reading(NEW)), ready=Preparation(shelf=(kept,)))
+    (one,) = look(shown, POOL, kind=PoolKind.MD).newcomers
+    assert one.is_spare
+    assert bool(one.refusal) is is_refused
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        reading(NEW, verdict=Verdict.FAILING),
+        reading(NEW, tests=extended(2, passed=False, damage=True)),
+    ],
+)
+def test_a_drive_that_speaks_against_itself_may_not_go_in(bad: DriveReading) -> None:
+    (one,) = look(view(bad), POOL, kind=PoolKind.MD).newcomers
+    assert one.refusal
+    assert not one.is_spare
 
 
 @pytest.mark.parametrize("metric", [Metric.REALLOCATED_SECTORS, Metric.PENDING_SECTORS,

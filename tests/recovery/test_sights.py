@@ -143,6 +143,20 @@ def test_a_drive_that_was_there_before_is_no_new_drive() -> None:
     assert candidates(recovery_of(made), made.world.seen()) == ()
 
 
+def test_a_drive_that_was_there_before_stands_in_where_its_owner_keeps_it_as_a_spare() -> None:
+    made = Followed(World.of("a", "b", bears=1))
+    made.world.sizes |= {"system": SECTORS, "s1": SECTORS}
+    made.world.shelf.add("s1")
+    made.look()
+    made.world.now += timedelta(minutes=10)
+    made.world.set("b", MemberState.FAILED)
+    made.look()
+    found = candidates(recovery_of(made), made.world.seen())
+    assert [one.identity.drive for one, _ in found] == ["s1"]
+    made.world.refusals["s1"] = "its burn-in did not pass"
+    assert candidates(recovery_of(made), made.world.seen()) == ()
+
+
 def test_the_lost_drive_itself_is_no_candidate_and_neither_is_one_that_died() -> None:
     made = hurt()
     made.world.sizes |= {"n1": SECTORS, "n2": SECTORS}

@@ -13,6 +13,8 @@ that can be explained is committed.
     put DRIVE MEMBER STATE                   the pool has a drive in a member's place
     guilty DRIVE WORDS / clean DRIVE         what speaks against a drive
     proof DRIVE WORDS                        a burn-in or self-test that passed
+    refuse DRIVE WORDS                       a burn-in that did not pass
+    spare DRIVE                              a drive in the box that the owner keeps as a spare
     announce DRIVE … / announce nothing      planned replacements
     prove first / prove not / prove unknown  what the computed choice says
     work KIND SHARE [STATE] / work none      rebuild, scrub, …
@@ -91,6 +93,8 @@ class World:
     past: set[str] = field(default_factory=set)
     guilt: dict[str, str] = field(default_factory=dict)
     proofs: dict[str, str] = field(default_factory=dict)
+    refusals: dict[str, str] = field(default_factory=dict)
+    shelf: set[str] = field(default_factory=set)
     announced: set[str] = field(default_factory=set)
     prove_first: bool | None = None
     work: Work | None = None
@@ -175,7 +179,12 @@ class World:
             labels={d: str(d) for d in people},
             guilt={DriveId(d): words for d, words in self.guilt.items()},
             newcomers=tuple(
-                Newcomer(identity=people[d], proof=self.proofs.get(d, ""))
+                Newcomer(
+                    identity=people[d],
+                    proof=self.proofs.get(d, ""),
+                    refusal=self.refusals.get(d, ""),
+                    is_spare=d in self.shelf,
+                )
                 for d in sorted(present - inside)
             ),
             announced=frozenset(DriveId(d) for d in self.announced),
@@ -280,6 +289,11 @@ class Scenario:
                 world.guilt.pop(rest[0], None)
             case "proof":
                 world.proofs[rest[0]] = " ".join(rest[1:])
+            case "refuse":
+                world.refusals[rest[0]] = " ".join(rest[1:])
+            case "spare":
+                world.sizes[rest[0]] = SECTORS
+                world.shelf.add(rest[0])
             case "announce":
                 world.announced = set() if rest == ["nothing"] else set(rest)
             case "prove":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -45,6 +45,7 @@ class Bench:
     box: SimBox = field(default_factory=new_box)
     looks: int = 0
     found: tuple[Finding, ...] = ()  # about the pool, by the last look
+    found_at_all: tuple[Finding, ...] = ()
 
     def __post_init__(self) -> None:
         self.store: Store = open_memory(now=self.box.now)
@@ -60,6 +61,7 @@ class Bench:
         self.looks += 1
         survey = self.surveyor.take(f"s{self.looks}", self.box.now).survey
         found = self.desk.take_in(survey, self.box.now).findings
+        self.found_at_all = found
         self.found = tuple(f for f in found if f.subject.key == ORCHARD)
         return tuple(f"{f.rule}: {f.next_step}" for f in self.found)
 
@@ -137,6 +139,26 @@ def test_the_case_is_over_before_the_check_and_the_recovery_is_not(bench: Bench)
     assert case.closed_at is not None
     assert bench.recovery is not None
     assert bench.recovery.step is Step.VERIFY
+
+
+def test_a_failed_drive_that_is_taken_out_after_a_spare_took_over_is_not_missed(
+    bench: Bench,
+) -> None:
+    """It stays in the box, out of its pool, until a check has ended: so the recovery asks."""
+    seat = next(s for s in bench.box.array("md0").seats if s.letter == "e")
+    seat.letter, seat.in_step = None, False
+    bench.look()
+    bench.box.plug(replace(new_box().drives["e"], letter="i", serial="CA9903", wwn=0x5000A1600001))
+    bench.box.add("md0", "i", 0)
+    bench.look()
+    bench.box.finish("md0")
+    bench.look()
+    bench.look()  # whole, and the pool rests on the new drive
+    bench.box.drives.pop("e")
+    bench.look()
+    assert "drive-gone" not in {f.rule for f in bench.found_at_all}
+    with bench.store.snapshot() as tx:
+        assert not tx.drive_pasts(BOX, bench.box.now, bench.box.now)[LOST].in_use
 
 
 def test_a_pool_that_nobody_checks_is_told_of_after_three_days_and_quiet_once_it_is(

@@ -134,6 +134,19 @@ def test_a_drive_that_left_a_whole_pool_is_not_missed_any_more() -> None:
     assert replaced_drives(whole, past, {}) == frozenset(), "it was in no pool"
 
 
+def test_a_drive_that_was_replaced_and_stayed_in_the_box_may_be_taken_out() -> None:
+    """A spare took over and the pool forgot the old drive; its recovery remembers it."""
+    past = {drive_id(9): past_of_drive(9)}
+    whole = replace(survey("s", pools=(pool(),)), answered=("md", DISCOVERY))
+    thin = replace(whole, pools=(pool(lost=1),))
+    homes = {MEDIA: past_of_pool()}
+    lost_by = {drive_id(9): MEDIA}.get
+    assert replaced_drives(whole, past, homes, lost_by) == {drive_id(9)}
+    assert replaced_drives(thin, past, homes, lost_by) == frozenset(), "it may be needed yet"
+    elsewhere = {PoolId("md:other"): past_of_pool(lost=(drive_id(9),))}
+    assert replaced_drives(whole, past, homes | elsewhere, lost_by) == frozenset(), "used again"
+
+
 def test_what_the_owner_retired_and_is_not_there_is_as_it_should_be() -> None:
     past = {drive_id(1): past_of_drive(1, in_use=False), drive_id(2): past_of_drive(2)}
     pools = {MEDIA: past_of_pool(in_use=False)}

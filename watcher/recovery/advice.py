@@ -240,6 +240,11 @@ def _get_drive(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
         for one, fit in candidates(recovery, seen)
         if fit.problems
     ]
+    tasks += [
+        f"{seen.label(one.identity.drive)} stays out: {one.refusal}. Send it back if it is new."
+        for one in seen.newcomers
+        if one.refusal and (one.is_spare or one.identity.drive not in recovery.drives_then)
+    ]
     return tuple(tasks)
 
 

@@ -40,13 +40,9 @@ def compare_detours(recovery: Recovery, seen: Seen, shown: Shown, events: list[E
         lost=tuple(_told_apart(recovery, one, seen) for one in recovery.lost),
     )
     if shown.sight is Sight.NEW_LOST and recovery.new_drive is not None:
-        current = replace(
-            current,
-            tried=(*recovery.tried, recovery.new_drive),
-            new_drive=None,
-            new_label="",
-            new_joined=False,
-        )
+        current = replace(current, tried=(*recovery.tried, recovery.new_drive))
+    if shown.sight in {Sight.NEW_LOST, Sight.NEW_REFUSED}:
+        current = replace(current, new_drive=None, new_label="", new_joined=False)
     return current
 
 

@@ -86,8 +86,8 @@ def lead(findings: Iterable[Finding], followed: Iterable[Followed]) -> tuple[Fin
     """Let the next step of a pool's own findings begin with where its recovery is.
 
     What is found about a good drive that was pulled says first of all to put it back. Of a drive
-    that left, the next step is that of the pool that lost it: its cable, its replacement, or no
-    more than to let the rebuild finish.
+    that left, a replacement that died included, the next step is that of the pool that lost it:
+    its cable, its replacement, or no more than to let the rebuild finish.
     """
     by_pool = {about_pool(f.recovery.pool): f for f in followed if f.recovery.is_open}
     put_back = {
@@ -100,10 +100,10 @@ def lead(findings: Iterable[Finding], followed: Iterable[Followed]) -> tuple[Fin
     led = [_led(finding, by_pool.get(finding.subject)) for finding in findings]
     way = {f.subject: f.next_step for f in led if f.rule in _LOSSES}
     left = {
-        about_drive(lost.drive): way[pool]
+        about_drive(drive): way[pool]
         for pool, f in by_pool.items()
-        for lost in f.recovery.lost
-        if pool in way and lost.drive is not None
+        for drive in (*(lost.drive for lost in f.recovery.lost), *f.recovery.tried)
+        if pool in way and drive is not None
     }
     return tuple(
         replace(f, next_step=put_back.get(f.subject) or left[f.subject])

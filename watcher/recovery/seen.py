@@ -13,7 +13,9 @@ from watcher.facts.drive import DriveIdentity, DriveReading, Metric, Verdict
 from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool
 from watcher.facts.kernel_event import Category
 from watcher.facts.pool import Member, MemberState, Pool, PoolKind, Protection
+from watcher.facts.readiness import ShelfSpare
 from watcher.facts.units import say_count
+from watcher.rules.verdict import damage_in
 from watcher.rules.view import View
 
 DISCOVERY: Final = "drive-discovery"
@@ -41,6 +43,8 @@ class Newcomer:
 
     identity: DriveIdentity
     proof: str = ""  # what shows that it is good; "" when nothing does
+    refusal: str = ""  # what shows that it must not go in: a burn-in that it did not pass
+    is_spare: bool = False  # the owner keeps it as one, so nothing else needs it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,14 +194,36 @@ def _last(view: View, reading: DriveReading | None, drive: DriveId, metric: Metr
 def _newcomers(view: View, proven: Mapping[DriveId, str]) -> tuple[Newcomer, ...]:
     """List the drives that are here and in no pool, spares of the pools included."""
     taken = {d for pool in view.survey.pools for d in pool.drives}
+    shelf = {
+        spare.identity.drive: spare
+        for spare in (view.ready.shelf if view.ready is not None else ())
+        if spare.identity is not None
+    }
     found = []
     for drive in sorted(view.survey.present - taken):
         who = view.identity_of(drive)
         if who is None:
             continue
         reading = view.survey.reading(drive)
-        found.append(Newcomer(identity=who, proof=proven.get(drive) or _tested(view, reading)))
+        one = Newcomer(
+            identity=who,
+            proof=proven.get(drive) or _tested(view, reading),
+            refusal=_refusal(reading, shelf.get(drive)),
+            is_spare=drive in shelf,
+        )
+        found.append(one)
     return tuple(found)
+
+
+def _refusal(reading: DriveReading | None, spare: ShelfSpare | None) -> str:
+    """Say what forbids to give a drive to a pool; "" when nothing does."""
+    if spare is not None and spare.has_failed:
+        return "its burn-in did not pass"
+    if reading is not None and reading.verdict is Verdict.FAILING:
+        return "the drive itself says that it is failing"
+    if reading is not None and damage_in(reading) is not None:
+        return "its last self-test found damage"
+    return ""
 
 
 def _tested(view: View, reading: DriveReading | None) -> str:

@@ -42,6 +42,7 @@ class Sight(StrEnum):
     TAKEN_IN = "taken-in"  # a member is not filled yet, and nothing runs
     NEW_PROVEN = "new-proven"  # a drive that fits is here, and may go in
     NEW_HERE = "new-here"  # a drive that fits is here, and is to be proven first
+    NEW_REFUSED = "new-refused"  # the drive that waited to go in did not pass
     SURE = "sure"  # the member is out, and it is the drive
     OUT = "out"  # the member is out, or still to be replaced; no more is known
     LEFT_OVER = "left-over"  # all members stand, and the margin is still not full
@@ -146,7 +147,8 @@ def _largest_data(seen: Seen, missing: Sequence[LostMember]) -> int | None:
 def candidates(recovery: Recovery, seen: Seen) -> tuple[tuple[Newcomer, Fit], ...]:
     """Give the drives that could stand in, with whether they fit; the best first.
 
-    Those are the ones that came since the recovery opened, and the waiting spares of the pool.
+    Those are the ones that came since the recovery opened, those that the owner keeps as spares,
+    and the waiting spares of the pool; none that did not pass.
     """
     place = place_of(recovery, seen)
     spares = {d for m in (seen.pool.others if seen.pool else ()) for d in m.drives}
@@ -154,7 +156,12 @@ def candidates(recovery: Recovery, seen: Seen) -> tuple[tuple[Newcomer, Fit], ..
     found = [
         (one, fits(one.identity, place))
         for one in seen.newcomers
-        if (one.identity.drive not in recovery.drives_then or one.identity.drive in spares)
+        if (
+            one.is_spare
+            or one.identity.drive in spares
+            or one.identity.drive not in recovery.drives_then
+        )
+        and not one.refusal
         and one.identity.drive not in recovery.tried
         and one.identity.drive not in lost
     ]
@@ -243,6 +250,10 @@ def _of_place(recovery: Recovery, seen: Seen) -> Shown:
             why = "proving it first would not be the safer choice"
             return _shown(Sight.NEW_PROVEN, here, f"{why} (computed from its time and chances)")
         return _shown(Sight.NEW_HERE, here)
+    refused = [n for n in seen.newcomers if n.refusal and n.identity.drive == recovery.new_drive]
+    if refused:
+        words = f"{recovery.new_label} is no replacement: {refused[0].refusal}"
+        return _shown(Sight.NEW_REFUSED, words)
     sure = tuple(_evidence_of_guilt(recovery, seen))
     if sure:
         return _shown(Sight.SURE, *sure)

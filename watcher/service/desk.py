@@ -36,7 +36,7 @@ from watcher.service.extras import extras_of, watched
 from watcher.service.links import link_address, new_link
 from watcher.service.outlook import follow_forecasts
 from watcher.service.readiness import prepared
-from watcher.service.recoveries import follow_recoveries, record_events
+from watcher.service.recoveries import follow_recoveries, record_events, replaced_in
 from watcher.service.routes import route_findings, routes_seen
 from watcher.service.sight import given_up, observe, replaced_drives, still_news
 from watcher.store.accounts import SigningKey
@@ -180,7 +180,7 @@ class Desk:
             return Outcome(taken=False)
         if self.standing.hands_over is not None:
             self.standing.hands_over.put(tx, survey, now, besides, works)
-        retired = replaced_drives(survey, view.past, view.pool_past)
+        retired = replaced_drives(survey, view.past, view.pool_past, replaced_in(tx, view))
         for drive in sorted(retired):
             tx.retire_drive(drive)
         findings = tuple(

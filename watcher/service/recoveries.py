@@ -6,8 +6,9 @@ it needs to know, and saved. What happens on the way goes into the record of the
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
+from functools import cache
 
 from watcher.cases.effects import Record
 from watcher.cases.state import Book, Case, ExpectKind
@@ -70,6 +71,30 @@ def case_of_pool(cases: Iterable[Case], pool: PoolId) -> int:
     ]
     best = max(about, key=lambda case: (case.is_open, case.number), default=None)
     return best.number if best is not None else 0
+
+
+def replaced_in(tx: Transaction, view: View) -> Callable[[DriveId], PoolId | None]:
+    """Give the question which pool lost a drive and has had another in its place since.
+
+    Its recovery asks to keep the old drive and take it out at the end, so it may leave. What its
+    owner keeps as a spare since then is expected.
+    """
+    shelf = {
+        spare.identity.drive
+        for spare in (view.ready.shelf if view.ready is not None else ())
+        if spare.identity is not None
+    }
+
+    @cache  # asked of few, and of most boxes never
+    def homes() -> Mapping[DriveId, PoolId]:
+        return {
+            lost.drive: recovery.pool
+            for recovery in reversed(tx.recoveries(view.survey.box))
+            for lost in recovery.lost
+            if lost.drive is not None and lost.back_at is not None
+        }
+
+    return lambda drive: None if drive in shelf else homes().get(drive)
 
 
 def announced_in(book: Book, now: datetime) -> frozenset[DriveId]:

@@ -6,7 +6,7 @@ of the past into the observation that the case side is told.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from watcher.cases.observations import SurveyJudged
 from watcher.cases.state import PoolSeen, Stands
@@ -136,12 +136,17 @@ def labels_of(survey: Survey) -> dict[DriveId, str]:
 
 
 def replaced_drives(
-    survey: Survey, past: Mapping[DriveId, DrivePast], pool_past: Mapping[PoolId, PoolPast]
+    survey: Survey,
+    past: Mapping[DriveId, DrivePast],
+    pool_past: Mapping[PoolId, PoolPast],
+    replaced_in: Callable[[DriveId], PoolId | None] = lambda _: None,
 ) -> frozenset[DriveId]:
     """Name drives that left the box and whose pools are whole without them.
 
     They are not expected any more: what they were a part of is proven complete again. A drive
-    whose pool cannot be seen stays expected, and so does one that was in no pool.
+    whose pool cannot be seen stays expected, and so does one that was in no pool. One that stayed
+    in the box after its pool had another in its place is in no pool any more; ``replaced_in`` says
+    which pool that was.
     """
     if DISCOVERY not in survey.answered:
         return frozenset()
@@ -149,10 +154,10 @@ def replaced_drives(
     left = {d for d, was in past.items() if was.in_use and d not in survey.present}
     done = set()
     for drive in left:
-        homes = [was for was in pool_past.values() if drive in was.drives or drive in was.lost]
-        if homes and all(
-            home.pool in whole and drive not in whole[home.pool].drives for home in homes
-        ):
+        homes = {p for p, was in pool_past.items() if drive in was.drives or drive in was.lost}
+        if not homes and (home := replaced_in(drive)) is not None:
+            homes = {home}
+        if homes and all(home in whole and drive not in whole[home].drives for home in homes):
             done.add(drive)
     return frozenset(done)
 
