@@ -8,7 +8,7 @@ from datetime import timedelta
 from tests.cases.build import EVERYTHING, ORCHARD, START, Desk, finding
 from watcher.cases.observations import SurveyJudged
 from watcher.facts.finding import Finding, Urgency
-from watcher.facts.identity import DriveId, about_drive, about_pool, about_source
+from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool, about_source
 
 MINUTE = timedelta(minutes=1)
 NOTE = Urgency.NOTE
@@ -70,6 +70,12 @@ def test_a_case_is_called_by_the_name_of_its_pool_or_of_its_finding() -> None:
     alone = Desk()
     judged(alone, finding())
     assert alone.book.cases[0].label == ORCHARD
+    hidden = Desk()
+    names = ((PoolId("md:other"), "cellar"), (ORCHARD, "orchard"))
+    hidden.tell(
+        SurveyJudged(findings=(finding(),), seen=frozenset(), hidden=names, taken_at=hidden.now)
+    )
+    assert hidden.book.cases[0].label == "orchard", "known from before, and not shown now"
 
 
 def test_the_record_names_what_a_finding_is_about() -> None:

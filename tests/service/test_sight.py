@@ -165,6 +165,13 @@ def test_of_a_late_survey_only_what_the_newest_could_not_see_is_kept() -> None:
     assert still_news((finding(1),), blind) == (finding(1),)
 
 
+def test_the_observation_names_pools_that_are_known_and_hidden() -> None:
+    past = {MEDIA: past_of_pool(), PoolId("zfs:old"): replace(past_of_pool(), in_use=False)}
+    hidden = observe(survey("s", pools=()), (), past, frozenset())
+    assert hidden.hidden == ((MEDIA, past_of_pool().name),)
+    assert observe(survey("s", pools=(pool(),)), (), past, frozenset()).hidden == ()
+
+
 def test_the_observation_holds_it_all() -> None:
     seen = survey("s", drives=(reading(1),), pools=(pool(),))
     told = observe(

@@ -77,8 +77,9 @@ def _label(observation: SurveyJudged, finding: Finding) -> str:
     """Give what the owner calls the place of a case."""
     locus = locus_of(finding)
     if locus.kind is SubjectKind.POOL:
-        seen = (p.name for p in observation.pools if p.pool == locus.key)
-        return next(seen, finding.label if finding.subject == locus else locus.key)
+        seen = [(p.pool, p.name) for p in observation.pools]
+        names = (name for pool, name in (*seen, *observation.hidden) if pool == locus.key)
+        return next(names, finding.label if finding.subject == locus else locus.key)
     return finding.label
 
 

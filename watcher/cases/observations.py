@@ -23,6 +23,7 @@ class SurveyJudged:
     findings: tuple[Finding, ...]
     seen: frozenset[Subject]
     pools: tuple[PoolSeen, ...] = ()
+    hidden: tuple[tuple[PoolId, str], ...] = ()  # known pools that it did not show, by name
     disproved: frozenset[str] = frozenset()  # keys of findings that are cleared in any case
     taken_at: datetime
     kind: Literal["survey-judged"] = "survey-judged"

@@ -204,6 +204,8 @@ def observe(
     ``standing`` what was found before and holds until something clears it.
     """
     labels = labels_of(survey)
+    here = {pool.pool for pool in survey.pools}
+    hidden = ((p, was.name) for p, was in pool_past.items() if p not in here and was.in_use)
     return SurveyJudged(
         findings=findings,
         seen=subjects_seen(survey)
@@ -212,5 +214,6 @@ def observe(
         | given,
         disproved=disproved(survey) | {f.key for f in places_left(survey, standing)},
         pools=tuple(pool_seen(pool, pool_past.get(pool.pool), labels) for pool in survey.pools),
+        hidden=tuple(sorted(hidden)),
         taken_at=survey.taken_at,
     )
