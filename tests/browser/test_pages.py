@@ -7,6 +7,7 @@ which; the accessibility check also needs npm, which fetches axe-core there once
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 from collections.abc import Iterator, Mapping
@@ -424,6 +425,12 @@ def test_on_paper_there_are_no_buttons_and_everything_else_is(
     assert not page.get_by_role("button", name="Take it").is_visible()
     assert page.get_by_role("heading", name="What happened").is_visible()
     assert page.get_by_text("found by").first.is_visible(), "what it rests on, without a tap"
+    after = "t => getComputedStyle(t, '::after').content"
+    said = page.locator("main time").first.evaluate(after)
+    assert re.search(r"\d\d [A-Z][a-z]+ 20\d\d \d\d:\d\d", said), "a day that is plain weeks later"
+    page.emulate_media(media="screen")
+    assert page.locator("main time").first.evaluate(after) == "none"
+    page.emulate_media(media="print")
     shoot(page, "case-on-paper")
     page.context.close()
 
@@ -459,7 +466,11 @@ def test_a_rebuild_moves_on_the_open_page_and_a_page_that_cannot_be_renewed_says
         "says": "",
         "parts": {
             "work": {"text": "Rebuild running, 77% done"},
-            "likely": {"text": "tomorrow 04:00", "stamp": "2026-03-03T04:00:00Z"},
+            "likely": {
+                "text": "tomorrow 04:00",
+                "stamp": "2026-03-03T04:00:00Z",
+                "full": "03 Mar 2026 04:00",
+            },
         },
     }
     over = {"runs": False, "says": "The work on this pool has ended.", "parts": {}}
@@ -474,6 +485,9 @@ def test_a_rebuild_moves_on_the_open_page_and_a_page_that_cannot_be_renewed_says
     page.get_by_text("Rebuild running, 77% done").wait_for()
     assert page.locator("[data-live-part=likely] time").get_attribute("datetime") == (
         "2026-03-03T04:00:00Z"
+    )
+    assert page.locator("[data-live-part=likely] time").get_attribute("data-full") == (
+        "03 Mar 2026 04:00"
     )
     assert page.get_by_role("status").inner_text() == ""
     page.evaluate(look)

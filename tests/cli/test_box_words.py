@@ -51,6 +51,8 @@ def test_a_box_is_heard_not_heard_never_heard_or_given_back() -> None:
     late = replace(BOX, heard_at=NOW - timedelta(hours=2))
     assert heard(late, ROOM) == "not heard from for 2 h"
     assert heard(replace(BOX, heard_at=None), ROOM) == "not heard of yet"
+    assert heard(BOX, ROOM, has_token=False) == "token taken away, heard 5 min ago"
+    assert heard(replace(BOX, heard_at=None), ROOM, has_token=False) == "token taken away"
     back = replace(late, state=BoxState.RETURNED)
     assert heard(back, ROOM) == "given back to its owner"
     dated = replace(back, returned_at=NOW)

@@ -124,6 +124,7 @@ def test_a_box_is_told_with_the_age_of_its_token_and_can_be_made_to_renew_it(
     assert "a new one is asked for" in run(settings, "box", "press").output
     assert run(settings, "revoke", "press").exit_code == 0
     assert "nothing is let in until it joins" in run(settings, "box", "press").output
+    assert "token taken away" in run(settings, "boxes").output
     refused = run(settings, "renew", "press")
     assert isinstance(refused.exception, Stop)
     assert refused.exception.status is Exit.REFUSED

@@ -100,6 +100,14 @@ def test_an_ordered_spare_arrives_under_its_number(config: Path) -> None:
     assert other[0] == Exit.REFUSED
 
 
+def test_a_spare_is_not_ordered_for_a_day_that_is_over(config: Path) -> None:
+    day = (datetime.now(UTC) - timedelta(days=2)).date().isoformat()
+    status, text = command(config, "shelf", "order", "--size", "16TB", "--arrives", day)
+    assert status == Exit.WRONG_WORDS
+    assert "is over" in text
+    assert "16 TB" not in command(config, "shelf")[1]
+
+
 def test_a_burn_in_made_elsewhere_is_written_down_with_its_term(config: Path) -> None:
     add(config)
     day = (datetime.now(UTC) - timedelta(days=3)).date()

@@ -42,3 +42,6 @@ def test_that_cases_stand_still_is_looked_at_again_with_the_other_things_about_b
 
 def test_what_cannot_be_taken_in_is_called_not_seen() -> None:
     assert "cannot be seen from here" in not_taken(BOX, "it is cut", NOW).sentence
+    assert "cannot take in what it sends: it is cut." in not_taken(BOX, "it is cut.", NOW).sentence
+    assert "cannot take in what it sends. What" in not_taken(BOX, "", NOW).sentence
+    assert len(not_taken(BOX, "x" * 999, NOW).sentence) < 300, "a phone has no room for all of it"

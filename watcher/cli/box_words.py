@@ -16,14 +16,16 @@ from watcher.store.floor import PoolStanding
 from watcher.store.hub import BoxState, EnrolledBox
 
 
-def heard(box: EnrolledBox, room: Room) -> str:
-    """Say when a box was heard of, or that it is expected no more."""
+def heard(box: EnrolledBox, room: Room, *, has_token: bool = True) -> str:
+    """Say when a box was heard of, that nothing of it is let in, or that it is expected no more."""
     if box.state is BoxState.RETURNED:
         when = f" {room.say(box.returned_at)}" if box.returned_at is not None else ""
         return f"given back to its owner{when}"
     if box.heard_at is None:
-        return "not heard of yet"
+        return "not heard of yet" if has_token else "token taken away"
     ago = say_span(room.now - box.heard_at)
+    if not has_token:
+        return f"token taken away, heard {ago} ago"
     if box.quiet_since or is_quiet(box, room.now, timedelta(0)):
         return f"not heard from for {ago}"
     return f"heard {ago} ago"

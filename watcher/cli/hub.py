@@ -163,7 +163,7 @@ def boxes(context: click.Context) -> None:
         for box in tx.enrolled_boxes():
             row = [
                 box.box,
-                heard(box, room),
+                heard(box, room, has_token=bool(tx.tokens_of_box(box.box))),
                 pool_words(pools.get(box.box, [])),
                 case_words(cases.get(box.box, {}) if box.state is BoxState.WATCHED else {}),
             ]

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from contextlib import ExitStack
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 from watcher.cli.columns import columns
@@ -23,6 +25,7 @@ from watcher.service.settings_shape import Config
 from watcher.service.sight import disproved, subjects_seen
 from watcher.store.database import Store
 from watcher.store.errors import StoreError
+from watcher.store.outbox import Notice, NoticeState
 
 if TYPE_CHECKING:
     from watcher.readers.taken import Taken
@@ -39,6 +42,25 @@ def reached_by(targets: tuple[Target, ...]) -> str:
         )
     names = ", ".join(f"{target.person} by {target.name}" for target in away)
     return f"Messages go to: {names}."
+
+
+def say_unsent(notices: Iterable[Notice], began: datetime) -> str:
+    """Say in lines which messages were tried since a moment and did not leave; "" for none."""
+    stuck = [
+        n
+        for n in notices
+        if (n.state is NoticeState.GIVEN_UP and n.ended_at is not None and n.ended_at >= began)
+        or (n.state in {NoticeState.WAITING, NoticeState.SENDING} and n.last_error)
+    ]
+    lines = [
+        f"  “{n.title}” to {n.person} by {n.target.rpartition('/')[2]}: {n.last_error.rstrip('.')}"
+        for n in sorted(stuck, key=lambda n: n.number)
+    ]
+    if not lines:
+        return ""
+    what = "A message" if len(lines) == 1 else f"{len(lines)} messages"
+    head = f"{what} could not leave. What waits is tried again while midwatch watch runs."
+    return "\n".join((head, *lines))
 
 
 class Printer:

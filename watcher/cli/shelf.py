@@ -92,6 +92,18 @@ def moment_of(day: date, room: Room) -> datetime:
     return datetime.combine(day, time(12), tzinfo=room.zone).astimezone(UTC)
 
 
+def coming_day(text: str, room: Room) -> datetime:
+    """Read the day on which something should come, or stop: a day that is over is a slip."""
+    day = day_of(text)
+    if day < room.now.astimezone(room.zone).date():
+        raise Stop(
+            f"“{text}” is over. Write the day on which it should come; what is here already goes "
+            "on the shelf with: midwatch shelf add DEVICE",
+            Exit.WRONG_WORDS,
+        )
+    return moment_of(day, room)
+
+
 def past_day(text: str, room: Room) -> datetime:
     """Read the day on which something was done, or stop: a day to come is a slip of the hand."""
     day = day_of(text)
@@ -295,7 +307,7 @@ def order(context: click.Context, size: str, arrives: str | None, note: str) -> 
             number=0,
             capacity_bytes=size_of(size),
             added_at=room.now,
-            arrives_at=moment_of(day_of(arrives), room) if arrives else None,
+            arrives_at=coming_day(arrives, room) if arrives else None,
             ordered=True,
             note=note,
         )

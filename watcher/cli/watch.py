@@ -6,14 +6,15 @@ import signal
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack, closing
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Protocol
 
 import click
 
 from watcher.cli.exits import Exit, Leave, Stop
-from watcher.cli.printer import Printer, reached_by, waits_first
+from watcher.cli.printer import Printer, reached_by, say_unsent, waits_first
 from watcher.cli.waiting import FirstLook, Waits
+from watcher.facts.identity import BoxId
 from watcher.facts.pool import Pool
 from watcher.facts.survey import READER, Survey
 from watcher.hub.no_hub import NoHub, link_here
@@ -115,9 +116,7 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     keeper = upkeep_here(config, here=reader is None)
     renew_pages = keeper.renewed_with(pages_beside(config, clock, printer.line, beside, once=once))
     eyes = eyes_of(config, clock, reader, printer, beside)
-    with store.snapshot() as tx:
-        last = tx.last_survey(standing.box)
-    eyes.surveyor.remember(last.pools if last is not None else ())
+    eyes.surveyor.remember(_last_pools(store, standing.box))
 
     def surveyed(survey: Survey, outcome: Outcome) -> None:
         printer.surveyed(survey, outcome)
@@ -159,6 +158,8 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     )
     _hear_signals(service)
     with closing(ground), beside:
+        if once:
+            beside.callback(_say_what_stayed, ground, standing.box, clock.now(), printer.line)
         link.start()
         beside.callback(link.stop)
         beside.callback(say_and_end, store_path(config), then="The watch has ended.")
@@ -166,6 +167,23 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     if service.is_held_up:
         raise Leave(Exit.DONE)
     return int(Exit.DONE)
+
+
+def _last_pools(store: Store, box: BoxId) -> tuple[Pool, ...]:
+    """Give the pools of the last survey of an earlier run."""
+    with store.snapshot() as tx:
+        last = tx.last_survey(box)
+    return last.pools if last is not None else ()
+
+
+def _say_what_stayed(
+    ground: Ground, box: BoxId, began: datetime, say: Callable[[str], None]
+) -> None:
+    """Say which messages of this one look could not leave: nobody stays to try again."""
+    with ground.store.snapshot() as tx:
+        unsent = say_unsent(tx.list_notices(box), began)
+    if unsent:
+        say(unsent)
 
 
 def _printer(

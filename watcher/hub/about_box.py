@@ -8,7 +8,10 @@ from datetime import datetime
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import BoxId, Subject, SubjectKind, about_source
 from watcher.hub.quiet import SOURCE
+from watcher.notify.words import cut
 from watcher.store.hub import EnrolledBox
+
+_WHY_LONGEST = 120  # characters; all of it is in the evidence
 
 
 def stuck_finding(box: BoxId, why: str, now: datetime) -> Finding:
@@ -28,14 +31,15 @@ def stuck_finding(box: BoxId, why: str, now: datetime) -> Finding:
 
 
 def not_taken(box: EnrolledBox, why: str, now: datetime) -> Finding:
-    """Say that a box is there and its surveys cannot be taken in."""
+    """Say that a box is there and its surveys cannot be taken in, and what is wrong with them."""
+    said = f": {cut(why, _WHY_LONGEST).rstrip('.')}" if why.strip() else ""
     return Finding(
         rule="survey-not-taken",
         subject=Subject(kind=SubjectKind.BOX, key=box.box),
         label=box.box,
         urgency=Urgency.TODAY,
-        sentence="The box reports, and this hub cannot take in what it sends. What happens on its "
-        "drives cannot be seen from here.",
+        sentence=f"The box reports, and this hub cannot take in what it sends{said}. What happens "
+        "on its drives cannot be seen from here.",
         next_step="Update midwatch here and there. The box alerts by itself until its surveys are "
         "taken in again; look there with: midwatch cases",
         observed_at=now,

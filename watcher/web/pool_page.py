@@ -161,7 +161,7 @@ def recovery(site: Site, ask: Ask) -> Reply:
         "working": next((p for p in pools if p.pool == one.pool), None),
         "seen_at": view.survey.taken_at if view is not None else None,
         "state": state_of(one),
-        "way": way_rows(one, ask.now, clock.when),
+        "way": way_rows(one, ask.now, clock.full),
         "bare": bare_sentence(one, ask.now),
         "advice": advice,
         "written": list(written(one, ask.now, clock.full)),

@@ -49,4 +49,8 @@ def progress(site: Site, ask: Ask) -> Reply:
 
 
 def _moment(clock: Clockwork, moment: datetime) -> dict[str, str]:
-    return {"text": clock.when(moment), "stamp": clock.stamp(moment)}
+    return {
+        "text": clock.when(moment),
+        "stamp": clock.stamp(moment),
+        "full": clock.full(moment),
+    }

@@ -13,7 +13,10 @@
     for (const field of document.querySelectorAll(`[data-live-part="${name}"]`)) {
       const time = field.querySelector("time");
       (time || field).textContent = part.text;
-      if (time && part.stamp) time.dateTime = part.stamp;
+      if (time && part.stamp) {
+        time.dateTime = part.stamp;
+        time.dataset.full = part.full;
+      }
     }
   };
   let timer = 0;
