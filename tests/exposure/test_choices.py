@@ -52,7 +52,7 @@ def test_the_safest_comes_first_with_its_reason() -> None:
     assert found.best.kind is ChoiceKind.REBUILD_AT_ONCE
     assert not found.too_close
     assert "1 in 500" in found.reason
-    assert "1%" in found.reason
+    assert "1 in 100 for" in found.reason
     assert "30 h" not in found.reason
     assert "1 day 6 h less exposed" in found.reason
 

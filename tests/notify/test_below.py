@@ -61,7 +61,7 @@ def test_progress_is_never_rounded_up(fraction: float, words: str) -> None:
 
 def test_a_chance_without_a_window_does_not_speak_of_until_then() -> None:
     lines = [line.text for line in standing_lines(scene(replace(BARE, window=None)))]
-    assert "Chance of loss: 2.1% (0.8% to 5%)" in lines
+    assert "Chance of loss: 1 in 48 (1 in 120 to 1 in 20)" in lines
 
 
 def test_single_files_are_not_said_as_the_whole_pool() -> None:
@@ -71,7 +71,7 @@ def test_single_files_are_not_said_as_the_whole_pool() -> None:
     for stake, what in ((AtStake.POOL, "all of it"), (AtStake.MEMBER, "what sits on a drive")):
         extras = replace(BARE, loss=loss, at_stake=stake)
         lines = [line.text for line in standing_lines(scene(extras))]
-        assert f"Chance of loss until then: 20% (10% to 90%), of {what} 0.1%" in lines
+        assert f"Chance of loss until then: 20% (10% to 90%), of {what} 1 in 770" in lines
 
 
 def test_a_link_takes_the_place_of_the_command_and_a_monstrous_one_does_not() -> None:
