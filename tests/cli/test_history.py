@@ -10,6 +10,7 @@ import pytest
 
 from tests.cli.state import command, prepare, standing
 from watcher.cli.exits import Exit
+from watcher.cli.parts import label_of
 from watcher.demo.story import BOX, new_box
 from watcher.facts.drive import DriveUnread, Unread
 from watcher.facts.identity import DriveId
@@ -54,6 +55,15 @@ def test_the_inventory_keeps_a_drive_that_left(config: Path) -> None:
     _, text = command(config, "drives")
     (gone,) = [line for line in text.splitlines() if "BR4859" in line]
     assert "expected" in gone
+
+
+def test_a_bay_in_the_owners_own_words_is_said_as_they_wrote_it(config: Path) -> None:
+    """ "bay top left" is no bay."""
+    state = config.parent / "state" / STORE_NAME
+    with open_store(state, now=SystemClock().now()) as store, store.transaction() as tx:
+        (known, *_) = tx.drives(BOX)
+        assert f"(bay {known.bay})" in label_of(known)
+        assert label_of(replace(known, bay="top left")).endswith(" (top left)")
 
 
 def test_a_drive_that_is_gone_is_said_not_to_be_there(config: Path) -> None:

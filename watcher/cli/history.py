@@ -22,6 +22,7 @@ from watcher.rules.chance_words import say_chance
 from watcher.rules.look import Look
 from watcher.rules.risk import Chance, chance_30_days
 from watcher.rules.tuning import UNTUNED
+from watcher.rules.view import say_bay
 from watcher.service.desk import last_view
 from watcher.store.history import KnownDrive
 from watcher.store.transaction import Transaction
@@ -176,7 +177,7 @@ def drives(context: click.Context) -> None:
         last = tx.last_survey(room.box)
         rows = [
             [
-                f"bay {d.bay}" if d.bay else (d.node or ""),
+                say_bay(d.bay) if d.bay else (d.node or ""),
                 d.identity.model or "model unknown",
                 say_bytes(d.identity.capacity_bytes),
                 d.identity.serial or "no serial",

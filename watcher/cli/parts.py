@@ -22,6 +22,7 @@ from watcher.facts.pool import Pool
 from watcher.facts.survey import Survey
 from watcher.facts.units import say_span
 from watcher.hub.clients import Clients
+from watcher.rules.view import say_bay
 from watcher.service.bootstrap import (
     box_of,
     environment,
@@ -326,7 +327,7 @@ def terminal_width() -> int:
 
 def label_of(drive: KnownDrive) -> str:
     """Name a drive in a line."""
-    where = f"bay {drive.bay}" if drive.bay else (drive.node or "")
+    where = say_bay(drive.bay) if drive.bay else (drive.node or "")
     who = drive.identity
     name = f"{who.model} {who.serial}".strip()
     if not name:
