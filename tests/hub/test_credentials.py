@@ -30,6 +30,13 @@ def test_a_file_that_makes_no_sense_says_to_join_again(tmp_path: Path, text: str
         credentials.load(tmp_path)
 
 
+def test_a_file_that_cannot_be_read_asks_nobody_to_join_again(tmp_path: Path) -> None:
+    """It may hold; joining again costs a new code."""
+    (tmp_path / FILE).mkdir()
+    with pytest.raises(ValueError, match=r"cannot be read \(Is a directory\)\.$"):
+        credentials.load(tmp_path)
+
+
 def test_what_was_saved_is_on_the_disk_by_its_name(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -9,7 +9,8 @@ from watcher.cli.parts import settings_of
 from watcher.cli.say import say
 from watcher.hub.errors import HubError
 from watcher.hub.link import join_hub
-from watcher.service.bootstrap import FOLDER_MODE, store_path
+from watcher.service.bootstrap import store_path
+from watcher.service.state import make_folder
 
 
 @click.command()
@@ -22,9 +23,10 @@ def join(context: click.Context, code: str, url: str | None) -> None:
     wanted = (url or config.hub.url).rstrip("/")
     if not wanted:
         raise Stop("Say where the hub is: midwatch join CODE --hub URL", Exit.WRONG_WORDS)
-    folder = store_path(config).parent
+    store = store_path(config)
+    folder = store.parent
     try:
-        folder.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
+        make_folder(store)
         known = join_hub(config, folder, wanted, code)
     except (HubError, ValueError) as error:
         raise Stop(f"The box has not joined: {error}", Exit.REFUSED) from error

@@ -28,13 +28,15 @@ class Credentials:
 
 
 def load(folder: Path, name: str = FILE) -> Credentials | None:
-    """Read the file, or None where there is none. Raises ValueError when it makes no sense."""
+    """Read the file, or None where there is none. Raises ValueError when it cannot be had."""
     try:
         told = json.loads((folder / name).read_text("utf-8"))
     except FileNotFoundError:
         return None
-    except (OSError, ValueError) as error:
-        raise ValueError(f"{folder / name} cannot be read: join the hub again.") from error
+    except OSError as error:
+        raise ValueError(f"{folder / name} cannot be read ({error.strerror}).") from error
+    except ValueError:
+        told = None
     keys = ("url", "box", "client", "token", "next_token", "mask_key")
     if not isinstance(told, dict) or not all(isinstance(told.get(n), str) for n in keys):
         raise ValueError(f"{folder / name} makes no sense: join the hub again.")

@@ -47,7 +47,7 @@ def open_state(config: Config, now: datetime, *, check: bool, make: bool = True)
         return _open_on_server(config, now)
     path = store_path(config)
     if make:
-        _make_folder(path)
+        make_folder(path)
     return open_store(path, now=now, check=check)
 
 
@@ -60,7 +60,7 @@ def open_proven(config: Config, now: datetime, proof: DiskProof) -> Store:
     where = f"the store {path}"
 
     def prove() -> None:
-        _make_folder(path)
+        make_folder(path)
         prove_folder(path, where)
 
     proof.ask(prove, where)
@@ -80,7 +80,7 @@ def why_no_store(path: Path) -> str:
     )
 
 
-def _make_folder(path: Path) -> None:
+def make_folder(path: Path) -> None:
     """Make the folder of a store; raises StoreReadOnly where it would be the bare place."""
     why = why_no_store(path)
     if why:
