@@ -27,7 +27,6 @@ from watcher.cli.say import say
 from watcher.facts.readiness import DrillDone
 from watcher.facts.units import say_count, say_span
 from watcher.recovery.drill import spare_line
-from watcher.service.bootstrap import box_of
 from watcher.service.clock import SystemClock
 from watcher.service.drill import NoDrill, answered, begin, end, find_member, refuse, rehearse
 
@@ -38,7 +37,7 @@ LOOK_SECONDS = 2.0
 def going_on(room: Room) -> DrillDone | None:
     """Give the drill that goes on, or None."""
     with room.store.snapshot() as tx:
-        drills = tx.drills(box_of(room.config))
+        drills = tx.drills(room.box)
     return next((d for d in reversed(drills) if d.ended_at is None), None)
 
 
@@ -58,12 +57,11 @@ def wait_for_answer(context: click.Context, drill: DrillDone, span: timedelta) -
     stop = threading.Event()
     clock = SystemClock()
     until = clock.monotonic() + span.total_seconds()
-    with stoppable(stop):
+    with stoppable(stop), room_of(context) as room:
+        desk = room.desk()
         while not stop.is_set() and clock.monotonic() < until:
-            with room_of(context) as room:
-                desk = room.desk()
-                with room.store.snapshot() as tx:
-                    seen = answered(tx, desk, drill)
+            with room.store.snapshot() as tx:
+                seen = answered(tx, desk, drill)
             if seen.answered_at is not None:
                 took = say_span(seen.answer_took or timedelta(0))
                 say(f"{seen.answered_by} answered after {took}.")
@@ -94,7 +92,7 @@ def list_drills(context: click.Context) -> None:
                 d.member,
                 "goes on" if d.ended_at is None else _went_wrong(len(d.went_wrong)),
             ]
-            for d in reversed(tx.drills(box_of(room.config)))
+            for d in reversed(tx.drills(room.box))
         ]
     table = columns(rows, total=terminal_width(), indent="")
     say("\n".join(table) or "No loss was rehearsed here yet.")
@@ -108,7 +106,7 @@ def _went_wrong(count: int) -> str:
 def show_page(context: click.Context, number: int) -> None:
     """Print the page of a drill again."""
     with room_of(context) as room, room.store.snapshot() as tx:
-        found = next((d for d in tx.drills(box_of(room.config)) if d.number == number), None)
+        found = next((d for d in tx.drills(room.box) if d.number == number), None)
     if found is None:
         raise Stop(f"There is no drill {number}. midwatch drill --list shows them.", Exit.NOT_FOUND)
     say(found.page or "It goes on: midwatch drill --end.")

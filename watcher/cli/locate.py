@@ -17,7 +17,6 @@ from watcher.facts.units import say_bytes, say_count
 from watcher.readers.runner import RealHost
 from watcher.recovery.advice import POWER_DOWN
 from watcher.rules.view import View, say_bay
-from watcher.service.bootstrap import box_of
 from watcher.service.desk import last_view
 from watcher.service.locate import Beat, blink, lamp_of, reader_of, seat_of, set_lamp
 from watcher.store.history import KnownDrive
@@ -46,7 +45,7 @@ def locate(
     """
     with room_of(context) as room, room.store.snapshot() as tx:
         known = find_drive(tx, drive, room)
-        view = last_view(tx, box_of(room.config), room.now)
+        view = last_view(tx, room.box, room.now)
     width = terminal_width()
     here = view is None or known.identity.drive in view.survey.present
     say("\n".join(_label(known, view, width, here=here)))

@@ -12,7 +12,7 @@ from watcher.cli.parts import Room, room_of, terminal_width
 from watcher.cli.say import say
 from watcher.facts.finding import Urgency
 from watcher.notify.target import Target
-from watcher.service.bootstrap import box_of, environment, file_of, to_standing, usual_settings
+from watcher.service.bootstrap import environment, file_of, to_standing, usual_settings
 from watcher.service.delivery_child import DeliveryChild, delivery_command
 from watcher.store.outbox import NewNotice, Notice, NoticeState
 
@@ -68,11 +68,11 @@ def notices_of_a_test(room: Room, targets: tuple[Target, ...]) -> list[NewNotice
             found.append(
                 NewNotice(
                     key=f"test/{room.now:%Y%m%dT%H%M%S.%f}",
-                    box=box_of(room.config),
+                    box=room.box,
                     person=target.person,
                     target=target.key,
                     urgency=Urgency.NOTE,
-                    title=f"TEST from {box_of(room.config)}: nothing is wrong",
+                    title=f"TEST from {room.box}: nothing is wrong",
                     body=(
                         f"This is a test of the way “{target.name}” to {target.person} ({rung} of "
                         f"the ladder), sent at {stamp:%H:%M}.\n"
@@ -123,7 +123,7 @@ def test(context: click.Context) -> None:
 def _results(room: Room, keys: set[str]) -> list[Notice]:
     """Give the messages of this test as they stand."""
     with room.store.snapshot() as tx:
-        found = tx.list_notices(box=box_of(room.config), limit=500)
+        found = tx.list_notices(box=room.box, limit=500)
     return sorted((n for n in found if n.key in keys), key=lambda n: n.number)
 
 
@@ -148,7 +148,7 @@ def _deliver(context: click.Context, room: Room, wanted: list[tuple[str, str]]) 
     finally:
         child.stop()
     with room.store.transaction() as tx:
-        for notice in tx.list_notices(box=box_of(room.config), limit=500):
+        for notice in tx.list_notices(box=room.box, limit=500):
             if notice.key in {key for key, _ in wanted} and notice.state is NoticeState.WAITING:
                 why = notice.last_error[:_ERROR_LONGEST] or "it was not tried in time"
                 tx.drop_notice(
@@ -170,7 +170,7 @@ def log(context: click.Context, limit: int, *, with_text: bool) -> None:
     """List the messages that were sent, and what came of each by each way."""
     with room_of(context) as room:
         with room.store.snapshot() as tx:
-            notices = tx.list_notices(box=box_of(room.config), limit=limit)
+            notices = tx.list_notices(box=room.box, limit=limit)
         rows = [
             [
                 room.say(notice.created_at),

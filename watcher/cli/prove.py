@@ -24,7 +24,7 @@ from watcher.readers.runner import RealHost
 from watcher.recovery.proof_report import curve_svg, report_text
 from watcher.recovery.proof_verdict import Outcome, Result, outcome_of
 from watcher.recovery.proving import PHASE_WORDS, Phase, Proof, time_left
-from watcher.service.bootstrap import box_of, store_path
+from watcher.service.bootstrap import store_path
 from watcher.service.clock import SystemClock
 from watcher.service.proof_file import AlreadyProving, ProofFile, RecordUnusable
 from watcher.service.prove import Interrupted, Prover, Surroundings
@@ -107,7 +107,7 @@ def say_progress(proof: Proof) -> str:
 def _pools_seen(room: Room) -> tuple[Pool, ...]:
     """Give the pools of the last survey."""
     with room.store.snapshot() as tx:
-        survey = tx.last_survey(box_of(room.config))
+        survey = tx.last_survey(room.box)
     return survey.pools if survey is not None else ()
 
 
@@ -249,7 +249,7 @@ def finish(context: click.Context, job: Job) -> Outcome:
     job.record.write(picture, curve_svg(job.proof, title))
     say(f"\n{report}\nThe report is kept in {text}\nand the speed curve in {picture}")
     with room_of(context, need_state=False) as room, room.store.transaction() as tx:
-        box = box_of(room.config)
+        box = room.box
         shelf = tx.shelf(box)
         mine = [s for s in shelf if s.identity is not None and s.identity.drive == who.drive]
         for spare in mine:

@@ -15,7 +15,6 @@ from watcher.cli.shelf import past_day
 from watcher.cli.which_box import about_a_box
 from watcher.facts.readiness import RestoreTried
 from watcher.rules.view import View
-from watcher.service.bootstrap import box_of
 from watcher.service.card import Card, Standing, card_of
 from watcher.service.desk import last_view
 from watcher.store.transaction import Transaction
@@ -121,7 +120,7 @@ def restored(
             note=note,
         )
         with room.store.transaction() as tx:
-            tx.add_restore(box_of(room.config), tried)
+            tx.add_restore(room.box, tried)
         came = "did not work" if failed else "worked"
         on = f"{tried.at.astimezone(room.zone):%d %b %Y}"
         say(f"Written down: getting {thing} back from {copy} {came}, {on}.")

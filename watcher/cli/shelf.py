@@ -22,7 +22,6 @@ from watcher.readers.runner import RealHost
 from watcher.readers.spare import look_at_spare
 from watcher.recovery.shelf import say_fits, say_proof
 from watcher.rules.view import View
-from watcher.service.bootstrap import box_of
 from watcher.service.desk import last_view
 from watcher.store.transaction import Transaction
 
@@ -116,7 +115,7 @@ def past_day(text: str, room: Room) -> datetime:
 
 def find_spare(tx: Transaction, room: Room, number: int) -> ShelfSpare:
     """Find a spare by its number, or stop with what there is."""
-    shelf = tx.shelf(box_of(room.config))
+    shelf = tx.shelf(room.box)
     found = next((spare for spare in shelf if spare.number == number), None)
     if found is None:
         known = ", ".join(str(spare.number) for spare in shelf) or "none"
@@ -154,9 +153,9 @@ def show_shelf(
 
 def _ready(tx: Transaction, room: Room) -> tuple[View | None, Preparation]:
     """Give what is known of readiness, with or without a survey."""
-    view = last_view(tx, box_of(room.config), room.now)
+    view = last_view(tx, room.box, room.now)
     if view is None or view.ready is None:
-        return None, Preparation(shelf=tx.shelf(box_of(room.config)))
+        return None, Preparation(shelf=tx.shelf(room.box))
     return view, view.ready
 
 
@@ -174,7 +173,7 @@ def list_(context: click.Context) -> None:
     """List the spares: proven or not, by when again, and where each one fits."""
     with room_of(context, need_state=False) as room, room.store.snapshot() as tx:
         _, ready = _ready(tx, room)
-        every = tx.shelf(box_of(room.config))
+        every = tx.shelf(room.box)
         used = {s.number for s in every} - {s.number for s in ready.shelf}
         say(show_shelf(every, ready.fits, room.now, terminal_width(), used))
         for number in sorted(used):
@@ -251,7 +250,7 @@ def add(  # noqa: PLR0913 - one argument for each option
 ) -> None:
     """Put a spare on the shelf: DEVICE while it is plugged in, or what is printed on it."""
     with room_of(context, need_state=False) as room:
-        box = box_of(room.config)
+        box = room.box
         if device is not None:
             who = _plugged(device, room.now)
         else:
@@ -312,7 +311,7 @@ def order(context: click.Context, size: str, arrives: str | None, note: str) -> 
             note=note,
         )
         with room.store.transaction() as tx:
-            spare = tx.add_spare(box_of(room.config), coming)
+            spare = tx.add_spare(room.box, coming)
             _, ready = _ready(tx, room)
         fits = [f for f in ready.fits if f.spare == spare.number]
         say(
@@ -329,7 +328,7 @@ def remove(context: click.Context, number: int) -> None:
     with room_of(context) as room:
         with room.store.transaction() as tx:
             spare = find_spare(tx, room, number)
-            tx.remove_spare(box_of(room.config), number)
+            tx.remove_spare(room.box, number)
         say(f"{spare.label[:1].upper()}{spare.label[1:]} is off the shelf.")
 
 
@@ -353,5 +352,5 @@ def proven(context: click.Context, number: int, day: str, how: str, *, failed: b
                 if failed
                 else replace(spare, proven_at=at, proof=told)
             )
-            tx.save_spare(box_of(room.config), done)
+            tx.save_spare(room.box, done)
         say(f"{done.label[:1].upper()}{done.label[1:]}: {say_proof(done, room.now)}.")
