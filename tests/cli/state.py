@@ -17,9 +17,9 @@ from watcher.notify.target import Target
 from watcher.readers.discovery import ToldDrive
 from watcher.readers.survey import Looking, Surveyor
 from watcher.rules.tuning import UNTUNED
-from watcher.service.bootstrap import STORE_NAME
 from watcher.service.clock import SystemClock
 from watcher.service.desk import Desk, Standing
+from watcher.service.state import STORE_NAME
 from watcher.store.database import open_store
 
 SETTINGS = """

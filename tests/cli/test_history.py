@@ -15,9 +15,9 @@ from watcher.demo.story import BOX, new_box
 from watcher.facts.drive import DriveUnread, Unread
 from watcher.facts.identity import DriveId
 from watcher.readers.survey import Looking, Surveyor
-from watcher.service.bootstrap import STORE_NAME
 from watcher.service.clock import SystemClock
 from watcher.service.desk import Desk
+from watcher.service.state import STORE_NAME
 from watcher.store.database import open_store
 
 

@@ -15,9 +15,9 @@ from watcher.cli.parts import Room
 from watcher.facts.identity import BoxId
 from watcher.hub.month_report import report_of
 from watcher.hub.protection_time import month_named
-from watcher.service.bootstrap import open_state
 from watcher.service.clock import SystemClock
 from watcher.service.settings_shape import Config
+from watcher.service.state import open_state
 
 
 def lines_of(stage: HubStage, client: str = "Orchard Press") -> list[str]:

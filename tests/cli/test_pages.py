@@ -16,9 +16,10 @@ from watcher.cli.exits import Exit
 from watcher.cli.pages import open_pages, reached_at, terms_of
 from watcher.cli.watch import pages_beside
 from watcher.facts.identity import BoxId
-from watcher.service.bootstrap import load_settings, open_state
+from watcher.service.bootstrap import load_settings
 from watcher.service.clock import SystemClock
 from watcher.service.settings_shape import Config, WebSettings
+from watcher.service.state import open_state
 from watcher.store.database import Store
 from watcher.store.errors import StoreError
 

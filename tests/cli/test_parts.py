@@ -21,7 +21,7 @@ from watcher.facts.drive import Unread
 from watcher.facts.identity import BoxId
 from watcher.facts.survey import Blindness, Survey
 from watcher.service import mounted
-from watcher.service.bootstrap import STORE_NAME
+from watcher.service.state import STORE_NAME
 
 VIENNA = ZoneInfo("Europe/Vienna")
 NOW = datetime(2026, 11, 25, 14, 0, tzinfo=UTC)  # a Wednesday, 15:00 in Vienna

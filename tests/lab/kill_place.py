@@ -21,9 +21,9 @@ from shlex import quote
 from tests.lab.daemon import ROOT, Daemon
 from tests.lab.receivers import wait_until
 from watcher.facts.identity import BoxId, DriveId
-from watcher.service.bootstrap import STORE_NAME
 from watcher.service.delivery import NOT_BACK
 from watcher.service.message_id import message_id_of
+from watcher.service.state import STORE_NAME
 from watcher.store.database import open_store
 from watcher.store.outbox import Notice, NoticeState
 

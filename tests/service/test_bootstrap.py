@@ -12,15 +12,14 @@ from watcher.rules.catalogue import CATALOGUE
 from watcher.service.bootstrap import (
     box_of,
     load_settings,
-    open_state,
     rule_names,
-    store_path,
     to_looking,
     to_standing,
-    usual_settings,
     zone_of,
 )
 from watcher.service.errors import ConfigError
+from watcher.service.settings import usual_settings
+from watcher.service.state import open_state, store_path
 
 SETTINGS = """
 box_name: attic

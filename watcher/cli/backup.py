@@ -9,7 +9,7 @@ import click
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of
 from watcher.cli.say import say
-from watcher.service.bootstrap import on_server, store_path
+from watcher.service.state import on_server, store_path
 from watcher.store.backup import back_up
 from watcher.store.errors import StoreFull, StoreReadOnly
 

@@ -22,9 +22,10 @@ from watcher.readers.errors import CannotParse, ReadError
 from watcher.readers.runner import RealHost
 from watcher.readers.smartctl import parse, read_drive
 from watcher.service.bench import PastHere, past_of
-from watcher.service.bootstrap import has_state, to_standing, zone_of
+from watcher.service.bootstrap import to_standing, zone_of
 from watcher.service.clock import SystemClock
 from watcher.service.settings_shape import Config
+from watcher.service.state import has_state
 from watcher.service.statement import Statement, state
 from watcher.store.transaction import Transaction
 from watcher.web.bench_page import as_file

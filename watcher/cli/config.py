@@ -11,8 +11,7 @@ from watcher.cli.printer import reached_by
 from watcher.cli.say import say
 from watcher.facts.units import say_count
 from watcher.notify.targets import refuses
-from watcher.service.bootstrap import usual_settings
-from watcher.service.settings import to_targets
+from watcher.service.settings import to_targets, usual_settings
 from watcher.service.settings_sketch import sketch
 
 

@@ -15,9 +15,10 @@ from watcher.hub.helpers import RELOAD, TOLD
 from watcher.hub.intake import Door
 from watcher.hub.server import DoorServer, Listening, Place, ease_collector
 from watcher.hub.shop import Shop
-from watcher.service.bootstrap import load_settings, open_state, to_standing
+from watcher.service.bootstrap import load_settings, to_standing
 from watcher.service.clock import SystemClock
 from watcher.service.errors import ConfigError
+from watcher.service.state import open_state
 from watcher.store.errors import StoreError
 from watcher.web.server import Bounded
 

@@ -24,7 +24,7 @@ from watcher.hub.enrolment import invite
 from watcher.hub.protection_time import month_named
 from watcher.hub.shop import SECOND_SENDER_HOLDS
 from watcher.hub.told_words import told_words
-from watcher.service.bootstrap import usual_settings
+from watcher.service.settings import usual_settings
 from watcher.store.floor import PoolStanding
 from watcher.store.hub import BoxState, EnrolledBox
 from watcher.web.ask import Ask

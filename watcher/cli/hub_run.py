@@ -15,20 +15,14 @@ from watcher.hub.helpers import Helpers, helper_command
 from watcher.hub.intake import Door
 from watcher.hub.server import DoorServer, HubLoop, Place, ease_collector
 from watcher.hub.shop import Shop
-from watcher.service.bootstrap import (
-    environment,
-    file_of,
-    load_settings,
-    on_server,
-    open_state,
-    store_path,
-    to_standing,
-)
+from watcher.service.bootstrap import load_settings, to_standing
 from watcher.service.bus_error import say_and_end
 from watcher.service.clock import SystemClock
 from watcher.service.delivery_child import DeliveryChild, delivery_command
 from watcher.service.errors import ConfigError
+from watcher.service.settings import environment
 from watcher.service.settings_shape import Config
+from watcher.service.state import file_of, on_server, open_state, store_path
 from watcher.service.supervisor import ours
 from watcher.store.database import Store
 from watcher.web.server import Bounded

@@ -9,8 +9,7 @@ from watcher.cli.parts import settings_of
 from watcher.cli.say import say
 from watcher.hub.errors import HubError
 from watcher.hub.link import join_hub
-from watcher.service.bootstrap import store_path
-from watcher.service.state import make_folder
+from watcher.service.state import make_folder, store_path
 
 
 @click.command()

@@ -25,12 +25,13 @@ from watcher.facts.survey import Survey
 from watcher.readers.taken import Taken
 from watcher.rules.catalogue import judge
 from watcher.rules.view import View
-from watcher.service.bootstrap import has_state, surveyor_here, zone_of
+from watcher.service.bootstrap import surveyor_here, zone_of
 from watcher.service.clock import SystemClock
 from watcher.service.desk import first_view_of, view_of
 from watcher.service.opened import open_for_command
 from watcher.service.settings import to_tuning
 from watcher.service.settings_shape import Config
+from watcher.service.state import has_state
 from watcher.store.errors import StoreError
 
 

@@ -12,8 +12,10 @@ from watcher.cli.parts import Room, room_of, terminal_width
 from watcher.cli.say import say
 from watcher.facts.finding import Urgency
 from watcher.notify.target import Target
-from watcher.service.bootstrap import environment, file_of, to_standing, usual_settings
+from watcher.service.bootstrap import to_standing
 from watcher.service.delivery_child import DeliveryChild, delivery_command
+from watcher.service.settings import environment, usual_settings
+from watcher.service.state import file_of
 from watcher.store.outbox import NewNotice, Notice, NoticeState
 
 ANSWER_SECONDS = 90.0

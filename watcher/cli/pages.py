@@ -16,10 +16,11 @@ from watcher.cli.parts import settings_of
 from watcher.cli.say import say
 from watcher.hub.clients import Clients
 from watcher.service.allocator import give_back_freed
-from watcher.service.bootstrap import has_state, open_state, store_path, to_standing, zone_of
+from watcher.service.bootstrap import to_standing, zone_of
 from watcher.service.bus_error import say_and_end
 from watcher.service.clock import Clock, SystemClock
 from watcher.service.settings_shape import Config
+from watcher.service.state import has_state, open_state, store_path
 from watcher.store.database import Store
 from watcher.store.errors import StoreError
 from watcher.web.guard import is_loopback

@@ -23,21 +23,13 @@ from watcher.facts.survey import Survey
 from watcher.facts.units import say_span
 from watcher.hub.clients import Clients
 from watcher.rules.view import say_bay
-from watcher.service.bootstrap import (
-    box_of,
-    environment,
-    has_state,
-    load_settings,
-    store_path,
-    to_standing,
-    usual_settings,
-    zone_of,
-)
+from watcher.service.bootstrap import box_of, load_settings, to_standing, zone_of
 from watcher.service.clock import SystemClock
 from watcher.service.desk import Desk, Outcome, Standing
 from watcher.service.opened import open_for_command
+from watcher.service.settings import environment, usual_settings
 from watcher.service.settings_shape import Config
-from watcher.service.state import why_no_store
+from watcher.service.state import has_state, store_path, why_no_store
 from watcher.store.database import Store
 from watcher.store.history import KnownDrive
 from watcher.store.hub import EnrolledBox

@@ -24,7 +24,6 @@ from watcher.readers.runner import RealHost
 from watcher.recovery.proof_report import curve_svg, report_text
 from watcher.recovery.proof_verdict import Outcome, Result, outcome_of
 from watcher.recovery.proving import PHASE_WORDS, Phase, Proof, time_left
-from watcher.service.bootstrap import store_path
 from watcher.service.clock import SystemClock
 from watcher.service.proof_file import AlreadyProving, ProofFile, RecordUnusable
 from watcher.service.prove import Interrupted, Prover, Surroundings
@@ -38,6 +37,7 @@ from watcher.service.prove_start import (
     on_the_shelf,
 )
 from watcher.service.raw_device import BlockDevice
+from watcher.service.state import store_path
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

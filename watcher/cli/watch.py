@@ -22,14 +22,10 @@ from watcher.service.allocator import give_back_now
 from watcher.service.bootstrap import (
     bell_here,
     box_of,
-    environment,
     load_settings,
-    on_server,
-    store_path,
     surveyor_here,
     to_looking,
     to_standing,
-    usual_settings,
 )
 from watcher.service.bus_error import begin_anew, say_and_end
 from watcher.service.clock import Clock, SystemClock
@@ -47,9 +43,9 @@ from watcher.service.looker import Looks
 from watcher.service.loop import Delivers, Hooks, Rings, Watch
 from watcher.service.opened import open_to_remember
 from watcher.service.rhythm import Rhythm, Word
-from watcher.service.settings import to_targets
+from watcher.service.settings import environment, to_targets, usual_settings
 from watcher.service.settings_shape import Config
-from watcher.service.state import open_proven
+from watcher.service.state import on_server, open_proven, store_path
 from watcher.service.supervisor import ours
 from watcher.service.upkeep_hook import upkeep_here
 from watcher.store.database import Store

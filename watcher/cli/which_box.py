@@ -16,10 +16,12 @@ from click.shell_completion import CompletionItem
 from watcher.cli.exits import Exit, Stop
 from watcher.facts.identity import BoxId
 from watcher.facts.units import say_count
-from watcher.service.bootstrap import environment, has_state, load_settings, usual_settings
+from watcher.service.bootstrap import load_settings
 from watcher.service.clock import SystemClock
 from watcher.service.errors import ConfigError
 from watcher.service.opened import open_for_command
+from watcher.service.settings import environment, usual_settings
+from watcher.service.state import has_state
 from watcher.store.errors import StoreError
 from watcher.store.hub import EnrolledBox
 from watcher.store.transaction import Transaction

@@ -20,10 +20,11 @@ from watcher.hub.line import Line
 from watcher.hub.masking import Mask
 from watcher.hub.sender import Sender
 from watcher.hub.wire import Joining, pack
-from watcher.service.bootstrap import box_of, store_path, to_standing
+from watcher.service.bootstrap import box_of, to_standing
 from watcher.service.clock import Clock
 from watcher.service.desk import Standing
 from watcher.service.settings_shape import Config
+from watcher.service.state import store_path
 from watcher.store.database import Store
 from watcher.store.errors import StoreError
 

@@ -12,50 +12,18 @@ from watcher.facts.identity import BoxId
 from watcher.rules.catalogue import CATALOGUE
 from watcher.service.desk import Standing
 from watcher.service.settings import (
-    environment,
     load,
     to_hours,
     to_policy,
     to_targets,
     to_tuning,
-    usual_settings,
 )
 from watcher.service.settings_shape import Config
-from watcher.service.state import (
-    FOLDER_MODE,
-    STORE_NAME,
-    file_of,
-    has_state,
-    on_server,
-    open_state,
-    store_path,
-)
 
 if TYPE_CHECKING:
     from watcher.readers.survey import Looking, Surveyor
     from watcher.service.bell import JournalBell, KernelBell
     from watcher.service.upkeep import Upkeep
-
-__all__ = [
-    "FOLDER_MODE",
-    "STORE_NAME",
-    "bell_here",
-    "box_of",
-    "environment",
-    "file_of",
-    "has_state",
-    "load_settings",
-    "on_server",
-    "open_state",
-    "rule_names",
-    "store_path",
-    "surveyor_here",
-    "to_looking",
-    "to_standing",
-    "to_upkeep",
-    "usual_settings",
-    "zone_of",
-]
 
 
 def rule_names() -> Mapping[str, tuple[str, ...]]:
