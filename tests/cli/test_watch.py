@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from tests.service.manual_clock import ManualClock
-from watcher.cli.watch import rhythm_of, say_the_ground
+from watcher.cli.watch import InForce, rhythm_of, say_the_ground
 from watcher.service.ground import Ground
 from watcher.service.settings_shape import Config
 from watcher.store.database import open_store
@@ -20,6 +20,18 @@ def test_the_rhythm_follows_the_settings() -> None:
     rhythm = rhythm_of(CONFIG)
     assert rhythm.survey == timedelta(minutes=10)
     assert rhythm.heartbeat is None
+
+
+def test_faulty_settings_leave_the_old_ones_in_force(tmp_path: Path) -> None:
+    path, said, renewed = tmp_path / "midwatch.yaml", list[str](), list[Config]()
+    in_force = InForce(str(path), CONFIG)
+    path.write_text("box_name: [", encoding="utf-8")
+    assert not in_force.read_again(said.append, (renewed.append,))
+    assert (in_force.config, renewed) == (CONFIG, [])
+    assert "the old ones stay" in said[0]
+    path.write_text("box_name: cellar\n", encoding="utf-8")
+    assert in_force.read_again(said.append, (renewed.append,))
+    assert [config.box_name for config in (in_force.config, *renewed)] == ["cellar", "cellar"]
 
 
 def said_of(path: Path) -> list[str]:

@@ -23,11 +23,8 @@ def test_a_desk_without_the_devices_begins_nothing_on_them() -> None:
     assert hook._upkeep is None
 
 
-def test_new_settings_hold_from_the_next_look_on_beside_those_of_other_parts() -> None:
+def test_new_settings_hold_from_the_next_look_on() -> None:
     hook = upkeep_here(config(), here=True)
-    renewed: list[Config] = []
-    fresh = config(enabled="yes", self_tests_at_once="2")
-    hook.renewed_with(renewed.append)(fresh)
-    assert renewed == [fresh]
+    hook.renew(config(enabled="yes", self_tests_at_once="2"))
     assert hook._upkeep is not None
     assert hook._upkeep.calendar.self_tests_at_once == 2

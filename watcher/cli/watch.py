@@ -40,7 +40,7 @@ from watcher.service.heartbeat import Heart, beat
 from watcher.service.last_resort import say_here
 from watcher.service.log import ServiceLog, set_up, under_journal
 from watcher.service.looker import Looks
-from watcher.service.loop import Delivers, Hooks, Rings, Watch
+from watcher.service.loop import Hooks, Rings, Watch
 from watcher.service.opened import open_to_remember
 from watcher.service.rhythm import Rhythm, Word
 from watcher.service.settings import environment, to_targets, usual_settings
@@ -65,6 +65,39 @@ def rhythm_of(config: Config) -> Rhythm:
     )
 
 
+def ways_of(config: Config, show: Callable[[str], None]) -> Ways:
+    """Give the ways by which people are told when no delivery process can be had."""
+    return Ways(
+        targets=to_targets(config),
+        timeout_seconds=float(config.delivery.timeout_seconds),
+        give_up_after=timedelta(hours=config.delivery.give_up_hours),
+        show=show,
+        say_here=lambda title, body: say_here(title, body, environment()),
+    )
+
+
+@dataclass(slots=True)
+class InForce:
+    """The settings that the watch goes by now."""
+
+    path: str | None
+    config: Config
+
+    def read_again(
+        self, say: Callable[[str], None], renew: Iterable[Callable[[Config], object]]
+    ) -> bool:
+        """Read them again and hand them to each part; where they are faulty the old ones stay."""
+        try:
+            self.config = load_settings(self.path, environment())
+        except ConfigError as faulty:
+            say(f"The settings were not read again; the old ones stay.\n{faulty}")
+            return False
+        say("The settings were read again.")
+        for part in renew:
+            part(self.config)
+        return True
+
+
 @click.command()
 @click.option("--once", is_flag=True, help="Take one look, deliver what came of it, and end.")
 @click.option(
@@ -81,38 +114,23 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     Needs no configuration. Run it as root: SMART and most pools can be read by root only.
     """
     path = usual_settings(context.obj)
-    config = load_settings(path, environment())
+    in_force = InForce(path, load_settings(path, environment()))
+    config = in_force.config
     clock = SystemClock()
     begin_anew(store_path(config))
     ground = ground_here(config, clock)
-    store = ground.store
-    printer = _printer(config, store, stays=not once, looks_here=reader is None)
+    printer = _printer(config, ground.store, stays=not once, looks_here=reader is None)
     say_the_ground(ground, clock, printer.line)
     standing = to_standing(config)
     printer.line(reached_by(standing.targets))
     link = _link(config, url, ground, clock, lambda: service.ask(Word.SURVEY), printer.line)
     standing = link.joined(standing)
     command = delivery_command(str(store_path(config)), path, to_the_end=once)
-    child = DeliveryChild(command, environment())
-
-    def reload() -> Standing | None:
-        nonlocal config
-        try:
-            fresh = load_settings(path, environment())
-        except ConfigError as faulty:
-            printer.line(f"The settings were not read again; the old ones stay.\n{faulty}")
-            return None
-        printer.line("The settings were read again.")
-        config = fresh
-        eyes.renew(fresh)
-        renew_pages(fresh)
-        return link.joined(to_standing(fresh))
-
     beside = ExitStack()
     keeper = upkeep_here(config, here=reader is None)
-    renew_pages = keeper.renewed_with(pages_beside(config, clock, printer.line, beside, once=once))
+    renew_pages = pages_beside(config, clock, printer.line, beside, once=once)
     eyes = eyes_of(config, clock, reader, printer, beside)
-    eyes.surveyor.remember(_last_pools(store, standing.box))
+    eyes.surveyor.remember(_last_pools(ground.store, standing.box))
 
     def surveyed(survey: Survey, outcome: Outcome) -> None:
         printer.surveyed(survey, outcome)
@@ -122,22 +140,17 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
         if once:
             service.ask(Word.STOP)
 
-    def deliver_here(ground: Ground) -> Delivers:
-        ways = Ways(
-            targets=to_targets(config),
-            timeout_seconds=float(config.delivery.timeout_seconds),
-            give_up_after=timedelta(hours=config.delivery.give_up_hours),
-            show=printer.line,
-            say_here=lambda title, body: say_here(title, body, environment()),
-        )
-        return ground.deliver_here(ways)
+    def reload() -> Standing | None:
+        if not in_force.read_again(printer.line, (keeper.renew, eyes.renew, renew_pages)):
+            return None
+        return link.joined(to_standing(in_force.config))
 
     service = Watch(
         ground=ground,
         standing=standing,
         surveyor=eyes.surveyor,
         clock=clock,
-        delivery=child,
+        delivery=DeliveryChild(command, environment()),
         supervisor=ours(),
         rhythm=rhythm_of(config),
         bell=eyes.bell,
@@ -145,9 +158,9 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
             surveyed=surveyed,
             trouble=printer.line,
             reload=reload,
-            deliver_here=deliver_here,
-            beat=Heart(lambda: beat(config.heartbeat.url.reveal())).beat,
-            rhythm=lambda: rhythm_of(config),
+            deliver_here=lambda ground: ground.deliver_here(ways_of(in_force.config, printer.line)),
+            beat=Heart(lambda: beat(in_force.config.heartbeat.url.reveal())).beat,
+            rhythm=lambda: rhythm_of(in_force.config),
             besides=link.besides,
             works=lambda now: link.works(now) | eyes.works,
         ),

@@ -27,15 +27,6 @@ class UpkeepHook:
         """Go by new settings."""
         self._upkeep = to_upkeep(config) if self._here else None
 
-    def renewed_with(self, other: Callable[[Config], object]) -> Callable[[Config], None]:
-        """Give what renews this and another part together."""
-
-        def both(config: Config) -> None:
-            self.renew(config)
-            other(config)
-
-        return both
-
     def after(
         self, store: Store, survey: Survey, now: datetime, say: Callable[[str], None]
     ) -> None:
