@@ -19,7 +19,7 @@ from watcher.service.links import (
     new_link,
     sign,
 )
-from watcher.store.accounts import SigningKey
+from watcher.store.signing import SigningKey
 
 NOW = datetime(2026, 3, 8, 3, 12, tzinfo=UTC)
 KEY = SigningKey(number=1, secret=bytes(range(32)), made_at=NOW)

@@ -5,8 +5,6 @@ import pytest
 
 from tests.store.made import BOX, DAY, HOUR, MINUTE, NOW
 from watcher.store.accounts import (
-    KEY_LIVES,
-    KEY_SERVES,
     Account,
     AuditLine,
     ProgramToken,
@@ -110,36 +108,6 @@ def test_a_token_is_found_by_its_hash_and_its_name_until_it_is_removed(store: St
         assert tx.tokens() == (token,)
         assert tx.remove_token("panel")
         assert tx.token(hashed="abc") is None
-
-
-def test_a_key_serves_its_time_and_then_a_new_one_signs_while_the_old_still_checks(
-    store: Store,
-) -> None:
-    with store.transaction() as tx:
-        first = tx.key_to_sign(NOW, b"one")
-        assert (first.secret, tx.key_to_sign(NOW + DAY, b"two").secret) == (b"one", b"one")
-        later = NOW + KEY_SERVES + DAY
-        second = tx.key_to_sign(later, b"two")
-        assert second.secret == b"two"
-        assert tx.signing_keys(later) == (second, first)
-        assert tx.signing_keys(NOW + KEY_LIVES + HOUR) == (second,)
-
-
-def test_dropping_the_old_keys_leaves_the_newest(store: Store) -> None:
-    with store.transaction() as tx:
-        tx.add_key(NOW, b"one")
-        tx.add_key(NOW, b"two")
-        tx.drop_old_keys()
-        assert [key.secret for key in tx.signing_keys(NOW)] == [b"two"]
-
-
-def test_a_form_is_taken_once(store: Store) -> None:
-    with store.transaction() as tx:
-        assert tx.use_ticket("t", NOW)
-        assert not tx.use_ticket("t", NOW + HOUR)
-        assert tx.use_ticket("u", NOW + HOUR)
-        tx.give_back_ticket("t")
-        assert tx.use_ticket("t", NOW + HOUR)
 
 
 def test_the_audit_trail_gives_the_newest_first_and_cuts_what_is_long(store: Store) -> None:

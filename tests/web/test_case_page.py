@@ -12,7 +12,7 @@ from tests.web.stage import COMPARED, OVER, PUBLIC, WORSE, Stage, stage_at
 from watcher.cases.state import Case
 from watcher.facts.identity import BoxId
 from watcher.service.links import LINK_LIVES, link_address, new_link
-from watcher.store.accounts import SigningKey
+from watcher.store.signing import SigningKey
 
 
 def case_of(stage: Stage, number: int) -> Case:

@@ -10,8 +10,9 @@ from markupsafe import Markup
 from tests.web.stage import COMPARED, WORSE, stage_at
 from watcher.facts.identity import BoxId
 from watcher.service.mark import Mark
-from watcher.store.accounts import KEY_SERVES, Role
+from watcher.store.accounts import Role
 from watcher.store.database import open_store
+from watcher.store.signing import KEY_SERVES
 from watcher.web.ask import Ask, Holder, Refusal
 from watcher.web.site import DONE, MOST_KEPT, draw, make_templates, refuse_page
 

@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.web.stage import stage_at
-from watcher.store.accounts import SigningKey
+from watcher.store.signing import SigningKey
 from watcher.web.tickets import TICKET_LIVES, is_good, new_ticket
 
 NOW = stage_at().clock.now()

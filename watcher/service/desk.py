@@ -39,9 +39,9 @@ from watcher.service.readiness import prepared
 from watcher.service.recoveries import follow_recoveries, record_events, replaced_in
 from watcher.service.routes import route_findings, routes_seen
 from watcher.service.sight import given_up, observe, replaced_drives, still_news
-from watcher.store.accounts import SigningKey
 from watcher.store.database import Store
 from watcher.store.outbox import NewNotice
+from watcher.store.signing import SigningKey
 from watcher.store.transaction import Transaction
 
 LOOK_BACK = timedelta(days=31)

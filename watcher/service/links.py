@@ -21,7 +21,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 from watcher.facts.identity import BoxId
-from watcher.store.accounts import SigningKey
+from watcher.store.signing import SigningKey
 from watcher.store.times import EPOCH
 
 LINK_LIVES = timedelta(days=7)

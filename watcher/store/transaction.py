@@ -15,6 +15,7 @@ from watcher.store.outgoing import OutgoingPart
 from watcher.store.questions import QuestionsPart
 from watcher.store.readiness import ReadinessPart
 from watcher.store.recoveries import RecoveriesPart
+from watcher.store.signing import SigningPart
 from watcher.store.upkeep import UpkeepPart
 
 
@@ -26,6 +27,7 @@ class Transaction(
     HistoryPart,
     UpkeepPart,
     AccountsPart,
+    SigningPart,
     ChartsPart,
     ReadinessPart,
     RecoveriesPart,

@@ -18,10 +18,11 @@ from watcher.hub.clients import Clients
 from watcher.hub.quiet import is_quiet
 from watcher.service.desk import KEY_BYTES, Desk, Outcome, Standing
 from watcher.service.mark import is_in_memory
-from watcher.store.accounts import KEY_SERVES, AuditLine, Role, SigningKey
+from watcher.store.accounts import AuditLine, Role
 from watcher.store.database import Store
 from watcher.store.history import KnownBox
 from watcher.store.hub import BoxState, EnrolledBox
+from watcher.store.signing import KEY_SERVES, SigningKey
 from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Holder, Refusal, Reply, not_found
 from watcher.web.files import HERE, stamp

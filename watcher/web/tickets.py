@@ -13,7 +13,7 @@ import secrets
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
-from watcher.store.accounts import SigningKey
+from watcher.store.signing import SigningKey
 
 TICKET_LIVES = timedelta(hours=12)
 """How long a page may lie open before its buttons are pressed; our choice: a night."""
