@@ -4,13 +4,7 @@ from datetime import timedelta
 import pytest
 
 from tests.store.made import BOX, DAY, HOUR, MINUTE, NOW
-from watcher.store.accounts import (
-    Account,
-    AuditLine,
-    ProgramToken,
-    Role,
-    Session,
-)
+from watcher.store.accounts import Account, AuditLine, ProgramToken, Role, Session
 from watcher.store.database import Store
 
 ADA = Account(

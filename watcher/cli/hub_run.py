@@ -12,8 +12,9 @@ from watcher.cli.pages import Pages, open_pages
 from watcher.cli.say import say
 from watcher.hub.clients import Clients
 from watcher.hub.helpers import Helpers, helper_command
+from watcher.hub.hub_loop import HubLoop
 from watcher.hub.intake import Door
-from watcher.hub.server import DoorServer, HubLoop, Place, ease_collector
+from watcher.hub.server import DoorServer, Place, ease_collector
 from watcher.hub.shop import Shop
 from watcher.service.bootstrap import load_settings, to_standing
 from watcher.service.bus_error import say_and_end
