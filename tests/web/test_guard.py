@@ -17,7 +17,6 @@ from watcher.web.guard import (
     MOST_HEADERS,
     host_name,
     hosts_of,
-    is_loopback,
 )
 
 
@@ -131,22 +130,6 @@ def test_no_path_leads_out_of_the_folder_of_files(path: str) -> None:
     page = Browser(stage_at(WORSE).site).get(path)
     assert page.status == 404
     assert b"import" not in page.body
-
-
-@pytest.mark.parametrize(
-    ("address", "loops"),
-    [
-        ("127.0.0.1", True),
-        ("127.8.8.8", True),
-        ("::1", True),
-        ("localhost", True),
-        ("0.0.0.0", False),
-        ("192.0.2.1", False),
-        ("box.example", False),
-    ],
-)
-def test_loopback_is_told_from_the_network(address: str, loops: bool) -> None:
-    assert is_loopback(address) is loops
 
 
 def test_a_host_is_a_name_and_perhaps_a_port() -> None:

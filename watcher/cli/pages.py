@@ -19,11 +19,11 @@ from watcher.service.allocator import give_back_freed
 from watcher.service.bootstrap import to_standing, zone_of
 from watcher.service.bus_error import say_and_end
 from watcher.service.clock import Clock, SystemClock
+from watcher.service.loopback import is_loopback
 from watcher.service.settings_shape import Config
 from watcher.service.state import has_state, open_state, store_path
 from watcher.store.database import Store
 from watcher.store.errors import StoreError
-from watcher.web.guard import is_loopback
 from watcher.web.server import PageServer
 from watcher.web.site import Site, Terms
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import http.client
-import ipaddress
 import ssl
 from collections.abc import Callable
 from datetime import datetime
@@ -12,19 +11,10 @@ from urllib.parse import urlsplit
 from watcher.hub.dating import say_clock
 from watcher.hub.errors import Unreachable
 from watcher.hub.wire import Answer, read_answer
+from watcher.service.loopback import is_loopback
 
 TIMEOUT_SECONDS = 30.0
 LARGEST_ANSWER = 64 * 1024
-
-
-def is_loopback(host: str) -> bool:
-    """Tell whether a host is this machine itself, whatever a name server says."""
-    if host.lower() == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
 
 
 class Line:

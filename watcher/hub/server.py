@@ -17,7 +17,7 @@ from typing import Any
 import uvicorn
 
 from watcher.hub.intake import Door
-from watcher.hub.line import is_loopback
+from watcher.service.loopback import is_loopback
 
 COLLECT_AFTER = 50_000
 """Objects made and not let go of before the collector looks; our choice: more than a survey makes.

@@ -11,13 +11,7 @@ from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId
 from watcher.rules.catalogue import CATALOGUE
 from watcher.service.desk import Standing
-from watcher.service.settings import (
-    load,
-    to_hours,
-    to_policy,
-    to_targets,
-    to_tuning,
-)
+from watcher.service.settings import load, to_hours, to_policy, to_targets, to_tuning
 from watcher.service.settings_shape import Config
 
 if TYPE_CHECKING:

@@ -17,6 +17,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from watcher.service.loopback import is_loopback
 from watcher.store.accounts import Role
 from watcher.store.errors import StoreError
 from watcher.web import (
@@ -46,7 +47,6 @@ from watcher.web.guard import (
     host_name,
     hosts_of,
     is_for_programs,
-    is_loopback,
     plainly,
 )
 from watcher.web.holders import Known, cookie_for, know

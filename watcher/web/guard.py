@@ -13,13 +13,13 @@
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 import json
 import re
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any
 from urllib.parse import urlsplit
 
+from watcher.service.loopback import is_loopback
 from watcher.web.site import Site
 
 Scope = MutableMapping[str, Any]
@@ -73,14 +73,6 @@ def hosts_of(site: Site) -> frozenset[str]:
     if site.terms.public_url:
         names.add((urlsplit(site.terms.public_url).hostname or "").casefold())
     return frozenset(name for name in names if name)
-
-
-def is_loopback(address: str) -> bool:
-    """Tell whether an address is reached from this machine only."""
-    try:
-        return ipaddress.ip_address(address).is_loopback
-    except ValueError:
-        return address.casefold() == "localhost"
 
 
 def host_name(value: str) -> str:
