@@ -7,6 +7,7 @@ from pathlib import Path
 import click.testing
 import pytest
 
+from tests.cli.hub_state import prepare_hub
 from tests.cli.state import SETTINGS, command
 from watcher.cli.exits import Exit
 from watcher.cli.main import cli
@@ -143,3 +144,19 @@ def test_an_account_of_a_client_is_for_a_known_client_and_never_manages(tmp_path
         assert token is not None
         assert made.client == token.client == "Harbour"
     assert command(config, "account", "list")[1].count("the boxes of Harbour") == 2
+
+
+def test_an_account_of_a_clients_person_is_said_to_see_what_it_sees(tmp_path: Path) -> None:
+    config = prepare_hub(tmp_path)
+    for words in (("--role", "manage"), ("--box", "pres")):
+        assert typed(config, "account", "add", "ann", *words).exit_code != 0
+    made = typed(config, "account", "add", "ann", "--role", "act").output
+    assert "with the role act, and sees the boxes of Harbour Print Room." in made
+    typed(config, "account", "add", "sam", "--role", "manage")
+    listed = command(config, "account", "list")[1].splitlines()
+    assert [" ".join(line.split()[2:6]) for line in listed] == [
+        "the boxes of Harbour",
+        "all boxes password only",
+    ]
+    assert command(config, "account", "change", "ann", "--role", "manage")[0] == Exit.REFUSED
+    assert command(config, "account", "change", "ann", "--role", "look")[0] == 0

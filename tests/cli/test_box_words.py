@@ -62,7 +62,8 @@ def test_a_box_is_heard_not_heard_never_heard_or_given_back() -> None:
 def test_pools_that_are_not_whole_are_named_and_what_is_not_known_is_not_whole() -> None:
     found = [pool("a", Protection.WHOLE), pool("b", Protection.UNKNOWN), pool("c", Protection.BARE)]
     assert pool_words(found) == "b unknown, c bare, 1 pool whole"
-    assert pool_words([]) == "no pool known"
+    assert pool_words(found[:1], then=True) == "then 1 pool whole"
+    assert pool_words([], then=True) == "no pool known"
 
 
 def test_cases_are_counted_by_urgency_and_notes_are_nothing_to_do() -> None:

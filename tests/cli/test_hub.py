@@ -172,3 +172,10 @@ def test_a_code_that_is_good_for_no_time_or_too_long_is_not_made(settings: str, 
     assert done.exception.status is Exit.WRONG_WORDS
     run(settings, "invite", "--client", "Harbour Print Room", "--for", "1d")
     assert len(run(settings, "invited").output.splitlines()) == 1
+
+
+def test_a_box_whose_token_was_taken_away_is_not_listed_as_heard(settings: str) -> None:
+    joined(settings)
+    assert run(settings, "revoke", "press").exit_code == 0
+    assert "token taken away" in run(settings, "boxes").output
+    assert "token taken away" in run(settings, "box", "press").output

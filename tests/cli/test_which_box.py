@@ -211,3 +211,18 @@ def test_what_is_shown_to_be_done_next_names_box_and_client_as_they_were_named(h
     named = ("--box", "nas", "--client", "Orchard Press")
     _, text = command(hub, "case", number(hub, *named), *named)
     assert "--box 'nas (Orchard Press)' --client 'Orchard Press' --until" in text
+
+
+def test_nobody_of_one_client_answers_for_another(hub: Path) -> None:
+    """Others would rely on it: whose the boxes are decides who may take, hush and hand over."""
+    case = number(hub, "--box", "press")
+    words = ("ack", case, "--box", "press", "--until", "3h", "--by")
+    status, text = command(hub, *words, "bob")
+    assert status == Exit.REFUSED
+    assert "bob is of Orchard Press, and this is not theirs; known are: sam, ann." in text
+    assert command(hub, *words, "ann")[0] == 0
+    quiet = ("silence", "add", "--client", "Orchard Press", "--until", "2d", "--reason", "known")
+    assert command(hub, *quiet, "--by", "ann")[0] == Exit.REFUSED
+    assert command(hub, *quiet, "--by", "bob")[0] == 0
+    own = ("silence", "add", "--rule", "many-boxes-quiet", "--until", "2d", "--reason", "known")
+    assert command(hub, *own, "--by", "ann")[0] == Exit.REFUSED

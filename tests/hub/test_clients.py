@@ -5,13 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import time, timedelta
 
-from tests.hub.stage import CONFIG, NOW, enrol, shop, standing
+import pytest
+
+from tests.hub.stage import CONFIG, EVERY, NOW, enrol, look, new_store, report, shop, standing
 from tests.store import made
-from watcher.cases.policy import Ladder, LadderChoice, Rung
+from watcher.cases.observations import Acknowledged
+from watcher.cases.policy import Ladder, LadderChoice, Person, Rung
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
 from watcher.hub.clients import Clients
-from watcher.service.desk import Standing
+from watcher.hub.shop import Shop
+from watcher.service.desk import Desk, Standing
 from watcher.service.settings_hub import ShopSettings
 from watcher.service.settings_shape import Config
 from watcher.service.settings_types import HoursSettings
@@ -113,3 +117,35 @@ def test_a_clients_people_are_not_woken_in_its_hours_for_what_can_wait_and_the_s
     )
     assert ann.held_until(Urgency.NOW, night) is None
     assert sam.held_until(Urgency.TODAY, night) is None
+
+
+@pytest.mark.parametrize(("sees", "by", "reads"), [
+    (False, "sam", False), (True, "sam", True), (False, "eve", True),
+])  # fmt: skip
+def test_a_client_is_told_what_the_shop_noted_only_where_the_settings_say_so(
+    *, sees: bool, by: str, reads: bool
+) -> None:
+    """On the phone as on the pages. What their own people noted they may read."""
+    harbour = CONFIG.shop.clients[0].model_copy(
+        update={"people": ("ann", "eve"), "sees_notes": sees}
+    )
+    base = standing()
+    people = (*base.policy.people, Person(name="eve"))
+    base = replace(base, policy=replace(base.policy, people=people))
+    hub = Shop(new_store(), Clients(base, Config(shop=ShopSettings(clients=(harbour,)))))
+    token = enrol(hub, "press")
+    report(hub, token, look(1))
+    report(hub, token, look(2, lost=1))
+    with hub.store.transaction() as tx:
+        box = tx.enrolled(BoxId("press"))
+        assert box is not None
+        case = max(tx.load_book(box.box).open_cases, key=lambda one: one.urgency)
+        until = NOW + timedelta(hours=20)
+        said = Acknowledged(case=case.number, by=by, until=until, note="never pays in time")
+        Desk(hub.store, hub.clients.of(box)).hear_within(tx, said, NOW + 3 * EVERY)
+    with hub.store.snapshot() as tx:
+        taken = {
+            n.person: n.body for n in tx.list_notices(box.box) if n.title.startswith("Taken by")
+        }
+    assert ("never pays" in taken["ann"]) is reads
+    assert by == "sam" or "never pays" in taken["sam"]

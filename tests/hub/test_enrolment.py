@@ -107,6 +107,19 @@ def test_a_box_that_is_invited_by_name_takes_its_place_again(store: Store) -> No
         assert tx.shown(hash_of("old")) is None
 
 
+def test_a_box_that_is_called_with_its_client_takes_its_place_again_by_that_name(
+    store: Store,
+) -> None:
+    with store.transaction() as tx:
+        join(tx, ask(invite(tx, "Harbour", "", NOW), "a"), NOW)
+        named = join(tx, ask(invite(tx, "Orchard", "", NOW), "b"), NOW).box
+        assert named == "press (Orchard)"
+        tx.box_heard(named, NOW, every_seconds=600, address="", sender="s", due_at=None)
+        for name, token in ((named, "c"), ("press", "d")):
+            assert join(tx, ask(invite(tx, "Orchard", name, NOW), token), LATER).box == named
+        assert join(tx, ask(invite(tx, "Mill", named, NOW), "e"), LATER).box != named
+
+
 def test_a_new_token_ends_the_old_one_when_it_is_used(store: Store) -> None:
     with store.transaction() as tx:
         join(tx, ask(invite(tx, "Harbour", "", NOW), "old"), NOW)

@@ -288,7 +288,7 @@ def test_fifty_boxes_for_a_month_lose_nothing_double_nothing_and_keep_the_order(
             pass_round(here, rounds, set())
             here.board.ends = True
             assert wait_until(lambda: all(gone(pid) for pid in here.pids.values()), 60)
-            assert wait_until(lambda: waiting(tmp_path) == 0, PATIENCE_SECONDS), waiting(tmp_path)
+            assert wait_until(lambda: not waiting(tmp_path), PATIENCE_SECONDS), waiting(tmp_path)
     spent = time.monotonic() - began
     events = check_surveys(tmp_path, rounds)
     arrived, again = check_messages(tmp_path, rounds, hook, here.kills["hub"])
@@ -310,12 +310,12 @@ def gone(pid: int) -> bool:
     return True
 
 
-def waiting(folder: Path) -> int:
-    """Count the messages that have not left."""
+def waiting(folder: Path) -> list[dict[str, object]]:
+    """Give what is known of the messages that have not left."""
     path = folder / "midwatch.db"
     with open_store(path, now=moment(0), check=False) as store, store.snapshot() as tx:
-        row = tx.db.one("SELECT count(*) AS n FROM notice WHERE state IN ('waiting', 'sending')")
-        return int(row["n"])
+        rows = tx.db.rows("SELECT * FROM notice WHERE state IN ('waiting', 'sending')")
+        return [dict(row) for row in rows]
 
 
 def test_each_box_has_a_name_and_a_trouble_of_its_own() -> None:

@@ -63,6 +63,15 @@ def test_half_of_all_at_once_are_one_case_about_us() -> None:
     assert "this hub" in us.sentence
 
 
+def test_a_box_whose_token_was_taken_away_is_not_said_to_have_no_power() -> None:
+    """It may call all the time; what would help is in the shop's hands."""
+    found = finding_of_box(box("at home", 60), NOW, let_in=False)
+    assert "its token was taken away" in found.sentence
+    assert "power" not in found.sentence
+    assert "hub invite --client" in found.next_step
+    assert "--box 'at home'" in found.next_step
+
+
 def test_boxes_that_fell_quiet_one_after_the_other_are_cases_of_their_own() -> None:
     found = sort_out([box(str(n), 60 + 20 * n, "198.51.100.7") for n in range(5)], 100)
     assert len(found.alone) == 5

@@ -51,3 +51,9 @@ def test_a_ladder_for_a_client_that_is_none_and_hours_of_no_length_are_faults() 
         ("shop", "clients", 0, "quiet", 0, "end"),
         ("ladders", 0, "clients", 0),
     ]
+
+
+def test_a_shop_of_which_everybody_is_a_clients_is_a_fault() -> None:
+    """Nobody would hear of the hub itself, nor of another client's boxes."""
+    (found,) = faults(config(ClientSettings(name="Harbour", people=("sam", "ann", "bob"))))
+    assert found == (("people",), "everybody is of a client, so nobody hears for the shop")

@@ -122,6 +122,7 @@ def test_the_tokens_of_a_box_tell_their_age(store: Store) -> None:
         tx.enrol(PRESS, "Harbour", NOW, 600)
         tx.add_box_token("x" * 64, PRESS, NOW)
         assert tx.tokens_of_box(PRESS) == ((NOW, None),)
+        assert tx.boxes_with_token() == {PRESS}
 
 
 def test_a_drive_is_found_under_every_name_it_goes_by_and_under_no_other(store: Store) -> None:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from tests.web.browser import Browser
+from tests.web.hub_stage import hub_stage
 from tests.web.stage import WORSE, stage_at
 
 
@@ -34,3 +35,12 @@ def test_nobody_else_is_signed_out_by_a_name_that_is_not_there() -> None:
     manager.sign_in("max")
     form = manager.get("/manage").form("/manage/end-sessions")
     assert manager.send(form, name="nobody").status == 404
+
+
+def test_the_account_of_a_clients_person_is_not_said_to_see_all_boxes() -> None:
+    stage = hub_stage()
+    manager = Browser(stage.site)
+    manager.sign_in("sam")
+    text = manager.get("/manage").text
+    assert "<b>ann</b> act, the boxes of Orchard Press" in text
+    assert "<b>sam</b> manage, all boxes" in text

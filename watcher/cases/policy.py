@@ -53,6 +53,7 @@ class Person:
     zone: str = "UTC"  # IANA name
     quiet: tuple[Hours, ...] = ()  # what can wait is held back; ``now`` never is
     away_until: datetime | None = None  # skipped on every rung but the last resort
+    reads_notes: bool = True  # what others noted with an answer; a client's people may not
 
     def held_until(self, urgency: Urgency, now: datetime) -> datetime | None:
         """Give until when a message of this urgency waits for this person, or None.
@@ -187,6 +188,16 @@ class Policy:
     def person(self, name: str) -> Person | None:
         """Give the person of that name, or None."""
         return next((person for person in self.people if person.name == name), None)
+
+    def reads_note(self, reader: str, writer: str) -> bool:
+        """Tell whether somebody may read what somebody noted with an answer.
+
+        Those who may not read the notes of others read their own and each other's.
+        """
+        who, wrote = self.person(reader), self.person(writer)
+        if who is None or who.reads_notes or reader == writer:
+            return True
+        return wrote is not None and not wrote.reads_notes
 
     def ladder_for(self, finding: Finding, urgency: Urgency, box: str, pool_name: str) -> Ladder:
         """Choose the ladder for a case whose weightiest finding this is.

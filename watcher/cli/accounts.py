@@ -18,6 +18,7 @@ from watcher.facts.identity import BoxId
 from watcher.service.desk import KEY_BYTES
 from watcher.store.accounts import Account, AuditLine, ProgramToken, Role
 from watcher.store.transaction import Transaction
+from watcher.web.manage import sees_words
 from watcher.web.one_time import address_of, fingerprint, new_key
 from watcher.web.passwords import LONGEST, fault_of, make_check
 
@@ -37,14 +38,29 @@ _CLIENT = click.option(
 )
 
 
-def _check_client(room: Room, tx: Transaction, client: str, role: str) -> None:
-    """Stop when nobody knows the client, or its people would manage the shop's accounts."""
-    known = {one.name for one in room.config.shop.clients}
-    known |= {box.client for box in tx.enrolled_boxes()}
-    if client and client not in known:
-        raise Stop(f"No client is called “{client}”.", Exit.NOT_FOUND)
-    if client and Role(role) is Role.MANAGE:
+def _check_sight(room: Room, tx: Transaction, one: Account | ProgramToken, role: str) -> None:
+    """Stop when nobody knows the client or a box, or a client's people would manage accounts."""
+    enrolled = tx.enrolled_boxes()
+    clients = {known.name for known in room.config.shop.clients} | {box.client for box in enrolled}
+    if one.client and one.client not in clients:
+        raise Stop(f"No client is called “{one.client}”.", Exit.NOT_FOUND)
+    boxes = {room.box, *(known.box for known in tx.boxes()), *(known.box for known in enrolled)}
+    if unknown := [box for box in one.boxes if box not in boxes]:
+        raise Stop(f"No box is called “{unknown[0]}”.", Exit.NOT_FOUND)
+    _check_role(room, one, role)
+
+
+def _check_role(room: Room, one: Account | ProgramToken, role: str) -> None:
+    """Stop when somebody of a client would manage accounts."""
+    if _whose(room, one) and Role(role) is Role.MANAGE:
         raise Stop("Somebody of a client looks or acts; only the shop manages.", Exit.REFUSED)
+
+
+def _whose(room: Room, one: Account | ProgramToken) -> str:
+    """Give the client whose boxes an account or a token sees, "" for the shop's own."""
+    person = one.person if isinstance(one, Account) else ""
+    theirs = (client.name for client in room.config.shop.clients if person in client.people)
+    return one.client or next(theirs, "")
 
 
 def _note(tx: Transaction, room: Room, what: str, about: str) -> None:
@@ -102,7 +118,6 @@ def account_add(
         with room.store.snapshot() as tx:
             if tx.account(name) is not None:
                 raise Stop(f"There is an account “{name}” already.", Exit.REFUSED)
-            _check_client(room, tx, client, role)
         known = {one.name for one in room.config.people}
         if person and person not in known:
             raise Stop(f"Nobody in the settings is called “{person}”.", Exit.NOT_FOUND)
@@ -112,22 +127,23 @@ def account_add(
             person=person or (name if name in known else ""),
             boxes=tuple(BoxId(box) for box in boxes),
             client=client,
-            password=make_check(_ask_password(name)),
+            password="",
             made_at=room.now,
             changed_at=room.now,
         )
+        with room.store.snapshot() as tx:
+            _check_sight(room, tx, made, role)
+        made = replace(made, password=make_check(_ask_password(name)))
         with room.store.transaction() as tx:
             tx.save_account(made)
             _note(tx, room, "made-account", f"{name}, {role}")
-        say(f"{name} can sign in now, with the role {role}.")
+        sees = f", and sees {_sees(room, made)}" if room.at_hub else ""
+        say(f"{name} can sign in now, with the role {role}{sees}.")
 
 
-def _sees(one: Account | ProgramToken) -> str:
+def _sees(room: Room, one: Account | ProgramToken) -> str:
     """Say which boxes an account or a token is for."""
-    named = ", ".join(one.boxes)
-    if one.client:
-        return f"{named} of {one.client}" if named else f"the boxes of {one.client}"
-    return named or "all boxes"
+    return sees_words(one.boxes, _whose(room, one))
 
 
 @account.command("list")
@@ -139,7 +155,7 @@ def account_list(context: click.Context) -> None:
             [
                 one.name,
                 one.role.value,
-                _sees(one),
+                _sees(room, one),
                 "with one-time codes" if one.code_key else "password only",
                 f"since {room.say(one.made_at)}",
             ]
@@ -149,7 +165,7 @@ def account_list(context: click.Context) -> None:
             [
                 one.name,
                 one.role.value,
-                _sees(one),
+                _sees(room, one),
                 "a program's token",
                 f"until {room.say(one.ends_at)}" if one.ends_at else "no end",
             ]
@@ -176,6 +192,8 @@ def account_change(
         check = make_check(_ask_password(name)) if password_too else ""
         with room.store.transaction() as tx:
             found = _account(tx, name)
+            if role:
+                _check_role(room, found, role)
             changed = replace(
                 found,
                 role=Role(role) if role else found.role,
@@ -247,7 +265,7 @@ def account_token(
         with room.store.transaction() as tx:
             if tx.token(name=name) is not None:
                 raise Stop(f"There is a token “{name}” already.", Exit.REFUSED)
-            _check_client(room, tx, client, role)
+            _check_sight(room, tx, made, role)
             tx.save_token(made)
             _note(tx, room, "made-token", f"{name}, {role}")
         say(text)

@@ -201,7 +201,7 @@ def silence_add(  # noqa: PLR0913 - one for each thing that can be quiet
     with room_of(context) as room:
         moment = until_of(until, room)
         if client and not of_one:
-            quiet = _whole_client(room, client, reason, moment, who_asks(room, by))
+            quiet = _whole_client(room, client, reason, moment, who_asks(room, by, client=client))
             say(
                 f"Quiet about {say_count(quiet, 'box', 'boxes')} of {client} until "
                 f"{room.say(moment)}. A pool that breaks sounds all the same. A box that joins "

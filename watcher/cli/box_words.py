@@ -26,15 +26,24 @@ def heard(box: EnrolledBox, room: Room, *, has_token: bool = True) -> str:
     ago = say_span(room.now - box.heard_at)
     if not has_token:
         return f"token taken away, heard {ago} ago"
-    if box.quiet_since or is_quiet(box, room.now, timedelta(0)):
+    if is_unheard(box, room):
         return f"not heard from for {ago}"
     return f"heard {ago} ago"
 
 
-def pool_words(pools: list[PoolStanding]) -> str:
-    """Say how pools stand, by name where one is not whole."""
+def is_unheard(box: EnrolledBox, room: Room) -> bool:
+    """Tell whether what is known of a box is as it was when it was last heard of."""
+    if box.state is BoxState.RETURNED:
+        return True
+    return box.quiet_since is not None or is_quiet(box, room.now, timedelta(0))
+
+
+def pool_words(pools: list[PoolStanding], *, then: bool = False) -> str:
+    """Say how pools stand, by name where one is not whole; ``then``: when last heard of."""
     if not pools:
         return "no pool known"
+    if then:
+        return f"then {pool_words(pools)}"
     told = [f"{p.name} {p.protection.value}" for p in pools if p.protection is not Protection.WHOLE]
     whole = len(pools) - len(told)
     return ", ".join([*told, *([say_count(whole, "pool whole", "pools whole")] if whole else [])])

@@ -49,7 +49,13 @@ def check(context: click.Context) -> None:
     )
     told = say_count(len(settings.drives), "drive")
     say(f"  told of    {told}, {say_count(len(settings.pools), 'declared pool')}")
-    say(f"  people     {', '.join(p.name for p in settings.people) or 'none yet'}")
+    of_client = {name: one.name for one in settings.shop.clients for name in one.people}
+    ours = [p.name for p in settings.people if p.name not in of_client]
+    say(f"  people     {', '.join(ours) or 'none yet'}")
+    for one in settings.shop.clients:
+        say(f"  of {one.name}: {', '.join(one.people) or 'nobody'}")
+    if of_client:
+        say("  People of no client are the shop's: they hear of all boxes and may see all.")
     say(reached_by(targets))
 
 

@@ -9,7 +9,7 @@ import click
 import segno
 
 from watcher.cli.backup import backup
-from watcher.cli.box_words import case_words, heard, pool_words, token_words
+from watcher.cli.box_words import case_words, heard, is_unheard, pool_words, token_words
 from watcher.cli.columns import clean, columns
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.hub_run import run_hub
@@ -126,7 +126,7 @@ def one_box(context: click.Context, box: str) -> None:
         rows = [
             ["client", found.client],
             ["joined", room.say(found.joined_at)],
-            ["state", heard(found, room)],
+            ["state", heard(found, room, has_token=bool(tokens))],
             ["reports", f"every {say_span(timedelta(seconds=found.every_seconds))}"],
             ["last address", found.address or "not known"],
             ["token", token_words(tokens, room)],
@@ -158,13 +158,14 @@ def boxes(context: click.Context) -> None:
         pools: dict[BoxId, list[PoolStanding]] = {}
         for pool in tx.pools_everywhere():
             pools.setdefault(pool.box, []).append(pool)
-        cases = tx.case_counts()
+        cases, let_in = tx.case_counts(), tx.boxes_with_token()
         by_client: dict[str, list[list[str]]] = {}
         for box in tx.enrolled_boxes():
+            is_in = box.box in let_in
             row = [
                 box.box,
-                heard(box, room, has_token=bool(tx.tokens_of_box(box.box))),
-                pool_words(pools.get(box.box, [])),
+                heard(box, room, has_token=is_in),
+                pool_words(pools.get(box.box, []), then=not is_in or is_unheard(box, room)),
                 case_words(cases.get(box.box, {}) if box.state is BoxState.WATCHED else {}),
             ]
             by_client.setdefault(box.client, []).append(row)

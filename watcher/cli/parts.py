@@ -266,18 +266,28 @@ def until_of(text: str, room: Room) -> datetime:
     return moment
 
 
-def who_asks(room: Room, given: str | None) -> str:
-    """Say who is asking: the name given, else the only person configured, else the login name."""
+def who_asks(room: Room, given: str | None, *, client: str = "") -> str:
+    """Say who is asking: the name given, else the only person configured, else the login name.
+
+    At a hub nobody answers for the boxes of another client: others would rely on it. ``client`` is
+    whose boxes it is about, where that is not the box that was named.
+    """
+    whose = {name: one.name for one in room.config.shop.clients for name in one.people}
+    here = {"", client or (room.at.client if room.at is not None else "")}
+    names = [p.name for p in room.config.people if whose.get(p.name, "") in here]
+    if given and whose.get(given, "") not in here:
+        raise Stop(
+            f"{given} is of {whose[given]}, and this is not theirs; known are: {', '.join(names)}.",
+            Exit.REFUSED,
+        )
     if given:
         return given
-    people = room.config.people
-    if len(people) == 1:
-        return people[0].name
+    if len(names) == 1:
+        return names[0]
     login = getpass.getuser()
-    if any(person.name == login for person in people) or not people:
+    if login in names or not room.config.people:
         return login
-    names = ", ".join(person.name for person in people)
-    raise Stop(f"Say who you are with --by NAME; known are: {names}.", Exit.WRONG_WORDS)
+    raise Stop(f"Say who you are with --by NAME; known are: {', '.join(names)}.", Exit.WRONG_WORDS)
 
 
 def find_drive(tx: Transaction, text: str, room: Room) -> KnownDrive:

@@ -88,10 +88,12 @@ class Clients:
         settings = self._clients.get(client) or ClientSettings(name=client or "-")
         theirs = tuple(n for n in settings.people if base.person(n) is not None)
         heard = theirs if settings.hears else ()
-        names = {*self._shop, *heard} or {p.name for p in base.people[:1]}
+        names = {*self._shop, *heard}
         hours = tuple(to_hours(span) for span in settings.quiet)
         people = tuple(
-            replace(p, quiet=(*p.quiet, *hours)) if p.name in heard else p
+            replace(p, quiet=(*p.quiet, *hours), reads_notes=settings.sees_notes)
+            if p.name in heard
+            else p
             for p in base.people
             if p.name in names
         )

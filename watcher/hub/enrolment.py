@@ -121,6 +121,9 @@ def _name_for(tx: Transaction, client: str, wanted: str, *, anew: bool, own: Box
     A box of the same client by that name is joined anew only when it was given back, never sent
     anything, or was invited by name (``anew``); otherwise the new one gets a number.
     """
+    named = tx.enrolled(BoxId(wanted)) if anew else None
+    if named is not None and named.client == client:
+        return named.box  # as it is called here, with its client in brackets
     plain = re.sub(r"[^\w. -]", "-", wanted).strip()[:60] or "box"
     for number in range(1, 1000):
         tail = "" if number == 1 else f" {number}"

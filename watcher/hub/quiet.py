@@ -7,6 +7,7 @@ are one thing about us or a line, told once to the shop, and not one case for ea
 from __future__ import annotations
 
 import ipaddress
+import shlex
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -113,26 +114,32 @@ def sort_out(quiet: Iterable[EnrolledBox], watched: int) -> Quiet:
     return Quiet(alone=tuple(alone), lines=tuple(lines), us=tuple(us))
 
 
-def finding_of_box(box: EnrolledBox, now: datetime) -> Finding:
-    """Say that one box is quiet."""
+def finding_of_box(box: EnrolledBox, now: datetime, *, let_in: bool = True) -> Finding:
+    """Say that one box is quiet, or that it is not ``let_in``: it has no token any more."""
     away = say_span(now - expected_from(box))
-    if box.heard_at is None:
+    if not let_in:
+        sentence = "Nothing is taken from this box, for its token was taken away; it was last "
+        sentence += f"heard of {away} ago. What happens on its drives is not seen here."
+        next_step = "Let it join again: midwatch hub invite --client "
+        next_step += f"{shlex.quote(box.client)} --box {shlex.quote(box.box)}. If it is watched no "
+        next_step += f"more: midwatch hub return {shlex.quote(box.box)}"
+    elif box.heard_at is None:
         sentence = f"The box joined {away} ago and has sent nothing yet: its watch does not run, "
         sentence += "or it does not reach this hub. What happens on its drives is not seen here."
+        next_step = "See on the box whether its watch runs with --hub or hub.url in its settings, "
+        next_step += "and what it says (journalctl -u midwatch)."
     else:
         sentence = f"The box has not reported for {away}: it, its line or its power is "
         sentence += "off. What happens on its drives cannot be seen from here."
+        next_step = "Ask whether it is on and its line works. If it runs, it keeps its surveys and "
+        next_step += "alerts by itself; look there with: midwatch cases"
     return Finding(
         rule=QUIET_BOX,
         subject=Subject(kind=SubjectKind.BOX, key=box.box),
         label=box.box,
         urgency=Urgency.TODAY,
         sentence=sentence,
-        next_step="Ask whether it is on and its line works. If it runs, it keeps its surveys and "
-        "alerts by itself; look there with: midwatch cases"
-        if box.heard_at is not None
-        else "See on the box whether its watch runs with --hub or hub.url in its settings, and "
-        "what it says (journalctl -u midwatch).",
+        next_step=next_step,
         observed_at=now,
         evidence=(
             Evidence(what="last survey", value=_at(box.heard_at)),

@@ -327,7 +327,8 @@ class Shop:
             tried = tx.kept(box.box, NOT_TAKEN_AT)
             if tried is not None and is_heard(box, datetime.fromisoformat(tried), now):
                 return False  # it is there, and a case says that it cannot be seen
-            told = self._open_case(tx, box, finding_of_box(box, now), now)
+            let_in = bool(tx.tokens_of_box(box.box))
+            told = self._open_case(tx, box, finding_of_box(box, now, let_in=let_in), now)
             if told is not None:
                 tx.set_quiet(box.box, box.heard_at or box.joined_at)
             return bool(told)

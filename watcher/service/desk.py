@@ -12,6 +12,7 @@ import secrets
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Protocol, assert_never
 from zoneinfo import ZoneInfo
 
@@ -19,7 +20,7 @@ from watcher.cases.decide import decide, next_deadline
 from watcher.cases.effects import Record, Refuse, Tell
 from watcher.cases.observations import Observation, TimePassed
 from watcher.cases.policy import Policy
-from watcher.cases.state import Book, NoticeKind
+from watcher.cases.state import Book, Case, NoticeKind
 from watcher.cases.timeshift import follow_clock
 from watcher.exposure.window import WindowPlan
 from watcher.facts.finding import Finding
@@ -290,7 +291,7 @@ class Desk:
         extras = self._extras(tell, book, view, key, now)
         message = render(
             tell,
-            {case.number: case for case in book.cases},
+            {case.number: self._as_read_by(tell.person, case) for case in book.cases},
             box_name=book.box,
             person_zone=zone,
             now=now,
@@ -310,6 +311,15 @@ class Desk:
                 created_at=now,
                 link=about.link if about else "",
             )
+
+    def _as_read_by(self, reader: str, case: Case) -> Case:
+        """Give a case without the notes that somebody may not read."""
+        reads = partial(self.standing.policy.reads_note, reader)
+        answers = tuple(a if reads(a.by) else replace(a, note="") for a in case.answers)
+        answer = case.answer
+        if answer is not None and not reads(answer.by):
+            answer = replace(answer, note="")
+        return replace(case, answer=answer, answers=answers)
 
     def _extras(
         self, tell: Tell, book: Book, view: View | None, key: SigningKey | None, now: datetime

@@ -43,6 +43,16 @@ def check_clients(config: Config, add: Add) -> None:
                     "begins and ends at the same time",
                     "quiet hours need a length",
                 )
+    if known and len(whose) == len(known):
+        add(
+            ("people",),
+            "everybody is of a client, so nobody hears for the shop",
+            "list somebody under no client: who hears of all boxes, and of the hub itself",
+        )
+    _check_ladders(config, add)
+
+
+def _check_ladders(config: Config, add: Add) -> None:
     names = [client.name for client in config.shop.clients]
     for index, ladder in enumerate(config.ladders):
         for place, name in enumerate(ladder.clients):

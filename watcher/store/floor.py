@@ -199,6 +199,11 @@ class FloorPart(Part):
         self.told_or_said()
         return self.db.change(statements("floor")["age-tokens"], {"box": box}) > 0
 
+    def boxes_with_token(self) -> frozenset[BoxId]:
+        """Name the boxes of which something may be taken."""
+        rows = self.db.rows(statements("floor")["boxes-with-token"])
+        return frozenset(BoxId(row["box"]) for row in rows)
+
     def tokens_of_box(self, box: BoxId) -> tuple[tuple[datetime, datetime | None], ...]:
         """Give when the tokens of a box were made and first used, oldest first."""
         rows = self.db.rows(statements("floor")["tokens-of-box"], {"box": box})

@@ -42,6 +42,10 @@ DELETE FROM invitation WHERE hash = :hash AND token = '';
 -- When the tokens of a box were made and first used.
 SELECT made_at, used_at FROM box_token WHERE box = :box ORDER BY made_at;
 
+-- name: boxes-with-token
+-- The boxes of which something may be taken.
+SELECT DISTINCT box FROM box_token;
+
 -- name: age-tokens
 -- Let a box's token count as old, so that the box makes itself a new one.
 UPDATE box_token SET made_at = 0 WHERE box = :box AND used_at IS NOT NULL;
