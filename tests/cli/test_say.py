@@ -88,3 +88,11 @@ def test_a_terminal_gets_no_broken_word(monkeypatch: pytest.MonkeyPatch) -> None
     monkeypatch.setattr(sys, "stdout", screen)
     say("This sentence is longer than forty columns, and a person reads it.")
     assert screen.shown == ("This sentence is longer than forty\ncolumns, and a person reads it.\n")
+
+
+def test_what_a_drive_or_a_box_calls_itself_does_not_steer_the_terminal(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """ESC, BEL, CSI and the signs that turn the reading order (ECMA-48 section 5, UAX 9)."""
+    say("pool \x1b]0;all is well\x07 on \x9b2J press\u202e\r\n  second line")
+    assert capsys.readouterr().out == "pool ?]0;all is well? on ?2J press??\n  second line\n"

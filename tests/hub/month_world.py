@@ -22,11 +22,11 @@ import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import ModuleType
 
 from tests.hub.stage import NOW, standing
 from tests.store import made
-from watcher.cli import helper
-from watcher.cli import hub as hub_command
+from watcher.cli import helper, hub_run
 from watcher.cli.main import main as midwatch
 from watcher.facts.identity import BoxId
 from watcher.facts.survey import Survey
@@ -210,21 +210,27 @@ def nursery(folder: Path) -> None:
 def fast(folder: Path, words: list[str]) -> None:
     """Run midwatch's own hub or helper by the shared clock."""
     clock = SharedClock(Board(folder / "board"))
-    for module in (hub_command, helper):
-        setattr(module, "SystemClock", lambda: clock)  # noqa: B010 - a process of its own
+    for module in (hub_run, helper):
+        replace_in(module, "SystemClock", lambda: clock)
 
     def helped(config: str | None, listening: int) -> tuple[str, ...]:
         more = ("--config", config) if config is not None else ()
         called = (sys.executable, "-m", "tests.hub.month_world", str(folder), "helper")
         return (*called, "--listening", str(listening), *more)
 
-    setattr(hub_command, "helper_command", helped)  # noqa: B010 - as above
+    replace_in(hub_run, "helper_command", helped)
     what, *rest = words
     sys.argv = ["midwatch", *rest]
     if what == "helper":
         helper.main()
     else:
         midwatch()
+
+
+def replace_in(module: ModuleType, name: str, by: object) -> None:
+    """Put something else in a module's place in this process; it must be there to be replaced."""
+    getattr(module, name)
+    setattr(module, name, by)
 
 
 if __name__ == "__main__":

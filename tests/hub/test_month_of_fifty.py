@@ -33,6 +33,7 @@ from watcher.hub.enrolment import hash_of, invite, join
 from watcher.hub.wire import Joining
 from watcher.service.message_id import message_id_of
 from watcher.store.database import open_store
+from watcher.store.times import to_micros
 
 ROOT = Path(__file__).resolve().parents[2]
 SEED = int(os.environ.get("KILL_SEED", "20260301"))
@@ -237,7 +238,7 @@ def check_messages(folder: Path, rounds: int, hook: Hook, kills: int) -> tuple[i
     Gives how many arrived, and how many of them again.
     """
     with open_store(folder / "midwatch.db", now=moment(rounds)) as store, store.snapshot() as tx:
-        notices = tx.db.rows("SELECT id, box, notice_key, target, state FROM notice ORDER BY id")
+        notices = tx.db.rows("SELECT * FROM notice ORDER BY id")
         troubled = {
             row["box"] for row in tx.db.rows("SELECT DISTINCT box FROM record WHERE what='opened'")
         }
@@ -247,6 +248,8 @@ def check_messages(folder: Path, rounds: int, hook: Hook, kills: int) -> tuple[i
         texts[headers["X-Midwatch-Message"]].add(post["title"] + post["message"])
     assert {len(found) for found in texts.values()} == {1}, "one id, one text"
     known = {message_id_of(row["notice_key"], row["target"]): row for row in notices}
+    last = to_micros(moment(rounds))
+    assert all(row["created_at"] <= last for row in notices), "the hub lived by the shared clock"
     assert len(known) == len(notices), "no decision made twice"
     assert set(ids) <= set(known)
     sent = {key for key, row in known.items() if row["state"] == "sent"}

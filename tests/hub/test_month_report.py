@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from tests.hub.stage import NOW, enrol, look, parcel, report, shop
+from tests.hub.stage import EVERY, NOW, enrol, look, parcel, report, shop
 from watcher.cases.observations import Acknowledged
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Protection
@@ -182,6 +182,17 @@ def test_the_time_before_a_box_joined_is_told_as_that_and_not_as_watching_that_f
     assert box.unseen_share > 0.9
     assert box.away_share < box.unseen_share
     assert "press joined in the course of it; what was before is not known." in found.sentence
+
+
+def test_of_how_much_time_a_box_was_not_watched_is_said() -> None:
+    """The report says it below of the whole month, which before it joined it was not watched."""
+    hub = shop()
+    later = NOW + 100 * HOUR
+    token = enrol(hub, "press", now=later)
+    for number in (600, 620):
+        report(hub, token, look(number))
+    found = month(hub, later + 20 * EVERY)
+    assert "% of the time since it joined)." in found.sentence
 
 
 def test_a_trouble_that_was_open_when_the_box_was_given_back_is_not_called_still_open() -> None:

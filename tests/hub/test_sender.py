@@ -10,15 +10,16 @@ from tests.hub.stage import EVERY, NOW, StillClock, enrol, look, shop
 from tests.hub.test_handover import BOX, HOUR, desk, handover
 from tests.hub.test_telling import SPARE
 from watcher.facts.finding import Urgency
+from watcher.facts.identity import BoxId
 from watcher.hub import credentials
 from watcher.hub.credentials import Credentials
-from watcher.hub.enrolment import hash_of, renew
+from watcher.hub.enrolment import hash_of, invite, join, renew
 from watcher.hub.errors import HubError, Refused, Unreachable, Why
 from watcher.hub.fallback import SET_ASIDE, SET_ASIDE_SHOWN
 from watcher.hub.sender import GAP_LONGEST_SECONDS, Sender, gap_after
 from watcher.hub.shop import Shop
 from watcher.hub.telling import ASK_AGAIN, PATH, TOLD_AGAIN, Telling, unpack_telling
-from watcher.hub.wire import MOST_SENT, Answer, unpack, unpack_renewal
+from watcher.hub.wire import MOST_SENT, Answer, Joining, unpack, unpack_renewal
 from watcher.store.database import Store, open_memory
 
 
@@ -311,3 +312,32 @@ def test_that_the_line_is_cut_while_it_is_told_loses_nothing(tmp_path: Path) -> 
     scene.sender.step()
     assert len(scene.wire.told) == 1
     assert scene.said == []
+
+
+def test_a_box_that_joins_again_while_its_watch_runs_goes_on_and_tells_how_it_is_prepared(
+    tmp_path: Path,
+) -> None:
+    """The join is another process; what the hub was told before, it forgot."""
+    scene = Scene(tmp_path, 3)
+    assert [scene.sender.step() for _ in range(3)] == [0.0] * 3
+    scene.sender.step()
+    assert len(scene.wire.told) == 1
+    with scene.hub.store.transaction() as tx:
+        tx.revoke_box(BoxId("press"))
+    desk(scene.store, scene.link).take_in(look(4), NOW + 4 * EVERY)
+    scene.clock.at = NOW + 4 * EVERY
+    assert scene.sender.step() > 0
+    assert "not known here" in scene.said[-1]
+    with scene.hub.store.transaction() as tx:
+        asked = Joining(
+            code=invite(tx, "Harbour", "press", scene.clock.at),
+            box="press",
+            token_hash=hash_of("the-token-of-another-join"),
+        )
+        join(tx, asked, scene.clock.at)
+    url = "http://127.0.0.1:1"
+    credentials.save(tmp_path, Credentials(url=url, box="press", token="the-token-of-another-join"))
+    assert [scene.sender.step() for _ in range(2)] == [0.0, 0.0]
+    assert scene.taken()[-1].endswith("look-4")
+    scene.sender.step()
+    assert len(scene.wire.told) == 2

@@ -11,7 +11,7 @@ import click
 from watcher.cases.record_words import say_record
 from watcher.cases.state import Case
 from watcher.cli.answers import no_case
-from watcher.cli.columns import columns, fold
+from watcher.cli.columns import clean, columns, fold
 from watcher.cli.page_link import page_lines
 from watcher.cli.parts import Room, room_of, say_if_old, terminal_width
 from watcher.cli.say import say
@@ -172,7 +172,8 @@ def case(context: click.Context, number: int, *, for_programs: bool) -> None:
             click.echo(json.dumps(case_as_json(found), indent=2))
             return
         width = terminal_width()
-        lines = [f"Case {found.number}{room.of_box}: {found.label}, {standing_of(found, room)}", ""]
+        head = f"Case {found.number}{room.of_box}: {clean(found.label)}"
+        lines = [f"{head}, {standing_of(found, room)}", ""]
         # what a pool says of itself counts; a drive that is gone may still say how it stood before
         pool_told = any(f.subject == found.locus for f in found.standing)
         for held in found.held:

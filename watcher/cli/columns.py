@@ -20,8 +20,15 @@ def pad(text: str, width: int) -> str:
 
 
 def clean(text: str) -> str:
-    """Make a text harmless on a terminal: control characters become a question mark."""
+    """Make a line harmless on a terminal: control characters become a question mark."""
+    if text.isprintable():
+        return text
     return "".join("?" if unicodedata.category(c) in {"Cc", "Cf"} else c for c in text)
+
+
+def clean_lines(text: str) -> str:
+    """Make lines harmless on a terminal, whoever named what they speak of."""
+    return "\n".join(clean(line) for line in text.split("\n"))
 
 
 def fold(text: str, width: int, indent: str = "") -> list[str]:

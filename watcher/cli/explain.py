@@ -7,7 +7,7 @@ from typing import BinaryIO
 
 import click
 
-from watcher.cli.columns import hang
+from watcher.cli.columns import clean, hang
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of, terminal_width
 from watcher.cli.say import say
@@ -46,7 +46,7 @@ def explain(
     for line in to_text(explanation, all_events=all_events).splitlines():
         as_it_was = line.startswith("  line ")  # to be found again in the log
         if as_it_was:
-            click.echo(line)
+            click.echo(clean(line))
         else:
             say("\n".join(hang(line, _WORDS_BEGIN, width)))
 

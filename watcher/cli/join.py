@@ -34,4 +34,7 @@ def join(context: click.Context, code: str, url: str | None) -> None:
             f"The state folder {folder} cannot be written ({error.strerror}).", Exit.NO_STATE
         ) from error
     say(f"Joined {known.url} as “{known.box}” of {known.client}.")
-    say(f"Now: midwatch watch --hub {known.url}   (or set hub.url in the settings)")
+    say(
+        f"Now: midwatch watch --hub {known.url}   (or set hub.url in the settings). A watch that "
+        "runs for this hub already goes on by itself."
+    )

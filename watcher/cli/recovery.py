@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from watcher.cli.columns import columns, fold
+from watcher.cli.columns import clean_lines, columns, fold
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.exposure import view_here
 from watcher.cli.parts import Room, find_pool, room_of, say_if_old, terminal_width
@@ -62,7 +62,8 @@ def recovery(
         if for_programs:
             click.echo(json.dumps(_as_json(one, advice, exposure, room), indent=2))
             return
-        click.echo(show(one, advice, exposure, say=room.say, now=room.now, width=terminal_width()))
+        told = show(one, advice, exposure, say=room.say, now=room.now, width=terminal_width())
+        click.echo(clean_lines(told))
 
 
 def _stamp(room: Room) -> Callable[[datetime], str]:

@@ -10,7 +10,7 @@ from typing import TextIO
 
 import click
 
-from watcher.cli.columns import fold, width_of
+from watcher.cli.columns import clean_lines, fold, width_of
 
 PLAIN = "midwatch-plain"  # the name of the way out for letters that a terminal's encoding lacks
 
@@ -69,8 +69,12 @@ def folded(text: str, width: int) -> str:
 
 
 def say(text: str = "", *, err: bool = False) -> None:
-    """Print a text at once; at a terminal no word is broken at its edge, elsewhere it stays."""
+    """Print a text at once; at a terminal no word is broken at its edge, elsewhere it stays.
+
+    Names that drives, pools and the boxes of others give themselves cannot steer the terminal.
+    """
     stream: TextIO = sys.stderr if err else sys.stdout
+    text = clean_lines(text)
     if stream.isatty():
         text = folded(text, shutil.get_terminal_size((80, 24)).columns)
     click.echo(text, err=err)

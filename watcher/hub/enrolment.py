@@ -124,7 +124,7 @@ def _name_for(tx: Transaction, client: str, wanted: str, *, anew: bool, own: Box
     named = tx.enrolled(BoxId(wanted)) if anew else None
     if named is not None and named.client == client:
         return named.box  # as it is called here, with its client in brackets
-    plain = re.sub(r"[^\w. -]", "-", wanted).strip()[:60] or "box"
+    plain = re.sub(r"[^\w. -]", "-", wanted)[:60].strip(" .-") or "box"
     for number in range(1, 1000):
         tail = "" if number == 1 else f" {number}"
         for name in (f"{plain}{tail}", f"{plain}{tail} ({client})"):

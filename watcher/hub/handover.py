@@ -14,6 +14,7 @@ from datetime import datetime, timedelta
 from watcher.facts.finding import Finding
 from watcher.facts.identity import BoxId
 from watcher.facts.survey import Survey
+from watcher.hub.enrolment import hash_of
 from watcher.hub.errors import Refused
 from watcher.hub.fallback import (
     HUB,
@@ -227,10 +228,13 @@ class Handover:
         else:
             tx.forget(self.box, REFUSES)
 
-    def telling(self, tx: Transaction, now: datetime) -> Tells | None:
-        """Give what the hub is to be told of how this box is prepared; None when it knows."""
+    def telling(self, tx: Transaction, now: datetime, token: str = "") -> Tells | None:
+        """Give what the hub is to be told of how this box is prepared; None when it knows.
+
+        A hub that a box joins again knows nothing: so it is told again under another ``token``.
+        """
         told = told_here(tx, self.box, own_way=self.own_way)
-        mark = mark_of(told)
+        mark = f"{mark_of(told)}-{hash_of(token)[:8]}"
         last, _, at = (tx.kept(self.box, TOLD) or "").partition(" ")
         if last == mark and at and now - datetime.fromisoformat(at) < TOLD_AGAIN:
             return None

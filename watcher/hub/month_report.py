@@ -164,9 +164,10 @@ class Report:
         away = [b for b in watched if b.away_share > WORTH_SAYING]
         if away:
             names = ", ".join(f"{b.box} {say_share(b.away_share)}" for b in away)
-            told += (
-                f" What happened while a box was not watched is not known ({names} of the time)."
-            )
+            them = "it" if len(away) == 1 else "they"
+            since = f" since {them} joined" if any(b in joined for b in away) else ""
+            told += f" What happened while a box was not watched is not known ({names} of the time"
+            told += f"{since})."
         return told
 
 

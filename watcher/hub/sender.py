@@ -43,6 +43,9 @@ _BAD = frozenset({Why.UNREADABLE, Why.TOO_LARGE, Why.FAULT})
 _FOR_GOOD = frozenset({Why.NOT_KNOWN, Why.TWO_SENDERS, Why.RETURNED, Why.NEWER})
 """With these it is the box or its version, and does not pass by itself."""
 
+_LET_IN_NO_MORE = frozenset({Why.NOT_KNOWN, Why.RETURNED})
+"""With these the token is of no use any more; another may have come by joining again."""
+
 IDLE_SECONDS = 60.0
 
 
@@ -179,7 +182,7 @@ class Sender:
             return
         try:
             with self._store().snapshot() as tx:
-                tells = self._handover.telling(tx, now)
+                tells = self._handover.telling(tx, now, self._known.token)
             if tells is None:
                 return
             self._line.post(PATH, tells.body, self._known.token)
@@ -207,9 +210,11 @@ class Sender:
 
     def _failed(self, error: HubError, one: Outgoing) -> float:
         """Remember why, and give how long to wait."""
+        why = error.why if isinstance(error, Refused) else None
+        if why in _LET_IN_NO_MORE and self._has_joined_anew():
+            return 0.0
         self._tries += 1
         sentence = f"{error}"
-        why = error.why if isinstance(error, Refused) else None
         enough = self._tries >= BAD_TRIES or why is Why.TOO_LARGE
         try:
             with self._store().transaction() as tx:
@@ -224,6 +229,20 @@ class Sender:
             return GAP_LONGEST_SECONDS
         self._tell(sentence)
         return gap_after(self._tries, self._chance())
+
+    def _has_joined_anew(self) -> bool:
+        """Take over what ``midwatch join`` brought while this runs; True when there is something.
+
+        So a watch need not be started again because its box joined again.
+        """
+        try:
+            known = credentials.load(self._folder)
+        except ValueError:
+            return False
+        if known is None or known.url != self._known.url or known.token == self._known.token:
+            return False
+        self._known = known
+        return True
 
     def _renew(self, now: datetime) -> None:
         """Make a new token, keep it, and let the hub know its hash; in that order."""
