@@ -17,7 +17,7 @@ MIB = 1024 * 1024
 
 
 @click.command("backup")
-@click.argument("file")
+@click.argument("file", type=click.Path(readable=False))
 @click.pass_context
 def backup(context: click.Context, file: str) -> None:
     """Copy the hub's store to FILE; the hub goes on meanwhile. README says how to go back to it."""

@@ -41,10 +41,15 @@ class Brought:
 
 
 @click.command()
-@click.argument("drive")
+@click.argument("drive", type=click.Path(readable=False))
 @click.option("--for", "client", default="", metavar="CLIENT", help="For whom it is printed.")
 @click.option("--type", "device_type", default=AUTO, help="smartctl's device type (sat, nvme, …).")
-@click.option("--page", metavar="FILE", help="Write it as a page to print, in one file.")
+@click.option(
+    "--page",
+    metavar="FILE",
+    type=click.Path(readable=False),
+    help="Write it as a page to print, in one file.",
+)
 @click.pass_context
 def bench(
     context: click.Context, drive: str, client: str, device_type: str, page: str | None

@@ -202,7 +202,12 @@ def work(context: click.Context) -> None:
 @click.option(
     "--month", "named", default="", metavar="YYYY-MM", help="Which; else the last one that is over."
 )
-@click.option("--page", metavar="FILE", help="Write it as a page to print, in one file.")
+@click.option(
+    "--page",
+    metavar="FILE",
+    type=click.Path(readable=False),
+    help="Write it as a page to print, in one file.",
+)
 @click.pass_context
 def month(context: click.Context, client: str, named: str, page: str | None) -> None:
     """Report a client's month.

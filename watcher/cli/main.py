@@ -8,6 +8,7 @@ import importlib
 import os
 import sys
 import traceback
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,6 +17,9 @@ from watcher.cli.exits import Exit, Leave, Stop
 from watcher.cli.say import say, show_all_letters
 from watcher.service.errors import ConfigError
 from watcher.store.errors import StoreError
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 COMMANDS = {
     "watch": ("watcher.cli.watch", "watch", "Watch this box and stay."),
@@ -76,8 +80,18 @@ class Lazy(click.Group):
             raise TypeError(f"{where[1]} is not a command")
         if isinstance(command, click.Group):
             _say_whole_sentences(command)
-        command.short_help = where[2]  # what a shell shows beside it when it completes
         return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """Offer the commands without importing them."""
+        from click.shell_completion import CompletionItem  # noqa: PLC0415 - for shells only
+
+        named = [
+            CompletionItem(name, help=words)
+            for name, (_, _, words) in COMMANDS.items()
+            if name.startswith(incomplete)
+        ]
+        return [*named, *click.Command.shell_complete(self, ctx, incomplete)]
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -116,6 +130,7 @@ def _say_whole_sentences(group: click.Group) -> None:
     "--config",
     "settings",
     metavar="FILE",
+    type=click.Path(readable=False),
     help="The settings file. Without it /etc/midwatch/midwatch.yaml is used where there is one, "
     "and sensible settings where there is none.",
 )
@@ -147,6 +162,10 @@ def main() -> None:
     """Run the command, and end with its exit status."""
     _open_what_is_closed()
     show_all_letters()
+    if "_MIDWATCH_COMPLETE" in os.environ:
+        from watcher.cli.completing import prepare_shells  # noqa: PLC0415 - for shells only
+
+        prepare_shells()
     try:
         status = cli.main(prog_name="midwatch", standalone_mode=False)
         sys.stdout.flush()  # here, where a full disk can still be told of

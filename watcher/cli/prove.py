@@ -262,7 +262,9 @@ def finish(context: click.Context, job: Job) -> Outcome:
 
 
 @click.command()
-@click.argument("devices", nargs=-1, required=True, metavar="DEVICE...")
+@click.argument(
+    "devices", nargs=-1, required=True, metavar="DEVICE...", type=click.Path(readable=False)
+)
 @click.option("--id", "ids", multiple=True, help="Its id as midwatch knows it, typed by hand.")
 @click.option("--serial", "serials", multiple=True, help="Its serial number, typed by hand.")
 @click.option("--read-only", is_flag=True, help="Read it only: erases nothing, proves less.")

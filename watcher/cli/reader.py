@@ -21,7 +21,14 @@ from watcher.service.supervisor import ours
 
 
 @click.command()
-@click.option("--socket", "path", metavar="PATH", required=True, help="Where to listen.")
+@click.option(
+    "--socket",
+    "path",
+    metavar="PATH",
+    type=click.Path(readable=False),
+    required=True,
+    help="Where to listen.",
+)
 @click.option(
     "--for-user",
     "names",

@@ -223,7 +223,7 @@ def refuse_member(view: View | None, drive: DriveId) -> None:
 
 
 @shelf.command()
-@click.argument("device", required=False)
+@click.argument("device", required=False, type=click.Path(readable=False))
 @click.option("--model", default="", help="As printed on the drive, when it is not plugged in.")
 @click.option("--serial", default="", help="Likewise.")
 @click.option("--size", help="12TB, 500GB …; likewise.")

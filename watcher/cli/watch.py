@@ -104,6 +104,7 @@ class InForce:
     "--reader",
     "reader",
     metavar="PATH",
+    type=click.Path(readable=False),
     help="Look through the reader that listens there (midwatch reader) instead of here.",
 )
 @click.option("--hub", "url", default="", metavar="URL", help="Hand the surveys over to this hub.")
