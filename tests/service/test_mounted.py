@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
 
-from watcher.service.mounted import lacks_mount, not_mounted
+from watcher.service.mounted import lacks_mount, not_mounted, unit_lacks, unit_of
 
 STATE = Path("/var/lib/midwatch")
 LIST = """
@@ -46,3 +48,66 @@ def test_a_list_that_cannot_be_read_lacks_nothing(text: str) -> None:
 
 def test_of_this_machine_it_can_be_asked(tmp_path: Path) -> None:
     assert lacks_mount(tmp_path) is None
+
+
+NAMES = ["/", "/srv", "/srv/my-films/a b", "/.hidden/x.y", "/srv/f\u00fcr/_a:b", "/a//b/"]
+
+
+@pytest.mark.skipif(shutil.which("systemd-escape") is None, reason="needs systemd-escape")
+@pytest.mark.parametrize("place", NAMES)
+def test_a_unit_is_named_as_systemd_names_it(place: str) -> None:
+    """Source: systemd-escape(1) of the machine itself."""
+    words = ["systemd-escape", "--path", "--suffix=mount", place]
+    said = subprocess.run(words, capture_output=True, text=True, check=True).stdout.strip()
+    assert unit_of(Path(place)) == said
+
+
+def write_unit(units: Path, text: str = "[Mount]\nWhat=/dev/sdb1\n", wants: str = "wants") -> Path:
+    """Write the unit of /srv/my-films, and have a target ask for it."""
+    file = units / "srv-my\\x2dfilms.mount"
+    file.parent.mkdir(parents=True, exist_ok=True)
+    file.write_text(text, encoding="utf-8")
+    target = units / f"local-fs.target.{wants}"
+    target.mkdir()
+    (target / file.name).symlink_to(file)
+    return file
+
+
+@pytest.mark.parametrize("wants", ["wants", "requires"])
+def test_what_a_unit_should_mount_and_is_not_there_is_lacking(tmp_path: Path, wants: str) -> None:
+    write_unit(tmp_path / "etc", wants=wants)
+    units, films = (tmp_path / "etc", tmp_path / "run"), Path("/srv/my-films")
+    assert unit_lacks(films / "state", units, mounted().__contains__) == films
+    assert unit_lacks(films / "state", units, mounted(str(films)).__contains__) is None
+    assert unit_lacks(STATE, units, mounted().__contains__) is None
+
+
+@pytest.mark.parametrize(
+    "text", ["[Mount]\nWhat=/a\nOptions=rw, bind\n", "[Mount]\nOptions = rbind\n", ""]
+)
+def test_a_unit_that_binds_or_is_masked_lacks_nothing(tmp_path: Path, text: str) -> None:
+    write_unit(tmp_path, text)
+    assert unit_lacks(Path("/srv/my-films"), (tmp_path,), mounted().__contains__) is None
+
+
+def test_a_unit_that_no_target_asks_for_lacks_nothing(tmp_path: Path) -> None:
+    file = write_unit(tmp_path)
+    (tmp_path / "local-fs.target.wants" / file.name).unlink()
+    assert unit_lacks(Path("/srv/my-films"), (tmp_path,), mounted().__contains__) is None
+
+
+def test_a_unit_that_is_masked_over_another_lacks_nothing(tmp_path: Path) -> None:
+    file = write_unit(tmp_path / "usr")
+    (tmp_path / "etc").mkdir()
+    (tmp_path / "etc" / file.name).symlink_to("/dev/null")
+    units = (tmp_path / "etc", tmp_path / "usr")
+    assert unit_lacks(Path("/srv/my-films"), units, mounted().__contains__) is None
+
+
+def test_a_state_folder_that_is_a_link_is_looked_for_where_it_leads(tmp_path: Path) -> None:
+    """The link leads nowhere while its drive is away."""
+    state = tmp_path / "state"
+    state.symlink_to("/srv/films/midwatch")
+    line = "UUID=5 /srv/films ext4 defaults 0 2\n"
+    assert not_mounted(state, line, mounted().__contains__) == Path("/srv/films")
+    assert not_mounted(state, line, mounted("/srv/films").__contains__) is None
