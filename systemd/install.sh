@@ -15,6 +15,8 @@
 # midwatch.service (or midwatch-reader.service and midwatch-desk.service) into /etc/systemd/system. It
 # installs python3-venv, smartmontools and util-linux from the distribution where they are missing.
 set -euo pipefail
+umask 022 # the half that tells runs as a user of its own, and anybody may ask for help or the manual
+PATH=$PATH:/usr/sbin:/sbin # where "su" without "-" does not look
 here=$(cd -- "$(dirname -- "${BASH_SOURCE[0]}")/.." && pwd)
 # shellcheck source=systemd/ready.sh
 . "$here/systemd/ready.sh"
@@ -100,9 +102,85 @@ give_to_desk() {
     if ! getent passwd midwatch >/dev/null; then
         do_it useradd --system --user-group --home-dir "$state" --no-create-home --shell /usr/sbin/nologin midwatch
     fi
-    do_it chown -R midwatch:midwatch "$state"
-    do_it chgrp -R midwatch "$settings"
+    do_it chown -RH midwatch:midwatch "$state"
+    do_it chgrp -RH midwatch "$settings"
     do_it chmod -R g+rX,o= "$settings"
+}
+
+# copy_history PYTHON : copies the history before a newer program changes its form; the newest three copies stay, as the
+# program itself keeps them (watcher/store/copies.py). A copy has its name only when it is whole.
+copy_history() {
+    local copy old
+    copy="$state/midwatch.db.before-$(date -u +%Y%m%dT%H%M%SZ)"
+    if [ -n "$dry" ]; then
+        echo "would copy: $state/midwatch.db to $copy"
+        return 0
+    fi
+    if ! (umask 077 && cd / && as_owner "$state" "$1" -I -c 'import os, shutil, sqlite3, sys
+from contextlib import closing, suppress
+store, copy = sys.argv[1:]
+beside = store + ".new-installer"
+def drop():
+    with suppress(FileNotFoundError): os.unlink(beside)
+try:
+    drop()
+    try:
+        with closing(sqlite3.connect(store)) as source, closing(sqlite3.connect(beside)) as target, target: source.backup(target)
+    except sqlite3.OperationalError: raise
+    except sqlite3.DatabaseError: # damaged: the program saves what it can, and this is what it had
+        drop()
+        shutil.copyfile(store, beside)
+    os.rename(beside, copy)
+except (OSError, sqlite3.Error) as error:
+    drop()
+    sys.exit(f"midwatch: {store}: {error}")' "$state/midwatch.db" "$copy"); then
+        say "the history could not be copied, so nothing was changed: make room on its disk, or look at the drive under it"
+        exit 4
+    fi
+    say "the history was copied to $copy"
+    for old in $(printf '%s\n' "$state"/midwatch.db.before-*Z* | sort | head -n -3); do rm -f -- "$old"; done
+}
+
+# is_whole : whether every file of every package of the program is there.
+is_whole() {
+    "$prefix/bin/python" -I -c 'import sys
+from importlib.metadata import distributions
+for package in distributions():
+    for file in package.files or sys.exit(1):
+        if file.suffix != ".pyc" and not file.locate().exists(): sys.exit(1)' 2>/dev/null
+}
+
+# put_packages : the program and what it needs, into its environment.
+put_packages() {
+    local pip=("$prefix/bin/python" -m pip install --quiet --disable-pip-version-check) have
+    if [ -z "$wheels" ]; then
+        do_it "${pip[@]}" --upgrade "$here"
+        return
+    fi
+    have=$("$prefix/bin/python" -c 'from importlib.metadata import version; print(version("midwatch"))' 2>/dev/null || true)
+    do_it "${pip[@]}" --no-index --find-links "$wheels" --upgrade "$own" || return 1
+    # A wheel with the number that is installed already is put in its place all the same.
+    if [[ "${own##*/}" == "midwatch-$have-"* ]]; then
+        do_it "${pip[@]}" --no-index --no-deps --force-reinstall "$own"
+    fi
+}
+
+# put_program PYTHON : the same, with an environment around it. One that a newer Python of the distribution left without
+# its packages is made anew, and so is one that a run which was cut off left half done: pip takes its rest for the whole.
+put_program() {
+    if [ ! -x "$prefix/bin/python" ] || ! "$prefix/bin/python" -m pip --version >/dev/null 2>&1; then
+        do_it "$1" -m venv --clear "$prefix"
+    fi
+    if [ -z "$dry" ]; then rm -rf -- "$prefix"/lib/python*/site-packages/~*; fi # what such a run had laid aside
+    if put_packages; then
+        if [ -n "$dry" ] || is_whole; then return 0; fi
+    elif is_whole; then
+        say "the packages could not be had; what is installed stays as it was"
+        exit 1
+    fi
+    say "what was installed is not whole; it is put in place anew"
+    "$1" -m venv --clear "$prefix"
+    put_packages
 }
 
 # write_help : the manual page and the completions for the shells, made by the command itself.
@@ -112,11 +190,12 @@ write_help() {
         printf 'would write: %s\n' "$manual" "${completions[@]#* }"
         return 0
     fi
-    install -d "${manual%/*}"
+    install -d "${manual%/*}" || return 0
+    rm -f -- "$manual" "${completions[@]#* }" # one that is there keeps its mode
     "$link" man >"$manual" || rm -f "$manual"
     for row in "${completions[@]}"; do
         shell=${row%% *} place=${row#* }
-        install -d "${place%/*}"
+        install -d "${place%/*}" || return 0
         _MIDWATCH_COMPLETE="${shell}_source" "$link" >"$place" || rm -f "$place"
     done
 }
@@ -125,41 +204,18 @@ case "$what" in
 install)
     if [ -z "$dry" ]; then bring python3-venv smartmontools util-linux; else echo "would install: python3-venv smartmontools util-linux (those that are missing)"; fi
     python=$(find_python)
-    if [ -e "$state/midwatch.db" ]; then
-        # The history is copied before a newer program changes its form.
-        copy="$state/midwatch.db.before-$(date -u +%Y%m%dT%H%M%SZ)"
-        if [ -n "$dry" ]; then
-            echo "would copy: $state/midwatch.db to $copy"
-        else
-            (umask 077 && cd / && as_owner "$state" "$python" -I -c 'import sqlite3, sys
-source = sqlite3.connect(sys.argv[1]); target = sqlite3.connect(sys.argv[2])
-with target: source.backup(target)' "$state/midwatch.db" "$copy")
-            say "the history was copied to $copy"
-            # The newest three stay; the program itself keeps as many (watcher/store/copies.py).
-            for old in $(printf '%s\n' "$state"/midwatch.db.before-*Z* | sort | head -n -3); do rm -f -- "$old"; done
-        fi
-    fi
-    # One that a newer Python of the distribution left without its packages is made anew.
-    if [ ! -x "$prefix/bin/python" ] || ! "$prefix/bin/python" -m pip --version >/dev/null 2>&1; then
-        do_it "$python" -m venv --clear "$prefix"
-    fi
-    pip=("$prefix/bin/python" -m pip install --quiet --disable-pip-version-check)
-    if [ -n "$wheels" ]; then
-        have=$("$prefix/bin/python" -c 'from importlib.metadata import version; print(version("midwatch"))' 2>/dev/null || true)
-        do_it "${pip[@]}" --no-index --find-links "$wheels" --upgrade "$own"
-        # A wheel with the number that is installed already is put in its place all the same.
-        if [[ "${own##*/}" == "midwatch-$have-"* ]]; then
-            do_it "${pip[@]}" --no-index --no-deps --force-reinstall "$own"
-        fi
-    else
-        do_it "${pip[@]}" --upgrade "$here"
-    fi
+    if [ -e "$state/midwatch.db" ]; then copy_history "$python"; fi
+    put_program "$python"
+    if [ -z "$dry" ]; then chmod -R go+rX "$prefix"; fi # also where an earlier run had another umask
     do_it install -d -m 0750 "$settings" "$state"
     if [ ! -e "$settings/midwatch.yaml" ]; then
         say "no settings yet: sensible ones are used. To write a file: midwatch config init > $settings/midwatch.yaml"
     fi
-    do_it ln -sfn "$prefix/bin/midwatch" "$link"
-    write_help
+    if do_it install -d "${link%/*}" && do_it ln -sfn "$prefix/bin/midwatch" "$link"; then
+        write_help
+    else
+        say "the command could not be put there; it is $prefix/bin/midwatch"
+    fi
     if [ -z "$halves" ] && [ -e "$units/midwatch-desk.service" ]; then halves=yes; fi
     if [ "$halves" = yes ]; then
         mine=(midwatch-reader.service midwatch-desk.service)
@@ -169,14 +225,19 @@ with target: source.backup(target)' "$state/midwatch.db" "$copy")
         mine=(midwatch.service)
         if [ -e "$units/midwatch-desk.service" ]; then
             stop_service midwatch-desk.service midwatch-reader.service
-            do_it chown -R root:root "$state"
         fi
+        # Also where the halves were taken away: the one service is root without the right to write what is another's.
+        if [ -d "$state" ] && [ "$(stat -Lc %u -- "$state")" != 0 ]; then do_it chown -RH root:root "$state"; fi
     fi
     for unit in "${mine[@]}"; do do_it install -m 0644 "$here/systemd/$unit" "$units/$unit"; done
     if has_systemd; then
         do_it systemctl daemon-reload
         do_it systemctl enable "${mine[@]}"
-        do_it systemctl restart "${mine[@]}"
+        if ! do_it systemctl restart "${mine[@]}"; then
+            "$prefix/bin/midwatch" config check || true
+            say "it did not start, so nobody watches now. Why: journalctl -u 'midwatch*' -n 30"
+            exit 1
+        fi
         say "running. See what it sees: midwatch look; its messages: journalctl -u 'midwatch*'"
     else
         say "systemd does not run here; start it by hand: midwatch watch"
@@ -191,7 +252,7 @@ remove | purge)
     do_it rm -rf "$prefix"
     if has_systemd; then do_it systemctl daemon-reload; fi
     if [ "$what" = purge ]; then
-        do_it rm -rf "$settings" "$state"
+        do_it rm -rf "$settings" "$state" || say "what lies on a file system of its own keeps its empty folder"
         if getent passwd midwatch >/dev/null; then do_it userdel midwatch; fi
     elif [ -d "$settings" ] || [ -d "$state" ]; then
         say "settings ($settings) and history ($state) stay; --purge takes them too"
