@@ -19,7 +19,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.lab.daemon import ROOT, Daemon
+from tests.lab.daemon import ROOT, Daemon, cases_of
 from tests.lab.loops import run, why_not
 from tests.lab.receivers import Hook, wait_until, web_server
 from tests.lab.shelf import Shelf
@@ -137,4 +137,41 @@ def test_a_watch_that_begins_on_a_disk_that_stands_still_stands_on_memory(tmp_pa
         run("fsfreeze", "--unfreeze", at)
         daemon.look()
         assert wait_until(lambda: "to the disk again" in daemon.text, 60), daemon.text
+        assert daemon.stop() == 0
+
+
+def test_a_disk_that_stands_still_under_a_running_watch_does_not_hold_it_up(
+    tmp_path: Path,
+) -> None:
+    """What is seen meanwhile is told within some two minutes, and is on the disk afterwards."""
+    if shutil.which("mkfs.ext4") is None or shutil.which("fsfreeze") is None:
+        pytest.skip("needs mkfs.ext4 and fsfreeze")
+    hook, shelf, at = Hook(), Shelf(tmp_path, 2), tmp_path / "slow"
+    image = tmp_path / "image"
+    at.mkdir()
+    with image.open("wb") as file:
+        file.truncate(64 << 20)
+    run("mkfs.ext4", "-q", "-F", image)
+    run("mount", "-o", "loop", image, at)
+    with ExitStack() as undo, web_server(hook) as port:
+        undo.callback(run, "umount", "--lazy", at, check=False)
+        config = write(tmp_path, shelf, state=at / "state", address=f"127.0.0.1:{port}")
+        daemon = Daemon(config, environ=shelf.environ)
+        undo.callback(daemon.kill)
+        assert wait_until(lambda: "Watching." in daemon.text, 60), daemon.text
+        run("fsfreeze", "--freeze", at)
+        undo.callback(run, "fsfreeze", "--unfreeze", at, check=False)
+        shelf.install("exit 2")
+        daemon.look()
+        for told in ("cannot see how the drive is", "history cannot be written"):
+            assert wait_until(
+                lambda told=told: any(told in str(post[1]) for post in hook.posts),
+                PROOF_SECONDS + 90,
+            ), (hook.posts, daemon.text)
+        run("fsfreeze", "--unfreeze", at)
+        daemon.look()
+        assert wait_until(lambda: "to the disk again" in daemon.text, 90), daemon.text
+        assert any("cannot see how the drive is" in str(case) for case in cases_of(config))
+        ids = [headers["X-Midwatch-Message"] for headers, _ in hook.posts]
+        assert len(ids) == len(set(ids)), daemon.text
         assert daemon.stop() == 0

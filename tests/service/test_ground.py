@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
+import threading
 from contextlib import closing, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -11,12 +13,14 @@ from typing import Any
 import pytest
 
 from tests.cli.state import standing
+from tests.lab.receivers import wait_until
 from tests.lab.small_disks import small_disk
 from tests.service.manual_clock import ManualClock
 from watcher.demo.story import BOX, new_box
 from watcher.facts.finding import Urgency
 from watcher.readers.survey import Looking, Surveyor
 from watcher.service.desk import Desk
+from watcher.service.disk_proof import DiskProof
 from watcher.service.ground import BACK_APART, STATE, Ground
 from watcher.service.message_id import message_id_of
 from watcher.store.connection import open_db
@@ -272,6 +276,44 @@ def test_a_disk_that_takes_writes_and_does_not_keep_them_is_met_at_the_next_look
         keeps[0] = True
         assert ground.come_back()
         ground.prove()
+
+
+def test_a_disk_that_does_not_answer_holds_the_watch_up_for_a_while_only(tmp_path: Path) -> None:
+    """A drive may hold a write for minutes; it is not asked again before it has answered."""
+    answers, asked = threading.Event(), []
+
+    def flush(_path: Path, _where: str) -> None:
+        asked.append("flush")
+        answers.wait(60)
+
+    path = tmp_path / "s.db"
+    open_store(path, now=NOW).close()
+    disk = Store(open_db(str(path), "it"), path=path, standing=Standing(), flush=flush)
+    proof = DiskProof(0.2)
+    ground = Ground(disk, ManualClock(NOW), proof=proof)
+    with closing(ground):
+        with pytest.raises(StoreDiskFails, match="does not answer") as seen:
+            ground.prove()
+        ground.give_way(seen.value)
+        (finding,) = ground.findings(NOW)
+        assert "Its disk gives errors" in finding.next_step
+        ground.prove()
+        assert not ground.come_back()
+        assert asked == ["flush"]
+        answers.set()
+        assert wait_until(lambda: not proof.stands_still, 10)
+        assert ground.come_back()
+
+
+def test_a_disk_that_keeps_is_asked_though_nothing_was_written(tmp_path: Path) -> None:
+    """Else a file system with nothing to write may not ask its disk at all."""
+    with open_store(tmp_path / "s.db", now=NOW) as disk:
+        log = tmp_path / "s.db-wal"
+        with disk.transaction() as tx:
+            tx.roll_up(NOW)
+        os.utime(log, (1, 1))
+        Ground(disk, ManualClock(NOW)).prove()
+        assert log.stat().st_mtime > 1
 
 
 def test_a_disk_that_fails_is_left_in_peace_for_some_minutes(tmp_path: Path) -> None:

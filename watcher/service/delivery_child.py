@@ -11,6 +11,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from datetime import datetime
 
 from watcher.service.left import Left
@@ -23,6 +24,9 @@ LONG_ENOUGH_SECONDS = 60.0
 """A child that lived that long counts as well, and the gap begins anew."""
 END_SECONDS = 40.0
 """How long it may take to finish what is under way: a time limit of a message and its graces."""
+
+KILLED_SECONDS = 5.0
+"""How long one that was killed is waited for; our choice, far more than any needs to end."""
 
 
 def delivery_command(
@@ -130,7 +134,8 @@ class DeliveryChild:
             process.wait(timeout=seconds)
         except subprocess.TimeoutExpired:
             process.kill()
-            process.wait()
+            with suppress(subprocess.TimeoutExpired):  # on a disk that hangs it ends when that does
+                process.wait(timeout=KILLED_SECONDS)
             return False
         finally:
             self._left.read(self._hears)

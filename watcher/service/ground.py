@@ -141,7 +141,11 @@ class Ground:
     """The store the desk stands on: the disk, or memory while the disk takes nothing."""
 
     def __init__(
-        self, disk: Store | None, clock: Clock, open_disk: Callable[[], Store] | None = None
+        self,
+        disk: Store | None,
+        clock: Clock,
+        open_disk: Callable[[], Store] | None = None,
+        proof: DiskProof | None = None,
     ) -> None:
         """Begin on the disk; for what has none yet see ``without_disk``.
 
@@ -157,7 +161,7 @@ class Ground:
         self._mark = Mark(disk.path) if disk is not None and disk.path is not None else None
         self._in_doubt = False  # what the disk said last was not about its room or its rights
         self._doubted_at: datetime | None = None
-        self._proof = DiskProof()
+        self._proof = proof or DiskProof()
         self._tried_at: datetime | None = None  # the way back, since it gave way
 
     @classmethod
@@ -211,7 +215,7 @@ class Ground:
         """
         if self._memory is None:
             self._since = self._clock.now()
-            self._memory = fall_back(self.disk, now=self._since)
+            self._memory = self._fall_back(self._since)
             _note_what_left(self._memory.store, left)
             self._in_doubt = not isinstance(error, _PASSES)
             self._kind = type(error)
@@ -219,10 +223,23 @@ class Ground:
         self._why = str(error)
         self._show_mark()
 
+    def _fall_back(self, now: datetime) -> Fallback:
+        """Give a memory with what the disk knows; an empty one where it does not answer."""
+        made: list[Fallback] = []
+        if self.disk is not None:
+            disk = self.disk
+            with suppress(StoreDiskFails):
+                DiskProof().ask(lambda: made.append(fall_back(disk, now=now)), disk.where)
+        return made[0] if made else fall_back(None, now=now)
+
     def prove(self) -> None:
-        """Have the disk say whether it keeps what it took. Raises StoreError when it does not."""
+        """Have the disk say whether it keeps what it took, and within a minute.
+
+        Raises StoreError when it does not. A drive that is dying may hold a write for minutes: the
+        one who decides must not stand there, for then nobody watches.
+        """
         if self._memory is None and self.disk is not None:
-            self.disk.prove_disk()
+            self._proof.ask(self.disk.prove_disk, self.disk.where)
 
     def may_come_back(self) -> bool:
         """Tell whether it is time to try the way back again without being asked to."""

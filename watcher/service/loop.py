@@ -240,8 +240,10 @@ class Watch:
             self._schedule.follow(raw_wall_clock())
             self.ask(Word.SURVEY)  # after a sleep or a stepped clock, look before deciding
         due = self.desk.deadline(now)
-        if due is not None and due <= now and self.desk.tick(now).told:
-            self._delivery.wake()
+        if due is not None and due <= now:
+            self.ground.prove()
+            if self.desk.tick(now).told:
+                self._delivery.wake()
         self._keep_delivering()
         if self._looker.gives_up(self._clock.monotonic()):
             self._hooks.trouble(NOT_BACK)

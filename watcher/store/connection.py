@@ -252,3 +252,16 @@ def flush_log(path: Path, where: str) -> None:
         raise translate_os(error, where) from error
     finally:
         os.close(handle)
+
+
+def touch_log(path: Path, where: str) -> None:
+    """Set the time of the write-ahead log, which takes no room and is written by a flush.
+
+    Raises StoreError when the disk does not take it.
+    """
+    try:
+        os.utime(f"{path}-wal")
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise translate_os(error, where) from error

@@ -27,6 +27,7 @@ from watcher.store.connection import (
     connect_sqlite,
     flush_log,
     open_db,
+    touch_log,
 )
 from watcher.store.copies import COPIES_KEPT, copy_before
 from watcher.store.dialect import SQLITE
@@ -195,9 +196,11 @@ class Store:
     def prove_disk(self) -> None:
         """Have the disk say whether it keeps what it took. Raises StoreError when it does not.
 
-        A file system that met an error may take writes into memory and say so only then.
+        A file system that met an error may take writes into memory and say so only then. Where
+        nothing is to be written it may not ask its disk at all, so the time of its log is set.
         """
         if self.path is not None:
+            touch_log(self.path, self._db.where)
             self._flush(self.path, self._db.where)
 
     def keep_less(self) -> None:
