@@ -58,7 +58,8 @@ def test_all_but_a_declared_pool_and_an_old_mirror_of_lvm_can_check_themselves()
     )
     none = {kind for kind in PoolKind if not replace(plain, kind=kind).offers_check}
     assert none == {PoolKind.DECLARED}
-    assert not replace(plain, kind=PoolKind.LVM, layout="mirror").offers_check
+    for layout in ("mirror", "linear", "thin-pool"):
+        assert not replace(plain, kind=PoolKind.LVM, layout=layout).offers_check
     assert replace(plain, kind=PoolKind.ZFS, layout="mirror").offers_check
 
 

@@ -178,12 +178,15 @@ class Remark(StrEnum):
     COPIES_DIFFER = "copies-differ"  # a scrub counted mismatches
     DAMAGED_DATA = "damaged-data"  # data is known to be lost or wrong
     MEMBER_ERRS = "member-errs"  # the stack counted errors on a member
+    MEMBER_SLOW = "member-slow"  # a member took very long over some operations
     UNSYNCED = "unsynced"  # changes that parity does not cover yet
     REFRESH_NEEDED = "refresh-needed"  # a member came back and is not in step
     LISTED_MISSING = "listed-missing"  # a lost device is still listed as part
     UNKNOWN_WORD = "unknown-word"  # the stack used a word we do not know
     EXTERNAL_METADATA = "external-metadata"  # run by a firmware container
     SPARE_IN_USE = "spare-in-use"
+    SPACE_LOW = "space-low"  # of a thin pool: how full its space for data is
+    METADATA_LOW = "metadata-low"  # of a thin pool: how full its space for metadata is
     FEW_CHECKS = "few-checks"  # parts of the state could not be read
 
 
@@ -272,10 +275,11 @@ class Pool:
         """Whether its stack can read and compare everything itself.
 
         Of a declared pool nothing is known; LVM does so for its raid kinds only (lvchange(8): "LV1
-        types: raid"), and not for its older mirror.
+        types: raid"), and not for its older mirror, for plain volumes and thin pools.
         """
-        old_mirror = self.kind is PoolKind.LVM and self.layout == "mirror"
-        return self.kind is not PoolKind.DECLARED and not old_mirror
+        if self.kind is PoolKind.LVM:
+            return self.layout.startswith("raid")
+        return self.kind is not PoolKind.DECLARED
 
     def noted(self, wanted: Remark) -> Noted | None:
         """Give the first remark of a kind, or None."""

@@ -348,7 +348,15 @@ def _verify(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
     return tuple(tasks)
 
 
-_QUIET: Final = frozenset({Remark.EXTERNAL_METADATA, Remark.READ_ONLY})
+_QUIET: Final = frozenset(
+    {
+        Remark.EXTERNAL_METADATA,
+        Remark.READ_ONLY,
+        Remark.MEMBER_SLOW,
+        Remark.SPACE_LOW,
+        Remark.METADATA_LOW,
+    }
+)
 
 
 def _over(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:

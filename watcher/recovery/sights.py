@@ -78,7 +78,15 @@ _BRINGS_BACK: Final = frozenset(
 """Work that counts as mending while margin is missing; a rebuild always does."""
 
 HARMLESS: Final = frozenset(
-    {Remark.EXTERNAL_METADATA, Remark.MEMBER_ERRS, Remark.READ_ONLY, Remark.FROZEN}
+    {
+        Remark.EXTERNAL_METADATA,
+        Remark.MEMBER_ERRS,
+        Remark.READ_ONLY,
+        Remark.FROZEN,
+        Remark.MEMBER_SLOW,
+        Remark.SPACE_LOW,
+        Remark.METADATA_LOW,
+    }
 )
 """Remarks beside which a pool may still be called clean; errors of members are compared apart."""
 

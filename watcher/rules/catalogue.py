@@ -20,6 +20,7 @@ from watcher.rules import (
     pool_words,
     readiness_words,
     surface,
+    thin,
     upkeep_words,
     watch_itself,
 )
@@ -52,6 +53,7 @@ CATALOGUE: Final[Mapping[str, Rule]] = _by_name(
     patience.RULES,
     pool_words.RULES,
     upkeep_words.RULES,
+    thin.RULES,
     combined.RULES,
     blindness.RULES,
     readiness_words.RULES,

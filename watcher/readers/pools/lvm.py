@@ -1,7 +1,8 @@
-"""LVM: the logical volumes that have redundancy, and those that stand on a missing device.
+"""LVM: the logical volumes that have redundancy, thin pools, and what stands on a missing device.
 
 Programs and documents: see lvm_report.py. Needs root. A plain (linear, striped) volume is no pool
-of its own while all its devices are there: what its drives bear is told where they are pooled.
+of its own while all its devices are there: what its drives bear is told where they are pooled. One
+that was told of goes on being told while LVM lists it, for it is not gone when its device is back.
 
 No lvm2 and no physical volume in the block map is a full answer; physical volumes without the tool
 or the right to use it are a blind spot.
@@ -21,7 +22,14 @@ from datetime import datetime
 from watcher.facts.drive import Unread
 from watcher.facts.identity import PoolId
 from watcher.facts.margin import judge_pool
-from watcher.facts.pool import Member, MemberState, Pool, PoolKind, RedundancySet
+from watcher.facts.pool import (
+    Member,
+    MemberState,
+    Pool,
+    PoolKind,
+    Protection,
+    RedundancySet,
+)
 from watcher.facts.survey import Blindness
 from watcher.readers.errors import CannotRead, ReadError
 from watcher.readers.host import AS_ROOT, Ended, Host, require_exited
@@ -41,6 +49,7 @@ from watcher.readers.pools.lvm_report import (
     parse_status,
     parse_volumes,
 )
+from watcher.readers.pools.lvm_thin import THIN_POOL, is_complete, thin_notes, used_bytes
 from watcher.readers.pools.shape import (
     Blocks,
     PoolsRead,
@@ -150,37 +159,101 @@ def build(
 ) -> Iterator[Pool]:
     """Make the pools out of a report. Pure."""
     for volume in report.volumes:
-        is_part = bool(volume.roles & {"image", "metadata", "log"})
+        is_image = bool(volume.roles & {"image", "log"}) or {"raid", "metadata"} <= volume.roles
         pool = PoolId(f"lvm:{volume.uuid}")
+        before = (previous or {}).get(pool)
         if is_redundant(volume):
-            before = (previous or {}).get(pool)
             yield _redundant(report, volume, blocks, pool, observed_at, before)
-        elif not is_part and UNKNOWN in volume.devices:
+        elif volume.kind == THIN_POOL:
+            yield _thin_pool(report, volume, blocks, pool, observed_at)
+        elif not is_image and (UNKNOWN in volume.devices or before is not None):
             yield _plain(report, volume, blocks, pool, observed_at)
 
 
 def _plain(
     report: Report, volume: Volume, blocks: Blocks, pool: PoolId, observed_at: datetime
 ) -> Pool:
-    """Report a volume without redundancy that has lost a device: its data is gone there."""
-    members = tuple(
-        Member(name=f"missing {i}", state=MemberState.MISSING, said=name)
-        if name == UNKNOWN
-        else on_device(Member(name=name, state=MemberState.GOOD), name, blocks)
-        for i, name in enumerate(volume.devices)
-    )
+    """Report a volume without redundancy that lost a device, now or before: its data is there."""
+    members = _on_devices(report, volume, blocks)
     return judge_pool(
         pool=pool,
         name=f"{volume.group}/{volume.name}",
         kind=PoolKind.LVM,
         layout=volume.kind,
         observed_at=observed_at,
-        tree=stripe(volume.kind, members),
+        tree=stripe(volume.kind, members) if members else None,
         notes=tuple(listed_missing(report, volume)),
         said=_said(volume, None),
         capacity_bytes=volume.size_bytes,
-        node=f"/dev/{volume.group}/{volume.name}",
+        node=_node(volume),
     )
+
+
+def _node(volume: Volume) -> str:
+    return f"/dev/{volume.group}/{volume.name}"
+
+
+def _on_devices(report: Report, volume: Volume, blocks: Blocks) -> tuple[Member, ...]:
+    """Give a member for each device below a volume without redundancy."""
+    members: list[Member] = []
+    for i, name in enumerate(report.rests_on(volume)):
+        if name == UNKNOWN:
+            members.append(Member(name=f"missing {i}", state=MemberState.MISSING, said=name))
+            continue
+        placed = on_device(Member(name=name, state=MemberState.GOOD), name, blocks)
+        members.append(replace(placed, node=name if placed.node else None))
+    return tuple(members)
+
+
+def _thin_pool(
+    report: Report, volume: Volume, blocks: Blocks, pool: PoolId, observed_at: datetime
+) -> Pool:
+    """Report a thin pool: it bears no loss beyond what the volumes below it bear, and may be full.
+
+    Where its data or metadata is a volume with redundancy, that is a pool of its own, and a member
+    here.
+    """
+    parts = report.parts_of_thin_pool(volume)
+    members: dict[str, Member] = {}
+    for part in parts:
+        if is_redundant(part):
+            below = _redundant(report, part, blocks, pool, observed_at, None)
+            member = Member(
+                name=part.name,
+                state=_STATE_OF_POOL.get(below.protection, MemberState.GOOD),
+                node=_node(part),
+                drives=tuple(sorted(below.drives)),
+            )
+            members[part.name] = member
+        else:
+            members |= {m.name: m for m in _on_devices(report, part, blocks)}
+    if not (volume.is_active and is_complete(parts)):  # neither its metadata nor its room is seen
+        members = {
+            name: replace(member, state=MemberState.UNKNOWN)
+            if member.state is MemberState.GOOD
+            else member
+            for name, member in members.items()
+        }
+    return judge_pool(
+        pool=pool,
+        name=f"{volume.group}/{volume.name}",
+        kind=PoolKind.LVM,
+        layout=volume.kind,
+        observed_at=observed_at,
+        tree=stripe(volume.kind, tuple(members.values())) if members else None,
+        notes=tuple(thin_notes(volume, parts)),
+        said=_said(volume, None),
+        capacity_bytes=volume.size_bytes,
+        used_bytes=used_bytes(volume),
+        node=_node(volume),
+    )
+
+
+_STATE_OF_POOL = {
+    Protection.BROKEN: MemberState.MISSING,
+    Protection.UNKNOWN: MemberState.UNKNOWN,
+}
+"""What a volume below a thin pool is to it; one that lost margin still bears what it bears."""
 
 
 def _said(volume: Volume, status: RaidStatus | None) -> str:
@@ -214,7 +287,7 @@ def _redundant(
         notes=tuple(notes_of(report, volume, status, members, gone, work)),
         said=_said(volume, status),
         capacity_bytes=volume.size_bytes,
-        node=f"/dev/{volume.group}/{volume.name}",
+        node=_node(volume),
     )
 
 

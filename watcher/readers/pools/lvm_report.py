@@ -8,7 +8,7 @@ in step, ``a`` not yet, ``D`` dead.
 All values are strings, numbers too; an unknown number is "". Sub-volumes stand in brackets; a
 device that is gone is ``[unknown]``. A volume in several segments has one row for each.
 
-Ignored: everything about thin pools, snapshots and caches. Traps: warnings go to standard error
+Ignored: everything about snapshots and caches. Traps: warnings go to standard error
 with exit status 0; dm names double every hyphen of a name.
 """
 
@@ -24,7 +24,8 @@ from watcher.readers.errors import CannotParse
 SOURCE = "lvs"
 LV_COLUMNS = (
     "lv_name,vg_name,lv_uuid,lv_attr,lv_size,segtype,devices,lv_health_status,lv_active,"
-    "sync_percent,raid_mismatch_count,raid_sync_action,lv_parent,lv_role,lv_time"
+    "sync_percent,raid_mismatch_count,raid_sync_action,lv_parent,lv_role,lv_time,"
+    "data_percent,metadata_percent,lv_check_needed"
 )
 PV_COLUMNS = "pv_name,vg_name,pv_uuid,pv_missing,pv_size"
 _JSON = ("--reportformat", "json", "--units", "b", "--nosuffix")
@@ -52,6 +53,9 @@ class Volume:
     parent: str
     roles: frozenset[str]
     made: str  # time of creation, as printed
+    data_percent: float | None = None  # of a thin pool in use: how full it is
+    metadata_percent: float | None = None
+    needs_check: bool = False  # the metadata of a thin pool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,6 +158,9 @@ def _volume(row: dict[str, Any]) -> Volume:
         parent=_word(row, "lv_parent"),
         roles=frozenset(_word(row, "lv_role").split(",")),
         made=_word(row, "lv_time", needed=False),
+        data_percent=_percent(row, "data_percent"),
+        metadata_percent=_percent(row, "metadata_percent"),
+        needs_check=_word(row, "lv_check_needed", needed=False) not in {"", "unknown", "-1"},
     )
 
 
@@ -256,6 +263,17 @@ class Report:
     def volume(self, group: str, name: str) -> Volume | None:
         """Find a volume by name."""
         return next((v for v in self.volumes if (v.group, v.name) == (group, name)), None)
+
+    def parts_of_thin_pool(self, volume: Volume) -> tuple[Volume, ...]:
+        """Give the hidden volumes that hold a thin pool's data and its metadata."""
+        return tuple(
+            part
+            for part in self.volumes
+            if part.group == volume.group
+            and (part.name in volume.devices or part.parent == volume.name)
+            and {"thin", "pool"} <= part.roles
+            and not part.roles.isdisjoint({"data", "metadata"})
+        )
 
     def rests_on(self, volume: Volume) -> tuple[str, ...]:
         """Give the devices below a volume, through all sub-volumes."""
