@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from tests.rules.build import identity, of, pool, reading, view
+from tests.rules.build import identity, note, of, pool, reading, view
 from watcher.facts.drive import DriveReading, Medium, Recovery
-from watcher.facts.pool import Pool, PoolKind
+from watcher.facts.pool import Pool, PoolKind, Remark
 
 RULE = "kernel-gives-up-first"
 UNLIMITED = Recovery(limit_milliseconds=None)
@@ -92,3 +92,15 @@ def test_where_no_pool_could_mend_the_sector_long_tries_are_right(pools: tuple[P
 def test_flash_does_not_try_for_minutes() -> None:
     assert not of(RULE, view(told(UNLIMITED, medium=Medium.FLASH), pools=(pool(),)))
     assert of(RULE, view(told(UNLIMITED, medium=Medium.UNKNOWN), pools=(pool(),)))
+
+
+def test_a_member_that_its_pool_waited_for_is_noted_and_grows_by_doublings() -> None:
+    """No alarm: shingled disks do so by themselves, and an error is told by other rules."""
+    levels = []
+    for amount in (1, 2, 5):
+        slow = note(Remark.MEMBER_SLOW, member="sdb1", amount=amount)
+        (found,) = of("member-slow-inside-pool", view(pools=(pool(notes=(slow,)),)))
+        assert (found.urgency, found.drives) == ("note", ("wwn-b",))
+        levels.append(found.level)
+    assert levels == [1, 2, 3]
+    assert not of("member-slow-inside-pool", view(pools=(pool(),)))

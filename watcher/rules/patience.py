@@ -1,4 +1,4 @@
-"""The rule about who gives up first over a bad sector: the drive, or the kernel that waits for it.
+"""Rules about waiting: who gives up first over a bad sector, and whom a pool waited for very long.
 
 A drive without a limit may try one sector for minutes. The kernel gives the command up before, and
 resets a drive that does not answer while it tries; what does not come back from that is out of its
@@ -8,13 +8,15 @@ sector, and the pool writes it anew from its other members.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator
 from typing import Final
 
 from watcher.facts.drive import Medium, Recovery
 from watcher.facts.finding import Finding, Urgency
-from watcher.facts.pool import Pool, PoolKind, Protection
-from watcher.rules.look import Found, Look, fact, finding_about, looks
+from watcher.facts.pool import Pool, PoolKind, Protection, Remark
+from watcher.rules.look import Found, Look, fact, finding_about, looks, steps
+from watcher.rules.pool import pool_finding, quote
 from watcher.rules.rule import Kind, Rule
 from watcher.rules.tuning import Threshold, Tuning
 from watcher.rules.view import View
@@ -114,6 +116,34 @@ def _found(look: Look) -> Found | None:
     )
 
 
+def member_slow(view: View, tuning: Tuning) -> Iterator[Finding]:
+    """Find members that took very long over some operations, by their pool's own count."""
+    del tuning
+    for pool in view.pools:
+        notes = [note for note in pool.notes if note.remark is Remark.MEMBER_SLOW]
+        if not notes:
+            continue
+        slow = {note.member for note in notes}
+        members = tuple(member for member in pool.members if member.name in slow)
+        names = [", ".join(map(view.label_of, m.drives)) or m.name for m in members]
+        yield pool_finding(
+            view,
+            "member-slow-inside-pool",
+            pool,
+            urgency=Urgency.NOTE,
+            sentence=f"The pool {pool.name} had to wait very long for the answer of a member.",
+            next_step=(
+                f"It concerns {'; '.join(names) or ', '.join(sorted(map(str, slow)))}. Look at the "
+                "drive's counters and the kernel log, and check its cable and power. Disks with "
+                "shingled tracks do so under long writing. `zpool clear "
+                f"{shlex.quote(pool.name)}` sets the pool's counts to zero, to see new ones."
+            ),
+            evidence=tuple(quote(note) for note in notes),
+            level=max(steps(note.amount or 1) for note in notes),
+            members=members,
+        )
+
+
 RULES: Final = (
     Rule(
         name=RULE,
@@ -138,5 +168,18 @@ RULES: Final = (
             "common practice, no source, for what the kernel and the pool then do",
         ),
         check=kernel_gives_up_first,
+    ),
+    Rule(
+        name="member-slow-inside-pool",
+        kind=Kind.POOL,
+        sentence="A pool had to wait very long for a member.",
+        reads=("remark member-slow: slow operations that ZFS counted",),
+        thresholds=(),
+        urgency="to know. Grows with every doubling.",
+        what_to_do="Look at the drive's counters and the log; check its cable and power.",
+        usual_cause="A drive that repeats its reads, a bad cable, or shingled tracks when writing.",
+        quiet_when="The count is zero or not told.",
+        sources=("zpool-status(8), option -s; zfs(4), zio_slow_io_ms: 30 seconds (from memory)",),
+        check=member_slow,
     ),
 )

@@ -176,6 +176,18 @@ def test_a_row_that_is_lost_from_the_text_is_found() -> None:
         look(text_box(text(raidz2, state="DEGRADED"), rows=6))
 
 
+def test_a_pool_with_a_blank_in_its_name_is_read_from_text() -> None:
+    """zpool-create(8): a pool's name may have spaces in it."""
+    whole = text_box(text(RAIDZ).replace("tank", "my tank"), rows=4)
+    named = {
+        argv: (status, out.replace("tank\t", "my tank\t"), err)
+        for argv, (status, out, err) in whole._programs.items()  # type: ignore[misc]
+    }
+    seen = look(RecordedHost(programs=named))
+    assert [(pool.pool, pool.name) for pool in seen.pools] == [(f"zfs:{GUID}", "my tank")]
+    assert seen.blind == ()
+
+
 def test_a_pool_that_is_lost_from_the_text_is_found() -> None:
     host = text_box(text(RAIDZ), rows=4)
     programs = {**host._programs, zfs.LIST: (0, f"tank\t{GUID}\tONLINE\nbowl\t7\tONLINE\n", "")}

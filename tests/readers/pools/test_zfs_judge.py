@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from itertools import permutations
 from typing import Any
@@ -259,3 +260,15 @@ def test_the_order_of_drives_does_not_matter() -> None:
         for order in permutations(drives)
     }
     assert seen == {(THINNED, 1, 2)}
+
+
+def test_a_drive_that_took_very_long_is_noted_and_counts_all_the_same() -> None:
+    """OpenZFS 2.3.2 told ``slow_ios`` of each drive in JSON, without any option, in our own run."""
+    document = json.loads(said(RAIDZ))
+    drives = document["pools"]["tank"]["vdevs"]["tank"]["vdevs"]["raidz1-0"]["vdevs"]
+    drives["/dev/sda"]["slow_ios"] = 0
+    drives["/dev/sdb"]["slow_ios"] = 7
+    (status,) = zfs_json.parse(json.dumps(document))
+    pool = judge(status, build(status, lambda member, _: member), observed_at=NOW)
+    assert state(pool) == (WHOLE, 1, 1)
+    assert [(n.remark, n.member, n.amount) for n in pool.notes] == [(Remark.MEMBER_SLOW, "sdb", 7)]

@@ -222,3 +222,47 @@ def test_two_pools_are_two_and_one_twice_is_refused() -> None:
     assert [pool.name for pool in zfs_text.parse(one + other)] == ["tank", "bowl"]
     with pytest.raises(CannotParse, match="twice"):
         zfs_text.parse(one + one)
+
+
+def test_slow_operations_are_read_where_they_are_counted() -> None:
+    """The rows as ``zpool status -s`` of OpenZFS 2.3.2 printed them, in our own run, but for the
+    counts; groups have a dash."""
+    said = text(RAIDZ).replace("CKSUM", "CKSUM  SLOW")
+    lines = [
+        f"{line}     -" if "raidz1-0" in line or "tank  " in line else line
+        for line in said.splitlines()
+    ]
+    for drive_name, slow in (("sda", "0"), ("sdb", "12"), ("sdc", "0  (resilvering)")):
+        lines = [f"{line}    {slow}" if drive_name in line else line for line in lines]
+    (pool,) = zfs_text.parse("\n".join(lines) + "\n")
+    (top,) = pool.data
+    assert top.slow is None
+    assert [(part.slow, part.remark) for part in top.parts] == [
+        (0, ""),
+        (12, ""),
+        (0, "resilvering"),
+    ]
+    (plain,) = zfs_text.parse(text(RAIDZ))
+    assert {part.slow for part in plain.data[0].parts} == {None}
+
+
+def test_names_with_blanks_are_read() -> None:
+    """zpool-create(8): a pool's name may have spaces in it; and so may the path of a file."""
+    rows = group("mirror-0", drive("disk/a 1"), drive("12345", "UNAVAIL", remark="was /dev/b 1"))
+    said = text(rows).replace("tank", "my tank")
+    (pool,) = zfs_text.parse(said)
+    assert pool.name == "my tank"
+    (top,) = pool.data
+    assert [(part.name, part.said, part.path) for part in top.parts] == [
+        ("/dev/disk/a 1", "ONLINE", "/dev/disk/a 1"),
+        ("/dev/12345", "UNAVAIL", "/dev/b 1"),
+    ]
+
+
+def test_a_name_that_cannot_be_told_from_its_state_is_refused() -> None:
+    """The person then hears that the ZFS pools were not read, and not of a smaller pool."""
+    for odd in ("a  b", "a  ONLINE", "AVAIL  a"):
+        with pytest.raises(CannotParse):
+            zfs_text.parse(text(RAIDZ).replace("/dev/sdb", f"/dev/{odd}"))
+        with pytest.raises(CannotParse):
+            zfs_text.parse(text(RAIDZ).replace("tank", odd))

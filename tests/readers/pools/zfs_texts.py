@@ -62,7 +62,7 @@ def text(
     lines += [f"status: {status}"] if status else []
     lines += [f"   see: https://openzfs.github.io/openzfs-docs/msg/{see}"] if see else []
     lines += [f"  scan: {scan}"] if scan else []
-    lines += ["config:", "", f"\t{'NAME':24}{'STATE':8} READ WRITE CKSUM"]
+    lines += ["config:", "", f"\t{'NAME':24}  {'STATE':8} READ WRITE CKSUM"]
     lines += [_line(row(0, "tank", state)), *map(_line, rows)]
     for name, more in (sections or {}).items():
         lines += [f"\t{name}", *(_line(one, bare=name == "spares") for one in more)]
@@ -74,7 +74,7 @@ def _line(one: Row, *, bare: bool = False) -> str:
     depth, name, state, errors, remark = one
     counts = "" if bare else "".join(f" {count:5}" for count in errors)
     said = f"  ({remark})" if "resilver" in remark else (f"  {remark}" if remark else "")
-    return f"\t{'  ' * depth}{name:24}{state:8}{counts}{said}"
+    return f"\t{'  ' * depth}{name:24}  {state:8}{counts}{said}"
 
 
 _KEYS = {"logs": "logs", "cache": "l2cache", "spares": "spares", "special": "special",

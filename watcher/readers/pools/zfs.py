@@ -4,7 +4,7 @@ Program: OpenZFS 2.0 and up. First JSON (2.3 and up; run: 2.3.2), and where the 
 know that option, text (2.1):
 
     zpool status -P -p -v -j --json-int
-    zpool status -P -p -v
+    zpool status -P -p -v -s
     zpool list -H -p -o name,guid,health            with the text: it lacks the pool's guid
     zpool list -v -H -p                             with the text: how many rows there must be
     zfs list -H -p -d 0                             what can be used
@@ -45,7 +45,7 @@ from watcher.readers.pools.zfs_tree import build
 
 SOURCE = "zfs"
 STATUS_JSON = ("zpool", "status", "-P", "-p", "-v", "-j", "--json-int")
-STATUS_TEXT = ("zpool", "status", "-P", "-p", "-v")
+STATUS_TEXT = ("zpool", "status", "-P", "-p", "-v", "-s")
 LIST = ("zpool", "list", "-H", "-p", "-o", "name,guid,health")
 ROWS = ("zpool", "list", "-v", "-H", "-p")
 USABLE = ("zfs", "list", "-H", "-p", "-d", "0")
@@ -159,8 +159,9 @@ def with_list(pool: Status, rows: str, guids: str) -> Status:
     mine, inside = 0, False
     for line in rows.splitlines():
         if not line.startswith("\t"):
-            word = line.split("\t")[0].split(" ")[0]
-            inside = word == pool.name or (inside and word in zfs_text.HEADINGS)
+            name = line.split("\t")[0]
+            heading = name.split(" ")[0] in zfs_text.HEADINGS
+            inside = name == pool.name or (inside and heading)
         elif inside:
             mine += 1
     told = sum(1 for top in pool.everything for _ in zfs_text.walk(top))

@@ -151,6 +151,7 @@ def _vdev(vdev: Mapping[str, Any], *, uncounted: bool) -> Vdev:
         read=read,
         write=write,
         checksum=checksum,
+        slow=_number(vdev, "slow_ios"),
         remark=_remark(vdev),
         path=path if isinstance(path, str) else None,
         size_bytes=_number(vdev, "phys_space"),

@@ -12,6 +12,7 @@ Traps, seen in our own runs or told by the manual pages:
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -70,6 +71,7 @@ def judge(
         *_damage_notes(status),
         *_gone_notes(status, built),
         *_error_notes(status, built.tree),
+        *_slow_notes(status),
         *_doubts(status, built),
         *_spare_notes(built),
     )
@@ -107,7 +109,7 @@ def _state_notes(status: Status) -> tuple[Noted, ...]:
                 remark=Remark.SUSPENDED,
                 text="ZFS has stopped all reading and writing of this pool; its vdevs may still "
                 "say ONLINE. See to it that the drives are connected, then: zpool clear "
-                f"{status.name}",
+                f"{shlex.quote(status.name)}",
                 at_most=Protection.BROKEN,
             )
         )
@@ -215,6 +217,20 @@ def _error_notes(status: Status, tree: RedundancySet | None) -> tuple[Noted, ...
                 note for leaf in leaves if (note := _blame(leaf, tree, shared=shared)) is not None
             )
     return tuple(notes)
+
+
+def _slow_notes(status: Status) -> Iterable[Noted]:
+    """Tell of drives that took very long over some operations (zpool-status(8), option -s)."""
+    for top in status.everything:
+        for leaf in leaves_of(top):
+            if leaf.slow:
+                times = say_count(leaf.slow, "operation")
+                yield Noted(
+                    remark=Remark.MEMBER_SLOW,
+                    text=f"{times} took more than 30 seconds, unless another limit is set",
+                    member=leaf.name.rsplit("/", 1)[-1],
+                    amount=leaf.slow,
+                )
 
 
 def _groups(top: Vdev) -> Iterable[Vdev]:

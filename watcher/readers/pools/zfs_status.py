@@ -33,6 +33,7 @@ class Vdev:
     read: int | None = None  # error counts; None for spares
     write: int | None = None
     checksum: int | None = None
+    slow: int | None = None  # operations that took more than 30 s; None: not told
     remark: str = ""  # "too many errors", "resilvering", "was /dev/…"
     path: str | None = None
     size_bytes: int | None = None

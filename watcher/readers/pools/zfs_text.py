@@ -1,4 +1,4 @@
-"""``zpool status -P -p -v`` as text (OpenZFS 2.0 to 2.2, and 2.3 without JSON).
+"""``zpool status -P -p -v -s`` as text (OpenZFS 2.0 to 2.2, and 2.3 without JSON).
 
 Layout: zpool-status(8); one block for each pool, of labelled lines with right-aligned labels, a
 table whose depth is told by two blanks a level, and an ``errors:`` line at the very end. A block
@@ -6,6 +6,8 @@ without that line was cut and is refused, because damaged data is told nowhere e
 
 Traps:
 
+- Names of pools and files may have blanks in them (zpool-create(8)); between a name and its state
+  there are always two or more, and a name with two in a row is refused.
 - The labels "status" and "action" run over several lines that begin with a tab.
 - Headings in the table (``logs``, ``cache``, ``spares``, ``special``, ``dedup``) stand at the
   pool's own depth and carry no state; ``logs`` has a tab after it in 2.3.
@@ -37,8 +39,9 @@ _LABELS = frozenset(
 _HEADER = re.compile(r"\tNAME +STATE +READ +WRITE +CKSUM.*")
 _SECTION = re.compile(r"\t(?P<name>logs|cache|spares|special|dedup)\s*")
 _ROW = re.compile(
-    r"\t(?P<depth> *)(?P<name>\S+) +(?P<state>[A-Z]+)"
-    r"(?: +(?P<read>\d{1,19}) +(?P<write>\d{1,19}) +(?P<checksum>\d{1,19}))?"
+    r"\t(?P<depth> *)(?P<name>\S+(?: \S+)*) {2,}(?P<state>[A-Z]+)"
+    r"(?: +(?P<read>\d{1,19}) +(?P<write>\d{1,19}) +(?P<checksum>\d{1,19})"
+    r"(?: +(?:(?P<slow>\d{1,19})|-)(?= |$))?)?"
     r"(?: +(?P<remark>\S.*?))?\s*"
 )
 _SECTIONS = ("data", "logs", "cache", "spares", "special", "dedup")
@@ -182,7 +185,7 @@ def _row(line: str) -> _Open:
     numbers = [None if count is None else int(count) for count in counts]
     remark = found["remark"] or ""
     path = found["name"] if found["name"].startswith("/") else None
-    if was := re.search(r"was (/\S+)", remark):
+    if was := re.search(r"was (/\S+(?: \S+)*)", remark):
         path = was[1]
     vdev = Vdev(
         name=found["name"],
@@ -191,6 +194,7 @@ def _row(line: str) -> _Open:
         read=numbers[0],
         write=numbers[1],
         checksum=numbers[2],
+        slow=int(found["slow"]) if found["slow"] else None,
         remark=remark.strip("()"),
         path=path,
     )
