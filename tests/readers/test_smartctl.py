@@ -59,7 +59,7 @@ def test_the_arguments_are_the_ones_laid_down() -> None:
     )  # fmt: skip
     assert "-n" not in command(TARGET, wake=True)
     deep = command(TARGET, deep=True)
-    assert {"devstat", "scttempsts", "defects"} <= set(deep)
+    assert {"devstat", "scttempsts", "scterc", "defects", "background"} <= set(deep)
     assert deep[-3:] == ("-d", "sat", "/dev/sdb")
 
 

@@ -8,7 +8,8 @@ Program: ``smartctl`` of smartmontools 7.0 to 7.5. :func:`command` gives the exa
 each other (second_reader.py). ``-n standby,3``: a sleeping disk stays asleep and the exit status is
 3, which cannot occur otherwise (bits 0 and 1 together). ``-d TYPE`` always, because detection may
 wake a disk. Slow pages (device statistics, extended error log, temperature limits, pending defects,
-phy counters) only with ``deep``.
+phy counters, a SAS drive's own scans; what a kind of drive does not have is passed over) only with
+``deep``.
 
 The exit status is a bit field (smartctl(8), EXIT STATUS): 0 command line, 1 open or identify failed
 or low power, 2 some command failed (healthy drives do this), 3 the drive says that it is failing,
@@ -44,7 +45,7 @@ disk retries about as long; beyond that something hangs."""
 
 SLOW_PAGES = (
     "-l", "devstat", "-l", "xerror,1", "-l", "scttempsts", "-l", "scterc", "-l", "defects",
-    "-l", "sataphy",
+    "-l", "sataphy", "-l", "background",
 )  # fmt: skip
 
 

@@ -9,7 +9,8 @@ Traps:
 * A limit of 0 is no limit. ``user_capacity`` is missing for an NVMe controller without namespace.
 * SCSI keys moved: ``scsi_percentage_used_endurance_indicator`` became ``endurance_used``,
   ``scsi_temperature.drive_trip`` became ``temperature.drive_trip``. Non-medium errors, and the
-  temperature limits of NVMe before 7.4, are in the text only (see smartctl_text.py).
+  temperature limits of NVMe before 7.4, are in the text only (see smartctl_text.py); and what the
+  drive's own scans found is taken from there.
 * ``ata_pending_defects_log`` counts sectors (``count``, from memory of smartctl's sources): as
   attribute 197 in 13,544 of 13,546 open reports that show both.
 * ``ata_sct_erc`` (how long the drive tries a bad sector) is there for a drive that can be told so,

@@ -312,6 +312,29 @@ def read_nvme(report: Report, lines: Lines) -> None:
             )
 
 
+_SCANNED = re.compile(r"\s*\d{1,5}\s+\d+:\d\d\s+[0-9a-f]+\s+\[[0-9a-f,]+\]\s+(\S.*?)\s*")
+_UNSOLVED = ("require write", "reassignment by disk failed", "unsuccessfully reassigned")
+"""How the places that need a write still are told in the log of a drive's own scans (SBC,
+background scan results; the words of smartctl 7.3). Others were mended."""
+
+
+def _background_scans(report: Report, lines: Lines) -> None:
+    """Read what a SAS drive's own scans found, where it has no list of pending defects.
+
+    A scan that was halted is a doubt: then nobody reads what is not asked for.
+    """
+    try:
+        start = lines.lines.index("Background scan results log")
+    except ValueError:
+        return
+    log = lines.lines[start + 1 :]
+    status = next((line.strip() for line in log if line.startswith("  Status: ")), "")
+    if status.startswith("Status: halted"):
+        report.doubts.append(f"The drive's own scan has stopped ({status[len('Status: ') :]}).")
+    found = [match[1].lower() for line in log if (match := _SCANNED.fullmatch(line))]
+    report.add(Metric.PENDING_SECTORS, sum(words.startswith(_UNSOLVED) for words in found) or None)
+
+
 def read_scsi(report: Report, lines: Lines) -> None:
     """Read what is particular to SCSI and SAS."""
     health = lines.get("SMART Health Status")
@@ -326,6 +349,7 @@ def read_scsi(report: Report, lines: Lines) -> None:
         if report.verdict is Verdict.PASSED:
             report.verdict = Verdict.UNKNOWN
     _read_scsi_counters(report, lines)
+    _background_scans(report, lines)
 
 
 def _read_scsi_counters(report: Report, lines: Lines) -> None:
