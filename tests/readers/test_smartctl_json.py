@@ -299,3 +299,10 @@ def test_an_nvme_self_test_whose_number_and_words_differ_is_refused() -> None:
     }
     with pytest.raises(CannotParse, match="differ"):
         report(document)
+
+
+def test_a_sas_drive_that_tells_no_error_count_is_doubted() -> None:
+    silent = ("scsi_error_counter_log", "scsi_grown_defect_list", "scsi_pending_defects")
+    told = report({key: part for key, part in SAS.items() if key not in silent})
+    assert told.doubts == ["The drive did not give its error counters."]
+    assert report(SAS).doubts == []

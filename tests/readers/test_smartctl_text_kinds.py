@@ -212,6 +212,9 @@ Background scan results log
 """The layout from memory of smartctl's scsiprint.cpp; the words stand in the program, 7.3."""
 
 
+COUNTED = "Elements in grown defect list: 0"
+
+
 def sas(*more: str) -> Report:
     report = Report(protocol=Protocol.SCSI)
     read_scsi(report, Lines("\n".join(("SMART Health Status: OK", *more, ""))))
@@ -219,7 +222,7 @@ def sas(*more: str) -> Report:
 
 
 def test_what_a_sas_drives_own_scans_could_not_mend_is_in_doubt() -> None:
-    found = sas(SCANS)
+    found = sas(COUNTED, SCANS)
     assert found.metrics[Metric.PENDING_SECTORS] == 2
     assert found.metrics[Metric.POWER_ON_HOURS] == 26198
     assert found.doubts == []
@@ -237,5 +240,12 @@ def test_scans_that_found_nothing_are_no_promise() -> None:
 
 
 def test_scans_that_were_halted_are_a_doubt() -> None:
-    (doubt,) = sas(SCANS.replace("no scans active", "halted due to fatal error")).doubts
+    (doubt,) = sas(COUNTED, SCANS.replace("no scans active", "halted due to fatal error")).doubts
     assert doubt == "The drive's own scan has stopped (halted due to fatal error)."
+
+
+def test_a_sas_drive_that_tells_no_error_count_is_doubted() -> None:
+    """As an ATA drive without its attribute table is: its own word alone is no counter."""
+    (doubt,) = sas("Error Counter logging not supported").doubts
+    assert "error counters" in doubt
+    assert sas(COUNTED).doubts == []

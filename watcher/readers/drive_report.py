@@ -70,6 +70,18 @@ DEVICE_STATISTICS_SECTORS = {(1, 0x018): Metric.BYTES_WRITTEN, (1, 0x028): Metri
 """Likewise, in logical sectors."""
 
 
+SCSI_ERRORS = frozenset(
+    {
+        Metric.GROWN_DEFECTS,
+        Metric.PENDING_SECTORS,
+        Metric.READ_ERRORS_UNCORRECTED,
+        Metric.WRITE_ERRORS_UNCORRECTED,
+        Metric.VERIFY_ERRORS_UNCORRECTED,
+    }
+)
+"""What a SCSI drive tells of its surface, beside its verdict."""
+
+
 @dataclass(slots=True, kw_only=True)
 class Report:
     """All that was found in one report; filled step by step."""
@@ -124,6 +136,11 @@ class Report:
             self.add_limit(metric, number)
         else:
             self.add_temperature(metric, number)
+
+    def doubt_silence(self) -> None:
+        """Say of a SCSI drive that tells no error count at all: its verdict stands alone then."""
+        if SCSI_ERRORS.isdisjoint(self.metrics):
+            self.doubts.append("The drive did not give its error counters.")
 
     def decode_attributes(self) -> None:
         """Turn the attribute rows into metrics and doubts."""

@@ -350,6 +350,7 @@ def _read_scsi(report: Report, document: Section, said: Verdict) -> None:
         report.add(metric, None if gigabytes is None else gigabytes_of(gigabytes))
     pending = section(document, "scsi_pending_defects")
     report.add(Metric.PENDING_SECTORS, whole(pending, "count"))
+    report.doubt_silence()
     report.add(Metric.WEAR_PERCENT, whole(document, "scsi_percentage_used_endurance_indicator"))
     cycles = section(document, "scsi_start_stop_cycle_counter")
     report.add(Metric.POWER_CYCLES, whole(cycles, "accumulated_start_stop_cycles"))

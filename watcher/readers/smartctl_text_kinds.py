@@ -349,6 +349,7 @@ def read_scsi(report: Report, lines: Lines) -> None:
         if report.verdict is Verdict.PASSED:
             report.verdict = Verdict.UNKNOWN
     _read_scsi_counters(report, lines)
+    report.doubt_silence()
     _background_scans(report, lines)
 
 
