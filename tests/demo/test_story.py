@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 
 from watcher.cli.play import Pace, Player
-from watcher.demo.story import BOX, ORCHARD
+from watcher.demo.story import BOX, ORCHARD, new_box, rebuild_to
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +66,36 @@ def test_a_shelf_spare_would_have_helped(played: tuple[Player, str]) -> None:
     found = re.findall(r"until then 1 in (\d+)", text.replace(",", ""))
     without, with_spare = int(found[0]), int(found[1])
     assert with_spare > without
+
+
+def test_the_readme_shows_what_the_demo_shows(played: tuple[Player, str]) -> None:
+    """Line by line in the same order; figures and days may differ by a little."""
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    shown = readme.partition("<!-- as midwatch demo shows it -->")[2].partition("<!-- end -->")[0]
+    wanted = [_without_figures(line) for line in shown.splitlines() if line.strip(" `")]
+    assert len(wanted) > 10
+    there = iter([_without_figures(line) for line in played[1].splitlines()])
+    assert [line for line in wanted if line not in there] == []
+
+
+def _without_figures(line: str) -> str:
+    days = r"\b(Mon|Tue|Wed|Thu|Fri|Sat|Sun|Mar|Apr)\b|\d+"
+    return " ".join(re.sub(days, "#", line).split())
+
+
+def test_a_rebuild_goes_as_fast_as_it_says_and_slower_towards_the_end() -> None:
+    """Else the end that is told from its speed is not the one that the story then shows."""
+    box, told = new_box(), []
+    array = box.array("md0")
+    for hours in (1.0, 6.0, 12.0):
+        rebuild_to(box, hours)
+        before, said = array.rebuilt_kib, array.rebuild_kib_per_second
+        rebuild_to(box, hours + 0.1)
+        assert before is not None
+        assert array.rebuilt_kib is not None
+        assert (array.rebuilt_kib - before) / 360 == pytest.approx(said, rel=0.02)
+        told.append(said)
+    assert told == sorted(told, reverse=True)
 
 
 def test_every_line_fits_the_width(played: tuple[Player, str]) -> None:

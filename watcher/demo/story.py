@@ -15,7 +15,7 @@ from watcher.cases.policy import Hours, Person, Policy
 from watcher.cases.state import Expectation, ExpectKind
 from watcher.demo.box import SimArray, SimBox, SimSeat
 from watcher.demo.drives import SimDrive
-from watcher.exposure.track import track_time
+from watcher.exposure.track import INNER_TO_OUTER, speed_share, time_share, track_time
 from watcher.facts.identity import BoxId, DriveId, PoolId
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)  # a Monday
@@ -27,7 +27,6 @@ LOST = DriveId("wwn-5000a1400000005e")
 
 _REBUILD_HOURS = 13.0
 _CHECK_STEP = timedelta(hours=1.5)
-_CURVE = 2.0  # outer to inner speed of the new drive
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,15 +176,14 @@ def rebuild_to(box: SimBox, elapsed_hours: float) -> None:
     low, high = 0.0, 1.0
     for _ in range(40):
         middle = (low + high) / 2
-        if track_time(middle, _CURVE) / track_time(1.0, _CURVE) < share:
+        if time_share(middle, INNER_TO_OUTER) < share:
             low = middle
         else:
             high = middle
     before = array.rebuilt_kib or 0
     array.rebuilt_kib = max(min(int(array.member_kib * low), array.member_kib - 1), before)
-    outer = array.member_kib / (_REBUILD_HOURS * 3600) * track_time(1.0, _CURVE)
-    slower = 1 - low * (1 - 1 / _CURVE)
-    array.rebuild_kib_per_second = max(int(outer * slower), 1)
+    outer = array.member_kib / (_REBUILD_HOURS * 3600) * track_time(1.0, INNER_TO_OUTER)
+    array.rebuild_kib_per_second = max(int(outer * speed_share(low, INNER_TO_OUTER)), 1)
 
 
 def _done(box: SimBox) -> None:
