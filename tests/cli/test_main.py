@@ -11,7 +11,7 @@ import pytest
 
 from tests.cli.state import command, prepare
 from watcher.cli.exits import Exit
-from watcher.cli.main import COMMANDS
+from watcher.cli.main import COMMANDS, PARTS
 
 
 @pytest.mark.parametrize("name", [None, *COMMANDS])
@@ -20,6 +20,13 @@ def test_every_command_has_help_that_says_what_it_does(name: str | None) -> None
     assert status == 0
     assert text.startswith("Usage: midwatch")
     assert len(text.splitlines()) > 5
+
+
+def test_the_help_lists_every_command_once_in_one_column() -> None:
+    assert sorted(name for _, names in PARTS for name in names) == sorted(COMMANDS)
+    _, text = command(None, "--help")
+    said = [text.index(f" {words}\n") for _, _, words in COMMANDS.values()]
+    assert len({at - text.rindex("\n", 0, at) for at in said}) == 1
 
 
 @pytest.mark.parametrize("name", [None, *COMMANDS])

@@ -61,13 +61,30 @@ COMMANDS = {
 }
 
 
+PARTS = (
+    ("To begin with", ("look", "demo", "config", "notify", "watch", "man")),
+    (
+        "When something is wrong",
+        ("cases", "case", "ack", "hand-over", "recovery", "exposure", "locate", "explain"),
+    ),
+    ("Quiet and planned work", ("maintenance", "silence")),
+    ("Before it happens", ("ready", "shelf", "prove", "drill", "restored", "plan")),
+    (
+        "Drives and rules",
+        ("drives", "drive", "history", "retire", "bench", "rules", "rule", "replay"),
+    ),
+    ("On the phone, and other machines", ("pages", "account", "collect", "join", "hub", "reader")),
+)
+"""The commands by what one wants, as the help lists them."""
+
+
 class Lazy(click.Group):
     """A group whose commands are imported only when they are used."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Name all commands, in the order a newcomer needs them."""
         del ctx
-        return list(COMMANDS)
+        return [name for _, names in PARTS for name in names]
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import a command."""
@@ -107,8 +124,10 @@ class Lazy(click.Group):
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
         del ctx
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, words) for name, (_, _, words) in COMMANDS.items()])
+        wide = max(map(len, COMMANDS))
+        for part, names in PARTS:
+            with formatter.section(part):
+                formatter.write_dl([(name.ljust(wide), COMMANDS[name][2]) for name in names])
 
 
 def _say_whole_sentences(group: click.Group) -> None:
