@@ -176,6 +176,14 @@ def test_no_two_numbers_of_an_axis_read_the_same(low: float, span: float, *, who
     assert len(set(said)) == len(said)
 
 
+def test_an_axis_that_is_to_reach_further_begins_at_zero_and_does() -> None:
+    """Else a rebuild at 15% would lie at the top, as if it were through."""
+    drawn = draw_chart(chart(hourly(10.0, 15.0), reach=100.0), UTC)
+    numbers = [float(n) for n in re.findall(r'<text x="\d+" y="\d+">([\d.]+)</text>', drawn)]
+    assert min(numbers) == 0
+    assert max(numbers) == 100
+
+
 def test_the_newest_value_is_a_point_so_that_a_single_one_can_be_seen() -> None:
     (point,) = re.findall(
         r'<circle class="newest-value" cx="(\d+)"',

@@ -9,6 +9,7 @@ from tests.web.stage import COMPARED, Stage, stage_at
 from watcher.facts.drive import Metric
 from watcher.facts.identity import DriveId
 from watcher.store.history import PollDay
+from watcher.web.charts import say_number
 from watcher.web.drive_page import CHANCES, chance_chart, unseen_days
 
 BAD = "wwn-5000a1400000005e"
@@ -96,6 +97,10 @@ def test_the_chance_rises_when_the_signs_come_and_lies_within_its_interval() -> 
     assert len(chart.columns) == CHANCES + 1
     assert all(c.low <= c.last <= c.high for c in chart.columns)
     assert chart.columns[-1].last > 100 * chart.columns[0].last
+    browser = Browser(stage.site)
+    browser.sign_in("lou")
+    says = f"the band is the doubt, now {say_number(chart.columns[-1].low)} to "
+    assert says in browser.get(f"/drive?drive={BAD}").text
 
 
 def test_days_without_a_reading_are_told_from_days_with_one() -> None:

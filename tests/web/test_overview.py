@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, timedelta
 from itertools import pairwise
 
 import pytest
@@ -10,7 +10,7 @@ import pytest
 from tests.store import made
 from tests.store.made import survey
 from tests.web.browser import Browser
-from tests.web.stage import COMPARED, WORSE, Stage, account, stage_at
+from tests.web.stage import COMPARED, OVER, WORSE, Stage, account, stage_at
 from watcher.demo.story import ORCHARD
 from watcher.facts.drive import Unread
 from watcher.facts.finding import Urgency
@@ -20,7 +20,10 @@ from watcher.facts.survey import Blindness
 from watcher.store.accounts import Role
 from watcher.store.database import open_memory
 from watcher.web.case_page import MOST_LISTED
-from watcher.web.overview import MOST_LINES
+from watcher.web.overview import LONGEST_STEP, MOST_LINES, line_of
+from watcher.web.words import Clockwork
+
+CLOCK = Clockwork(now=made.NOW, zone=UTC)
 
 
 def text_of(stage: Stage, path: str = "/") -> str:
@@ -49,6 +52,46 @@ def test_margin_comes_before_everything_else_and_the_least_protected_first() -> 
         text.index(words) for words in ("orchard</a>", "cellar</a>", "What needs you", "bay 1")
     ]
     assert places == sorted(places)
+
+
+def test_the_first_page_says_what_is_lost_until_when_and_what_to_do_next() -> None:
+    """The four questions of whoever is woken, in their order; the cable before the drive."""
+    text = text_of(stage_at(COMPARED))
+    places = [
+        text.index(words)
+        for words in (
+            "Can lose 1 more drive of the 2",
+            "Full margin proven back likely",
+            "nine times in ten before",
+            "<b>Next:</b>",
+            "Check seat, cable and power of what is out first",
+        )
+    ]
+    assert places == sorted(places)
+    window = text.partition("proven back likely")[2].partition("</div>")[0]
+    page = text_of(stage_at(COMPARED), f"/pool?pool={ORCHARD}")
+    stamps = re.findall(r'datetime="([^"]+)"', window)
+    assert len(stamps) == 2
+    assert all(stamp in page for stamp in stamps)
+
+
+def test_a_whole_pool_and_what_is_to_know_have_no_window_and_no_next_step() -> None:
+    text = text_of(stage_at(OVER))
+    assert "proven back likely" not in text
+    assert "Next:" not in text
+
+
+def test_a_next_step_that_goes_on_says_so() -> None:
+    stage = stage_at(WORSE)
+    step = "First look at the cable of it. " * 30
+    held = made.case(1).held[0]
+    long = replace(held, finding=replace(held.finding, next_step=step))
+    line = line_of(stage.site, made.BOX, replace(made.case(1), held=(long,)), CLOCK)
+    assert LONGEST_STEP - 40 < len(line.next_step) <= LONGEST_STEP + 2
+    assert line.next_step.endswith("of it. …")
+    calm = replace(held, cleared_at=made.NOW)
+    over = line_of(stage.site, made.BOX, replace(made.case(1), held=(calm,)), CLOCK)
+    assert over.next_step == ""
 
 
 def test_a_drive_with_a_sign_a_drive_that_is_gone_and_a_quiet_one_are_drawn_apart() -> None:

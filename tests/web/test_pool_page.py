@@ -91,6 +91,13 @@ def test_the_way_back_shows_where_it_is_and_what_to_do_and_leave_alone() -> None
     for words in ("get a drive", "to come", "Leave alone meanwhile", "The written record"):
         assert words in text
     assert 'aria-current="step"' in text
+    assert text.index("proven back likely") < text.index("get a drive</b>")
+
+
+def test_a_member_that_the_pool_lists_no_more_is_said_to_be_so() -> None:
+    text = page("/pool", REBUILDING, pool=ORCHARD).text
+    assert ">not listed any more</td>" in text
+    assert 'data-as="The pool calls it"></td>' not in text
 
 
 def test_a_way_back_that_is_over_says_how_it_ended() -> None:

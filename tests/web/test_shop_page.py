@@ -51,6 +51,7 @@ def test_the_shop_sees_every_box_by_client_with_pools_bays_and_what_needs_it() -
     for text in ("Harbour Print Room", "Orchard Press", "press", "archive", "barn", "thinned"):
         assert text in page.text
     assert page.text.index("What needs the shop first") < page.text.index("Bays of barn")
+    assert "barn, Orchard Press, case 3" in page.text
     assert "given back to its owner" in page.text
     assert "Of 6 pools that can be seen 5 have their full margin" in page.text
 

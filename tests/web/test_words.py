@@ -1,3 +1,4 @@
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from urllib.parse import parse_qs, urlsplit
 from zoneinfo import ZoneInfo
@@ -16,6 +17,7 @@ from watcher.web.words import (
     URGENCY,
     Clockwork,
     address,
+    few_signs,
     say_margin,
     say_metric,
     say_standing,
@@ -32,6 +34,27 @@ def test_every_state_has_a_word() -> None:
     assert set(UNREAD) == set(Unread)
     assert set(URGENCY) == set(Urgency)
     assert all(say_metric(metric) for metric in Metric)
+
+
+def test_a_unit_stands_behind_its_metric_as_a_sign() -> None:
+    names = [say_metric(metric) for metric in Metric]
+    assert not [name for name in names if name.endswith((" celsius", " percent"))]
+    assert len(set(names)) == len(names)
+
+
+@pytest.mark.parametrize(
+    ("signs", "said"),
+    [
+        ("no sign", "no sign"),
+        ("to know: a; b; c", "to know: a; b; c"),
+        ("a; b; c; d", "a; b; 2 more"),
+        ("a; b; c; d; e", "a; b; 3 more"),
+    ],
+)
+def test_of_many_signs_the_first_stand_in_a_bay_and_the_rest_is_counted(
+    signs: str, said: str
+) -> None:
+    assert few_signs(signs) == said
 
 
 def test_what_cannot_be_seen_is_called_blind_and_never_well() -> None:
@@ -77,6 +100,13 @@ def test_a_margin_is_a_sentence(lost: int, said: str) -> None:
 
 def test_a_closed_case_is_over() -> None:
     assert say_standing(case(1, closed=True), CLOCK).startswith("over since")
+
+
+def test_what_is_only_to_know_is_not_said_to_wait_for_somebody() -> None:
+    """Nobody is told of it but in the regular message: that is no message that failed."""
+    grave = replace(case(1), told=(), climb=None)
+    assert say_standing(grave, CLOCK) == "nobody was told"
+    assert say_standing(replace(grave, only_notes=True), CLOCK) == "needs no answer"
 
 
 def test_a_sentence_begins_with_a_capital_and_ends() -> None:

@@ -13,7 +13,6 @@ from watcher.cases.observations import Acknowledged, HandedOver
 from watcher.cases.record_words import say_record
 from watcher.cases.state import Case
 from watcher.facts.identity import BoxId
-from watcher.facts.pool import Pool, Protection
 from watcher.rules.catalogue import CATALOGUE
 from watcher.service.extras import pool_of_case
 from watcher.service.links import Link, Purpose, sign
@@ -21,7 +20,7 @@ from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Holder, Refusal, Reply, go_to, not_found
 from watcher.web.blocks import draw_margin
 from watcher.web.overview import Line, line_of
-from watcher.web.prospect import Prospect, prospect_of, view_at
+from watcher.web.prospect import Prospect, is_short, prospect_of, view_at
 from watcher.web.qr import draw_qr
 from watcher.web.site import Site, draw
 from watcher.web.times import offers, until_of
@@ -85,7 +84,7 @@ def case(site: Site, ask: Ask) -> Reply:
         unheard = site.unheard_elsewhere(tx, which.box, ask.now)
         ways = tx.recoveries(which.box, pool.pool) if pool is not None else ()
     prospect: Prospect | None = None
-    if view is not None and pool is not None and found.is_open and _is_short(pool):
+    if view is not None and pool is not None and found.is_open and is_short(pool):
         prospect = prospect_of(site, view, pool, ask.now)
     words: dict[str, Any] = {
         "which": which,
@@ -109,10 +108,6 @@ def case(site: Site, ask: Ask) -> Reply:
         "link_ends": ask.who.link.ends_at if ask.who.link else None,
     }
     return draw(site, ask, "case.html", words)
-
-
-def _is_short(pool: Pool) -> bool:
-    return pool.protection in {Protection.THINNED, Protection.BARE, Protection.UNKNOWN}
 
 
 _NOTED = frozenset({"acknowledged", "also-answered", "handed-over"})

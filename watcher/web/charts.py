@@ -59,6 +59,7 @@ class Chart:
     marks: tuple[Mark, ...] = ()
     unseen: tuple[tuple[datetime, datetime], ...] = ()  # when nothing was looked at
     whole_numbers: bool = True
+    reach: float | None = None  # the axis goes from zero to this at least
 
 
 def columns_of(stretches: Sequence[Stretch]) -> tuple[Column, ...]:
@@ -170,6 +171,8 @@ def draw_chart(chart: Chart, zone: tzinfo) -> Markup:
     if low == high and chart.columns and chart.whole_numbers and low > 0:
         room = max(1.0, 10 * _finest(low))
         low, high = low - room, high + room
+    if chart.reach is not None:
+        low, high = min(low, 0.0), max(high, chart.reach)
     values = ticks(low, high, whole=chart.whole_numbers)
     frame = _Frame(
         begin=chart.since.timestamp(), end=chart.until.timestamp(), low=values[0], high=values[-1]

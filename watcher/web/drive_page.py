@@ -296,10 +296,13 @@ def _when(point: tuple[datetime, int]) -> datetime:
 
 
 def _chance_drawn(chart: Chart, zone: tzinfo) -> Drawn:
+    first, now = chart.columns[0], chart.columns[-1]
+    says = f"from {say_number(first.last)} to {say_number(now.last)}"
+    says += f"; the band is the doubt, now {say_number(now.low)} to {say_number(now.high)}"
     return Drawn(
         title=chart.title,
         picture=draw_chart(chart, zone),
-        says=say_range(chart),
+        says=says,
         table=rows(chart),
         download="",
     )

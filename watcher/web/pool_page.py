@@ -23,7 +23,7 @@ from watcher.web.bays import in_bay_order
 from watcher.web.blocks import draw_margin
 from watcher.web.charts import Chart, draw_chart, thin
 from watcher.web.glance import pools_of
-from watcher.web.prospect import Prospect, prospect_of, say, view_at
+from watcher.web.prospect import Prospect, is_short, prospect_of, say, view_at
 from watcher.web.site import Site, draw
 from watcher.web.timebar import draw_choice, draw_window, stretches
 
@@ -106,6 +106,7 @@ def _progress(values: list[tuple[Any, timedelta, float]], ask: Ask, zone: Any) -
         until=ask.now,
         columns=thin(spans, since, ask.now),
         band=False,
+        reach=100.0,
     )
     return draw_chart(chart, zone)
 
@@ -154,11 +155,16 @@ def recovery(site: Site, ask: Ask) -> Reply:
             alone = bytes_without_backup(view.ready, ask.now)
             advice = advise(one, seen, without_backup_bytes=alone)
     pools = view.survey.pools if view is not None and one.is_open else ()
+    here = next((p for p in pools if p.pool == one.pool), None)
+    prospect = None
+    if view is not None and here is not None and is_short(here):
+        prospect = prospect_of(site, view, here, ask.now)
     words = {
         "box": box,
         "unheard": unheard,
         "recovery": one,
-        "working": next((p for p in pools if p.pool == one.pool), None),
+        "working": here,
+        "prospect": prospect,
         "seen_at": view.survey.taken_at if view is not None else None,
         "state": state_of(one),
         "way": way_rows(one, ask.now, clock.full),

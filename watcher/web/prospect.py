@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from watcher.exposure.estimate import Exposure
 from watcher.exposure.figure import say_chance, say_likely
 from watcher.facts.identity import BoxId
-from watcher.facts.pool import Pool
+from watcher.facts.pool import Pool, Protection
 from watcher.rules.view import View
 from watcher.service.desk import last_view
 from watcher.service.prospects import exposure_of
@@ -34,6 +34,11 @@ class Prospect:
 def view_at(site: Site, tx: Transaction, box: BoxId, ask: Ask) -> View | None:
     """Give the last survey of a box with what came before it."""
     return last_view(tx, box, ask.now, site.standing(tx, box))
+
+
+def is_short(pool: Pool) -> bool:
+    """Say whether a pool has not its full margin, and may have it back."""
+    return pool.protection in {Protection.THINNED, Protection.BARE, Protection.UNKNOWN}
 
 
 def prospect_of(site: Site, view: View, pool: Pool, now: datetime) -> Prospect:

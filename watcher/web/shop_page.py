@@ -215,13 +215,17 @@ def pressing_cases(
     clock = site.clockwork(ask)
     heavy = [line for line in lines if line.weighty and not line.returned][:MOST_OPENED]
     found = [
-        (line.box, case)
+        (line, case)
         for line in heavy
         for case in tx.load_book(line.box).open_cases
         if case.is_weighty
     ]
     found.sort(key=lambda item: (-item[1].urgency.rank, item[1].opened_at))
-    return tuple(line_of(site, box, case, clock) for box, case in found[:MOST_PRESSING])
+    names = len({line.client for line in lines}) > 1
+    return tuple(
+        line_of(site, line.box, case, clock, client=line.client if names else "")
+        for line, case in found[:MOST_PRESSING]
+    )
 
 
 def parts_of(lines: Sequence[BoxLine], *, whole: bool) -> tuple[ClientPart, ...]:

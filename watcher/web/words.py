@@ -71,6 +71,15 @@ METRIC: Final[Mapping[Metric, str]] = {
     Metric.POWER_ON_HOURS: "hours run",
     Metric.WEAR_PERCENT: "rated writes used, %",
     Metric.SPARE_PERCENT: "reserve left, %",
+    Metric.SPARE_THRESHOLD_PERCENT: "reserve at which it warns, %",
+    Metric.HELIUM_PERCENT: "helium left, %",
+    Metric.TEMPERATURE_WARNING_CELSIUS: "temperature at which it warns, °C",
+    Metric.TEMPERATURE_CRITICAL_CELSIUS: "temperature that it must not reach, °C",
+    Metric.TEMPERATURE_HIGHEST_CELSIUS: "highest temperature so far, °C",
+    Metric.INTERFACE_CRC_ERRORS: "interface CRC errors",
+    Metric.OFFLINE_UNCORRECTABLE: "unreadable sectors, by its own scan",
+    Metric.REPORTED_UNCORRECTABLE: "reads that failed",
+    Metric.COMMAND_TIMEOUTS: "commands that ran out of time",
 }
 
 
@@ -136,6 +145,8 @@ def say_standing(case: Case, clock: Clockwork) -> str:
         return "calm, being watched"
     if case.hushed:
         return "silent"
+    if case.only_notes and not case.told:
+        return "needs no answer"
     return "nobody has answered" if case.told else "nobody was told"
 
 
@@ -201,6 +212,19 @@ def sentence(text: str) -> str:
     return text if text[-1] in ".!?" else f"{text}."
 
 
+SIGNS_IN_FULL = 2
+"""How many signs of a drive stand in its bay, its page has all; our choice: what fits on a phone
+beside another bay."""
+
+
+def few_signs(text: str) -> str:
+    """Give the first signs of a list of them, and how many more there are."""
+    signs = text.split("; ")
+    if len(signs) <= SIGNS_IN_FULL + 1:
+        return text
+    return "; ".join((*signs[:SIGNS_IN_FULL], f"{len(signs) - SIGNS_IN_FULL} more"))
+
+
 def _query(words: Mapping[str, object]) -> str:
     """Give the words of an address; they are escaped again where they are drawn."""
     return urlencode({name: str(word) for name, word in words.items()})
@@ -221,6 +245,7 @@ FILTERS: Final[Mapping[str, Callable[..., Any]]] = {
     "query": _query,
     "sentence": sentence,
     "gist": gist,
+    "few": few_signs,
     "bay": lambda name: str(name).removeprefix("bay "),
     "shortly": lambda label: str(label).partition(" (")[0],
 }
