@@ -20,7 +20,7 @@ from watcher.facts.survey import Blindness
 from watcher.store.accounts import Role
 from watcher.store.database import open_memory
 from watcher.web.case_page import MOST_LISTED
-from watcher.web.overview import LONGEST_STEP, MOST_LINES, line_of
+from watcher.web.overview import LONGEST_STEP, MOST_LINES, MOST_WITH_STEP, line_of
 from watcher.web.words import Clockwork
 
 CLOCK = Clockwork(now=made.NOW, zone=UTC)
@@ -118,6 +118,7 @@ def test_of_many_cases_the_most_urgent_stand_there_and_the_rest_is_counted(more:
     text = text_of(replace(stage, site=site))
     assert text.count('<li class="case') == MOST_LINES
     assert text.index("case 1</span>") < text.index("case 2</span>")
+    assert text.count("<b>Next:</b>") == MOST_WITH_STEP
     assert (f"{more} cases more</a>, none of them more urgent" in text) is (more > 0)
     listed = text_of(replace(stage, site=site), "/cases")
     assert listed.count('<li class="case') == min(MOST_LINES + more, MOST_LISTED)
@@ -187,7 +188,7 @@ def test_where_the_stacks_cannot_be_looked_at_no_pool_is_not_called_none() -> No
         seen = replace(survey("first", stage.clock.now()), box=fresh.box, blind=(blind,))
         tx.take_survey(seen, stage.clock.now())
     text = text_of(replace(stage, site=fresh))
-    assert text.count("No pool that can be seen") == 2
+    assert text.count("No pool that can be seen") == 1
     assert "no redundancy" not in text
 
 

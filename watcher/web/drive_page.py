@@ -6,7 +6,7 @@ import csv
 import io
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, tzinfo
 from typing import Any
 
@@ -296,9 +296,10 @@ def _when(point: tuple[datetime, int]) -> datetime:
 
 
 def _chance_drawn(chart: Chart, zone: tzinfo) -> Drawn:
-    first, now = chart.columns[0], chart.columns[-1]
-    says = f"from {say_number(first.last)} to {say_number(now.last)}"
-    says += f"; the band is the doubt, now {say_number(now.low)} to {say_number(now.high)}"
+    line = replace(chart, columns=tuple(replace(c, low=c.last, high=c.last) for c in chart.columns))
+    now = chart.columns[-1]
+    doubt = f"{say_number(now.low)} to {say_number(now.high)}"
+    says = f"{say_range(line)}; the band is the doubt, now {doubt}"
     return Drawn(
         title=chart.title,
         picture=draw_chart(chart, zone),

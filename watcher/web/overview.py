@@ -35,6 +35,10 @@ LONGEST_STEP = 400
 """How much of a next step stands beside a case, in characters; our choice: the steps for a lost
 drive fit, with the cable before the drive."""
 
+MOST_WITH_STEP = 3
+"""Cases with their next step beside them, the most urgent ones; our choice: behind more of them the
+next case would not be found on a phone."""
+
 GLANCE_LIVES = timedelta(minutes=1)
 """How long a glance serves without a new survey: a drive that was retired meanwhile shows so."""
 
@@ -146,6 +150,7 @@ def overview(site: Site, ask: Ask) -> Reply:
         "overview.html",
         {
             "lines": lines[:MOST_LINES],
+            "most_with_step": MOST_WITH_STEP,
             "lines_more": len(lines) - len(lines[:MOST_LINES]),
             "notes": sum(case.only_notes for box in boxes for case in cases[box]),
             "glances": glances,

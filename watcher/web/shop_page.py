@@ -22,7 +22,15 @@ from watcher.store.transaction import Transaction
 from watcher.web.ask import Ask, Holder, Reply, not_found
 from watcher.web.blocks import draw_margin
 from watcher.web.glance import Glance, Look
-from watcher.web.overview import MOST_IN_FULL, Line, glance_at, line_of, open_cases, overview
+from watcher.web.overview import (
+    MOST_IN_FULL,
+    MOST_WITH_STEP,
+    Line,
+    glance_at,
+    line_of,
+    open_cases,
+    overview,
+)
 from watcher.web.site import Site, draw
 from watcher.web.words import say_standing
 
@@ -162,6 +170,7 @@ def shop(site: Site, ask: Ask, only: str = "") -> Reply:
         "only": only,
         "by_client": parts,
         "pressing": pressing,
+        "most_with_step": MOST_WITH_STEP,
         "pressing_more": sum(line.weighty for line in lines) - len(pressing),
         "own": [case for case in own if not case.only_notes],
         "own_box": site.box,
