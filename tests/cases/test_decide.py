@@ -171,7 +171,7 @@ def test_a_trouble_that_returns_within_a_day_is_the_same_case() -> None:
         desk.survey()
     desk.now += timedelta(hours=2)
     desk.survey(finding())
-    assert [kinds for _, kinds in desk.heard()] == [("opened",), ("all-clear",), ("opened",)]
+    assert [kinds for _, kinds in desk.heard()] == [("opened",), ("all-clear",), ("returned",)]
     assert [c.number for c in desk.book.cases] == [1]
     desk.now += timedelta(minutes=10)
     desk.survey()

@@ -138,7 +138,7 @@ def test_the_record_tells_each_finding_that_came_and_went_and_a_case_that_came_b
         (1, "finding-cleared", "bay 3: sectors-in-doubt holds"),
         (1, "all-clear", ""),
         (1, "came-back", "bay 3: sectors-in-doubt holds"),
-        (1, "told-opened", "ada"),
+        (1, "told-returned", "ada"),
     ]
     (again,) = desk.book.open_cases
     assert (again.number, again.reopens, again.answer) == (1, 1, None)

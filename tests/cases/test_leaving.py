@@ -32,7 +32,7 @@ def test_what_calms_is_not_said_when_it_is_true_no_more() -> None:
     desk.wait(12 * HOUR)
     kinds = [k for person, k in desk.heard() if person == "ada"]
     assert ("all-clear",) not in kinds
-    assert kinds[:2] == [("opened",), ("opened",)]
+    assert kinds[:2] == [("opened",), ("returned",)]
 
 
 def test_taken_is_dropped_when_nobody_has_it_any_more() -> None:

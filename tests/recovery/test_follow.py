@@ -12,8 +12,17 @@ from watcher.facts.identity import DriveId, about_drive, about_pool
 from watcher.facts.pool import MemberState, Pool
 from watcher.facts.pool_past import PoolPast
 from watcher.recovery import follow as following
-from watcher.recovery.follow import NOT_VERIFIED, Around, asks_to_put_back, lead, see, unverified
-from watcher.recovery.record import Recovery, Step
+from watcher.recovery.advice import advise
+from watcher.recovery.follow import (
+    NOT_VERIFIED,
+    Around,
+    asks_to_put_back,
+    lead,
+    out_of_service,
+    see,
+    unverified,
+)
+from watcher.recovery.record import DetourKind, Recovery, Step
 from watcher.recovery.steps import VERIFY_WITHIN
 from watcher.rules.pool import COPY_FIRST
 from watcher.rules.view import View
@@ -120,6 +129,26 @@ def test_a_replacement_that_died_and_left_has_the_next_step_of_its_pool() -> Non
     assert led[1].next_step == led[0].next_step != "Do this."
 
 
+def test_what_a_replaced_drive_still_shows_is_a_thing_to_know() -> None:
+    """Its pool is whole without it: to replace it is done, and it holds up no all-clear."""
+    old = DriveId("old")
+    signs = finding("signs-add-up", about_drive(old), Urgency.TODAY)
+    whole = pool(a=A, b=B)
+    (eased,) = out_of_service((signs,), (whole,), {old: POOL}.get)
+    assert eased.urgency is Urgency.NOTE
+    assert "has another drive in its place" in eased.sentence
+    assert eased.next_step.startswith("Take x out once a check of orchard has ended well")
+    for kept, pools, was_in in (
+        (signs, (pool(states={"b": MemberState.MISSING}, a=A, b=B),), {old: POOL}),  # not whole
+        (signs, (whole,), {}),  # never in a pool
+        (signs, (), {old: POOL}),  # the pool cannot be seen
+        (finding("signs-add-up", about_drive(A)), (whole,), {A: POOL}),  # it is in the pool
+        (finding("drive-gone", about_drive(old)), (whole,), {old: POOL}),
+        (replace(signs, pool=POOL), (whole,), {old: POOL}),
+    ):
+        assert out_of_service((kept,), pools, was_in.get) == (kept,)
+
+
 @pytest.mark.parametrize(
     "other",
     [
@@ -151,10 +180,9 @@ def test_a_drive_that_was_pulled_is_put_back_first_and_nothing_else_is_said() ->
     gone = finding("drive-gone", about_drive(DriveId("d-c")))
     meant = finding("drive-gone", about_drive(DriveId("d-b")))
     first, second, third = lead((own, gone, meant), (one,))
-    assert first.next_step == "Put d-c back first; touch nothing else before it is in step."
+    assert first.next_step.startswith("d-c left the box, and it was good; d-b was meant. Put it")
     assert asks_to_put_back(first)
-    assert second.next_step.startswith("d-c left the box, and it was good")
-    assert third.next_step == first.next_step
+    assert second.next_step == third.next_step == first.next_step, "one trouble, one next step"
 
 
 def test_good_drives_that_were_pulled_are_all_named_and_taken_back_when_they_are_here() -> None:
@@ -181,18 +209,19 @@ def test_good_drives_that_were_pulled_are_all_named_and_taken_back_when_they_are
         assert asks_to_put_back(led[0])
         return [f.next_step for f in led]
 
-    put, *each = said()
-    assert put == "Put d-c and d-d back first; touch nothing else before they are in step."
     words = "d-c and d-d left the box, and they were good; d-b was meant. Put them back where they "
-    assert set(each) == {f"{words}were, before anything else."}
+    assert set(said()) == {f"{words}were, before anything else."}
     made.world.now += timedelta(minutes=10)
     for name in both:
         made.world.away.discard(f"d-{name}")
         made.world.set(name, MemberState.FAILED)
     made.look()
-    take, *each = said()
-    assert take == "Take d-c and d-d back first; touch nothing else before they are in step."
-    assert each[0].startswith("d-c and d-d are here again and not in step: take them back")
+    assert made.recovery is not None
+    assert made.recovery.detour(DetourKind.OLD_BACK) is None, "these are to be trusted"
+    advice = advise(made.recovery, made.world.seen())
+    assert advice.detours[1:] == ("Take it back by the command below, before the swap goes on.",)
+    (take,) = set(said())
+    assert take.startswith("d-c and d-d are here again and not in step: take them back")
 
 
 def verified_not() -> following.Followed:

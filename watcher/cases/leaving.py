@@ -37,7 +37,14 @@ _KEY_LONGEST = 80  # characters of a readable key; longer ones are hashed
 
 # While a case is open, a later word about it replaces an earlier one that was not said yet,
 # except that "opened" stays what it is until it was said.
-_FIRST_WORDS = frozenset({NoticeKind.OPENED, NoticeKind.UNEXPECTED, NoticeKind.SILENCE_BROKEN})
+_FIRST_WORDS = frozenset(
+    {
+        NoticeKind.OPENED,
+        NoticeKind.RETURNED,
+        NoticeKind.UNEXPECTED,
+        NoticeKind.SILENCE_BROKEN,
+    }
+)
 _NEWS_BESIDE = frozenset({NoticeKind.WORSENED, NoticeKind.ADDED, NoticeKind.RETURNED})
 _LATER_WORDS = _NEWS_BESIDE | {NoticeKind.REMINDER}
 

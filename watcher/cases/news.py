@@ -146,7 +146,7 @@ def _kind_of(case: Case, heard: Heard) -> NoticeKind:
     if case.hushed or was_hushed:
         return NoticeKind.SILENCE_ENDED
     if not case.told_of:
-        return NoticeKind.OPENED
+        return NoticeKind.RETURNED if case.reopens else NoticeKind.OPENED
     return _kind_beside(case, heard.finding)
 
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from watcher.cases.state import NoticeKind
 from watcher.exposure.figure import say_chance, say_likely
-from watcher.facts.finding import Urgency
+from watcher.facts.finding import Finding, Urgency
 from watcher.facts.pool import AtStake, Protection, Work, WorkKind, WorkState
 from watcher.facts.units import say_done
 from watcher.notify.message_facts import CaseExtras, LossChance
 from watcher.notify.scene import Line, Scene, in_short
-from watcher.notify.words import clean, cut, short_label, whole_sentences
+from watcher.notify.words import clean, cut, gist, short_label, whole_sentences
 
 LONGEST_LINK = 300
 SHORT_STEP = 240
@@ -137,7 +137,7 @@ def action_lines(scene: Scene) -> list[Line]:
         if clean(finding.label) != short_label(finding.label):
             lines.append(Line(text=f"Which: {cut(finding.label, 100)}", drop=2))
         told = {finding.key} | ({own.key} if own is not None and scene.plight else set())
-        others = _others(scene, told)
+        others = _others(scene, told, finding)
         lines += [Line(text=text, drop=5) for text in others]
     if acts and scene.extras.best_choice:
         lines.append(Line(text=cut(scene.extras.best_choice, 200), drop=4))
@@ -155,13 +155,20 @@ def named(words: str, box_option: str) -> str:
     return f"{words} {clean(box_option)}".strip()
 
 
-def _others(scene: Scene, told: set[str]) -> list[str]:
-    """Name what else people hear of in the same case, and count what is too much."""
+def _others(scene: Scene, told: set[str], lead: Finding) -> list[str]:
+    """Name what else people hear of in the same case, and count what is too much.
+
+    Where another drive goes by the same short name, as the one that it replaced, both are named in
+    full.
+    """
     rest = [f for f in scene.audible if f.key not in told and f.urgency > Urgency.NOTE]
     named = []
     for other in rest[:2]:
-        text = whole_sentences(in_short(other, other.sentence), 110)
         part = cut(short_label(other.label), 30)
+        if other.subject != lead.subject and part == cut(short_label(lead.label), 30):
+            part = cut(other.label, 60)
+        text = gist(other.sentence).replace(clean(other.label), part)
+        text = whole_sentences(text, 110)
         named.append(f"Also: {text}" if part in text else f"Also: {part}: {text}")
     if len(rest) > 2:
         named.append(f"and {len(rest) - 2} more in this case")

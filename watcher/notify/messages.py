@@ -17,6 +17,7 @@ from datetime import datetime, tzinfo
 
 from watcher.cases.effects import Tell
 from watcher.cases.state import Case, NoticeKind
+from watcher.facts.finding import Urgency
 from watcher.notify.below import LONGEST_LINK, action_lines, named, say_stake, standing_lines
 from watcher.notify.message_facts import CaseExtras, Message
 from watcher.notify.openings import ITEMS_SHOWN, opening_of, title_of
@@ -72,7 +73,7 @@ def _many(scenes: list[Scene], link: str) -> Message:
     """Say several things in one message, most urgent first."""
     top = scenes[0]
     count = len(scenes)
-    if all(scene.is_calm for scene in scenes):
+    if all(scene.is_calm or _ended_well(scene) for scene in scenes):
         title = f"{count} updates on {top.box}"
     else:
         title = f"{WHEN[top.item.urgency]}: {count} things on {top.box}"
@@ -90,6 +91,11 @@ def _many(scenes: list[Scene], link: str) -> Message:
     return _fitted(title, first, lines)
 
 
+def _ended_well(scene: Scene) -> bool:
+    """Whether planned work is over and nothing is left of it."""
+    return scene.item.kind is NoticeKind.WORK_ENDED and scene.item.urgency is Urgency.NOTE
+
+
 def _in_short(scene: Scene) -> str:
     """Say one of several things on one line."""
     if scene.item.kind is NoticeKind.DIGEST:
@@ -99,8 +105,8 @@ def _in_short(scene: Scene) -> str:
     if scene.item.kind is NoticeKind.ALL_CLEAR:
         word = "all clear" if is_proven(scene) else "over"
         stake = say_stake(scene)
-        return cut(f"{place}: {word}. {stake}" if stake else f"{place}: {word}. {what}", 110)
-    if scene.is_calm:
+        return whole_sentences(f"{place}: {word}. {stake or what}", 220)  # what is not proven too
+    if scene.is_calm or _ended_well(scene):
         return cut(f"{place}: {what}" if place else what, 110)
     when = WHEN[scene.item.urgency].lower()
     return cut(f"{place}{scene.plight} ({when}): {what}" if place else f"{what} ({when})", 110)

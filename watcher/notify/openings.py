@@ -65,6 +65,16 @@ def _opened(scene: Scene) -> list[str]:
     return [happening_in(scene), clean(scene.item.about)]
 
 
+def _returned(scene: Scene) -> list[str]:
+    """Say that it is there again, and how often it was over since it began."""
+    case = scene.case
+    often = ""
+    if case is not None and case.reopens:
+        times = say_count(case.reopens + 1, "time")
+        often = f"It came {times} since {scene.when(case.opened_at)}."
+    return [happening_in(scene), often, clean(scene.item.about)]
+
+
 def _answer_ended(scene: Scene) -> list[str]:
     answer = _last_answer(scene)
     who = clean(scene.item.about) or "Somebody"
@@ -220,7 +230,7 @@ _OPENINGS: dict[NoticeKind, Callable[[Scene], list[str]]] = {
     NoticeKind.OPENED: _opened,
     NoticeKind.WORSENED: _opened,
     NoticeKind.ADDED: _opened,
-    NoticeKind.RETURNED: _opened,
+    NoticeKind.RETURNED: _returned,
     NoticeKind.REMINDER: _reminder,
     NoticeKind.TAKEN: _taken,
     NoticeKind.ANSWER_ENDED: _answer_ended,

@@ -113,6 +113,8 @@ class Scene:
     @property
     def place(self) -> str:
         """Where it is."""
+        if self.label.startswith(f"{self.box}, "):
+            return self.label  # it names the box itself
         return self.box if self.label in {"", self.box} else f"{self.label} on {self.box}"
 
     @property

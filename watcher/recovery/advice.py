@@ -48,7 +48,7 @@ def advise(recovery: Recovery, seen: Seen, *, without_backup_bytes: int | None =
     ``without_backup_bytes`` is how much has no copy elsewhere; None: not known.
     """
     place = place_of(recovery, seen)
-    detours = tuple(line for detour in recovery.standing_detours for line in detour_tasks(detour))
+    detours = _detours(recovery, seen)
     first = _beyond(recovery) or recovery.detour(DetourKind.WRONG_PULLED) is not None
     tasks = () if first else _TASKS[recovery.step](recovery, seen, place)
     return Advice(
@@ -59,6 +59,19 @@ def advise(recovery: Recovery, seen: Seen, *, without_backup_bytes: int | None =
         readable=readable_of(recovery, seen.pool),
         detours=detours,
     )
+
+
+def _detours(recovery: Recovery, seen: Seen) -> tuple[str, ...]:
+    """Say what came in between and what to do about it.
+
+    Beyond the margin nothing else is to be done than what that asks; the rest is only named.
+    """
+    standing = recovery.standing_detours
+    if _beyond(recovery):
+        first, *rest = standing  # the gravest
+        return (*detour_tasks(first), *(detour.text for detour in rest))
+    here = all(m.drive in seen.present for m in recovery.missing if m.by_hand)
+    return tuple(line for one in standing for line in detour_tasks(one, is_here=here))
 
 
 def _beyond(recovery: Recovery) -> bool:

@@ -42,8 +42,8 @@ _TASKS: Final[Mapping[DetourKind, tuple[str, ...]]] = MappingProxyType(
                 "swap. Do nothing else first."
             ),
             (
-                "Then look again: most pools take it back as it was. If it is not in step, take it "
-                "back by the command below, before the swap goes on."
+                "Then look again: most pools take it back as it was. If it is not in step, a "
+                "command here will take it back, before the swap goes on."
             ),
         ),
         DetourKind.SECOND_LOSS: (
@@ -88,6 +88,11 @@ _TASKS: Final[Mapping[DetourKind, tuple[str, ...]]] = MappingProxyType(
 )
 
 
-def detour_tasks(detour: Detour) -> tuple[str, ...]:
-    """Say what happened and what to do about it."""
+_TAKE_BACK: Final = "Take it back by the command below, before the swap goes on."
+
+
+def detour_tasks(detour: Detour, *, is_here: bool = False) -> tuple[str, ...]:
+    """Say what happened and what to do about it; ``is_here``: what was pulled is in the box."""
+    if is_here and detour.kind is DetourKind.WRONG_PULLED:
+        return (detour.text, _TAKE_BACK)
     return (detour.text, *_TASKS[detour.kind])

@@ -69,7 +69,11 @@ def _holding(recovery: Recovery, seen: Seen, shown: Shown) -> Mapping[DetourKind
         is_short(pool) and not recovery.new_joined
     ):
         found[DetourKind.NEW_DIED] = old_one.text
-    back = [m for m in recovery.missing if m.was_away and not m.planned and m.drive in seen.present]
+    back = [
+        m
+        for m in recovery.missing
+        if m.was_away and not (m.planned or m.by_hand) and m.drive in seen.present
+    ]
     if back and is_short(pool):
         found[DetourKind.OLD_BACK] = (
             f"The lost drive is here again: {back[0].where}. It is not in step; do not trust it "
@@ -110,6 +114,10 @@ def _further_losses(recovery: Recovery, seen: Seen, found: dict[DetourKind, str]
             found[DetourKind.SECOND_LOSS] = f"Another member is lost{running}: {one.where}."
 
 
+BEFORE_ALL: Final = "before anything else"
+"""How it ends what a good drive that was pulled asks for; nothing else asks in these words."""
+
+
 def _say_pulled(pulled: list[LostMember], meant: LostMember, seen: Seen) -> str:
     """Say which good drives left the box, or that they are here again and not in step."""
     names = " and ".join(m.where for m in pulled)
@@ -118,11 +126,11 @@ def _say_pulled(pulled: list[LostMember], meant: LostMember, seen: Seen) -> str:
     if any(m.drive not in seen.present for m in pulled):
         return (
             f"{names} left the box, and {was} good; {meant.where} was meant. Put {it} back where "
-            f"{was}, before anything else."
+            f"{was}, {BEFORE_ALL}."
         )
     return (
         f"{names} {'is' if lone else 'are'} here again and not in step: take {it} back by the "
-        "command for it, before anything else."
+        f"command for it, {BEFORE_ALL}."
     )
 
 

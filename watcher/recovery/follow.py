@@ -9,10 +9,11 @@ from datetime import datetime
 from typing import Final
 
 from watcher.facts.finding import Evidence, Finding, Urgency
-from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool
+from watcher.facts.identity import DriveId, PoolId, SubjectKind, about_drive, about_pool
 from watcher.facts.pool import Pool, Protection
 from watcher.facts.units import say_span
 from watcher.recovery.advice import sentence_of
+from watcher.recovery.detours import BEFORE_ALL
 from watcher.recovery.record import DetourKind, Event, Recovery, Step
 from watcher.recovery.seen import Seen, look
 from watcher.recovery.steps import advance, is_unverified_for_long, needs_recovery, open_recovery
@@ -113,6 +114,39 @@ def lead(findings: Iterable[Finding], followed: Iterable[Followed]) -> tuple[Fin
     )
 
 
+def out_of_service(
+    findings: Iterable[Finding],
+    pools: Iterable[Pool],
+    was_in: Callable[[DriveId], PoolId | None],
+) -> tuple[Finding, ...]:
+    """Let what is found about a drive that was replaced and is still here be a thing to know.
+
+    Its pool is whole without it, so its signs endanger nothing, and to replace it is done.
+    ``was_in`` says which pool a drive was in when that pool's last way back began.
+    """
+    whole = {pool.pool: pool for pool in pools if pool.protection is Protection.WHOLE}
+
+    def eased(finding: Finding) -> Finding:
+        if finding.urgency is Urgency.NOTE or finding.pool is not None:
+            return finding
+        if finding.subject.kind is not SubjectKind.DRIVE or finding.rule == "drive-gone":
+            return finding
+        drive = DriveId(finding.subject.key)
+        home = whole.get(was_in(drive) or PoolId(""))
+        if home is None or drive in home.drives:
+            return finding
+        return replace(
+            finding,
+            urgency=Urgency.NOTE,
+            sentence=f"{finding.sentence} The pool {home.name} has another drive in its place.",
+            next_step=f"Take {finding.label} out once a check of {home.name} has ended well: bay "
+            "and serial number must both match. It holds your data: wipe it before it leaves the "
+            "house.",
+        )
+
+    return tuple(map(eased, findings))
+
+
 _LOSSES: Final = frozenset({"margin-thinned", "margin-gone", "pool-broken", "pool-gone"})
 """Rules of which the next step is that of the whole pool."""
 
@@ -124,24 +158,18 @@ def _led(finding: Finding, one: Followed | None) -> Finding:
     """
     if one is None or finding.urgency is Urgency.NOTE or finding.rule == NOT_VERIFIED:
         return finding
-    pulled = [m for m in one.recovery.missing if m.by_hand]
-    if pulled:
-        verb = "Put" if any(m.drive not in one.seen.present for m in pulled) else "Take"
-        names = " and ".join(m.where for m in pulled)
-        until = "it is in step." if len(pulled) == 1 else "they are in step."
-        return replace(finding, next_step=f"{verb} {names} {_BACK_FIRST} {until}")
+    pulled = one.recovery.detour(DetourKind.WRONG_PULLED)
+    if pulled is not None:
+        return replace(finding, next_step=pulled.text)
     sentence = sentence_of(one.recovery, one.seen).replace(": let it finish.", ".")
     copy = f"{COPY_FIRST} " if finding.next_step.startswith(COPY_FIRST) else ""
     rest = finding.next_step.removeprefix(copy)
     return replace(finding, next_step=f"{copy}{sentence} {rest}")
 
 
-_BACK_FIRST = "back first; touch nothing else before"
-
-
 def asks_to_put_back(finding: Finding) -> bool:
     """Tell whether a good drive has to go back before anything else is chosen."""
-    return _BACK_FIRST in finding.next_step
+    return BEFORE_ALL in finding.next_step
 
 
 def unverified(followed: Iterable[Followed], now: datetime) -> tuple[Finding, ...]:

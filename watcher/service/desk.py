@@ -29,7 +29,7 @@ from watcher.facts.survey import Survey
 from watcher.notify.message_facts import CaseExtras
 from watcher.notify.messages import render
 from watcher.notify.target import Target, ways_to
-from watcher.recovery.follow import lead, unverified
+from watcher.recovery.follow import lead, out_of_service, unverified
 from watcher.rules.catalogue import judge
 from watcher.rules.tuning import Tuning
 from watcher.rules.view import View
@@ -37,7 +37,7 @@ from watcher.service.extras import extras_of, watched
 from watcher.service.links import link_address, new_link
 from watcher.service.outlook import follow_forecasts
 from watcher.service.readiness import prepared
-from watcher.service.recoveries import follow_recoveries, record_events, replaced_in
+from watcher.service.recoveries import follow_recoveries, record_events, replaced_in, sent_back
 from watcher.service.routes import route_findings, routes_seen
 from watcher.service.sight import given_up, observe, replaced_drives, still_news
 from watcher.store.database import Store
@@ -181,7 +181,8 @@ class Desk:
             return Outcome(taken=False)
         if self.standing.hands_over is not None:
             self.standing.hands_over.put(tx, survey, now, besides, works)
-        retired = replaced_drives(survey, view.past, view.pool_past, replaced_in(tx, view))
+        was_in = replaced_in(tx, view)
+        retired = replaced_drives(survey, view.past, view.pool_past, was_in) | sent_back(view)
         for drive in sorted(retired):
             tx.retire_drive(drive)
         findings = tuple(
@@ -195,6 +196,7 @@ class Desk:
         findings += follow_forecasts(tx, view, self.standing.plan, now)
         followed = follow_recoveries(tx, view, self.standing.plan, now)
         findings = lead(findings, followed) + unverified(followed, now)
+        findings = out_of_service(findings, survey.pools, was_in)
         works |= routes_seen(records, self.standing.targets)
         if newest is not None:
             findings = still_news(findings, newest)

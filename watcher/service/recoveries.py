@@ -16,10 +16,11 @@ from watcher.exposure.choices import ChoiceKind
 from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId, DriveId, PoolId, SubjectKind
 from watcher.facts.pool import Pool
-from watcher.facts.readiness import Preparation, ProofState
+from watcher.facts.readiness import Preparation, ProofState, ShelfSpare
 from watcher.facts.units import say_day
 from watcher.recovery.follow import Around, Followed, follow, see
 from watcher.recovery.record import Recovery
+from watcher.recovery.seen import DISCOVERY
 from watcher.rules.view import View
 from watcher.service.prospects import exposure_of
 from watcher.store.transaction import Transaction
@@ -74,27 +75,41 @@ def case_of_pool(cases: Iterable[Case], pool: PoolId) -> int:
 
 
 def replaced_in(tx: Transaction, view: View) -> Callable[[DriveId], PoolId | None]:
-    """Give the question which pool lost a drive and has had another in its place since.
+    """Give the question which pool rested on a drive when its last way back began.
 
-    Its recovery asks to keep the old drive and take it out at the end, so it may leave. What its
-    owner keeps as a spare since then is expected.
+    Where that pool is whole and rests on others now, the drive was replaced, and its recovery asks
+    to take it out at the end. What its owner keeps as a spare since then is expected.
     """
-    shelf = {
-        spare.identity.drive
-        for spare in (view.ready.shelf if view.ready is not None else ())
-        if spare.identity is not None
-    }
+    shelf = {spare.identity.drive for spare in _shelf(view) if spare.identity is not None}
 
     @cache  # asked of few, and of most boxes never
     def homes() -> Mapping[DriveId, PoolId]:
         return {
-            lost.drive: recovery.pool
+            drive: recovery.pool
             for recovery in reversed(tx.recoveries(view.survey.box))
-            for lost in recovery.lost
-            if lost.drive is not None and lost.back_at is not None
+            for drive in (*recovery.members_then, *(lost.drive for lost in recovery.lost))
+            if drive is not None
         }
 
     return lambda drive: None if drive in shelf else homes().get(drive)
+
+
+def sent_back(view: View) -> frozenset[DriveId]:
+    """Name spares that did not pass and left the box: they are not expected any more."""
+    if DISCOVERY not in view.survey.answered:
+        return frozenset()
+    failed = {
+        spare.identity.drive
+        for spare in _shelf(view)
+        if spare.identity is not None and spare.has_failed
+    }
+    homes = {d for was in view.pool_past.values() for d in (*was.drives, *was.lost)}
+    left = {d for d, was in view.past.items() if was.in_use and d not in view.survey.present}
+    return frozenset((failed & left) - homes)
+
+
+def _shelf(view: View) -> tuple[ShelfSpare, ...]:
+    return view.ready.shelf if view.ready is not None else ()
 
 
 def announced_in(book: Book, now: datetime) -> frozenset[DriveId]:
