@@ -82,8 +82,9 @@ def _many(scenes: list[Scene], link: str) -> Message:
     lines = [Line(text=text, drop=3 + index) for index, text in enumerate(said[1:ITEMS_SHOWN])]
     if count > ITEMS_SHOWN:
         lines.append(Line(text=f"and {count - ITEMS_SHOWN} more", drop=2))
-    if not top.is_calm and top.finding is not None:
-        step = whole_sentences(in_short(top.finding, top.finding.next_step), 240)
+    lead = next((s.finding for s in scenes if not s.is_calm and s.finding is not None), None)
+    if lead is not None:
+        step = whole_sentences(in_short(lead, lead.next_step), 240)
         lines.append(Line(text=f"Next: {step}", drop=1))
     link = clean(link)
     every = named("All: midwatch cases", top.extras.box_option)
