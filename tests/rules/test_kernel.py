@@ -10,12 +10,14 @@ import pytest
 from tests.rules.build import (
     DAY,
     T0,
+    drive,
     event,
     identity,
     member,
     of,
     past,
     pool,
+    pool_past,
     reading,
     unread,
     urgency,
@@ -127,6 +129,30 @@ def test_a_gone_drive_of_a_pool_without_margin_is_for_now() -> None:
     (found,) = of("drive-gone", seen)
     assert "leave it in" not in found.next_step, "nobody can leave in what is not there"
     assert found.next_step.startswith("Its pool cannot lose another drive now: copy first")
+
+
+@pytest.mark.parametrize(
+    ("answered", "how"),
+    [
+        (("drive-discovery", "md"), "is no longer there"),
+        (("drive-discovery",), "cannot be seen"),
+    ],
+)
+def test_a_drive_that_left_with_its_pool_is_one_trouble_with_it(
+    answered: tuple[str, ...], how: str
+) -> None:
+    """A controller or a power cable takes a whole pool: one case, and one next step."""
+    was = pool_past(drives=(drive("b"),))
+    seen = view(reading("a"), pasts=(past("b"),), pool_pasts=(was,), answered=answered)
+    (found,) = of("drive-gone", seen)
+    assert found.pool == was.pool
+    assert found.sentence.endswith(f"It belongs to the pool {was.name}, which {how}.")
+    (own,) = of("pool-gone", seen) or (None,)
+    if own is not None:
+        assert found.next_step == own.next_step
+        assert own.next_step.startswith("Create nothing anew")
+    retired = replace(seen, pool_past={was.pool: replace(was, in_use=False)})
+    assert of("drive-gone", retired)[0].pool is None
 
 
 def test_nothing_is_said_of_gone_drives_when_nobody_could_look() -> None:

@@ -7,16 +7,19 @@ power, media errors do not.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 from statistics import median
 from typing import Final
 
 from watcher.facts.drive import Metric, Protocol, Unread
 from watcher.facts.finding import Evidence, Finding, Urgency
+from watcher.facts.identity import DriveId
 from watcher.facts.kernel_event import Category, KernelEvent
 from watcher.facts.pool import WorkKind
 from watcher.facts.units import say_span
 from watcher.rules.look import Found, Look, Needs, fact, finding_about, per_drive, steps
+from watcher.rules.pool import step_when_gone
 from watcher.rules.risk import WEEK
 from watcher.rules.rule import Kind, Rule
 from watcher.rules.tuning import Threshold, Tuning
@@ -196,7 +199,29 @@ def drive_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
             level=1,
             is_there=False,
         )
-        yield finding_about(view, "drive-gone", drive, found)
+        yield _with_its_pool(view, finding_about(view, "drive-gone", drive, found))
+
+
+def _with_its_pool(view: View, finding: Finding) -> Finding:
+    """Lay a drive that left together with its pool to that pool: it is one trouble."""
+    here = {pool.pool for pool in view.survey.pools}
+    drive = DriveId(finding.subject.key)
+    homes = [
+        past
+        for key, past in sorted(view.pool_past.items())
+        if key not in here and past.in_use and drive in {*past.drives, *past.lost}
+    ]
+    if finding.pool is not None or not homes:
+        return finding
+    home = homes[0]
+    gone = home.kind.value in view.survey.answered
+    how = "is no longer there" if gone else "cannot be seen"
+    return replace(
+        finding,
+        pool=home.pool,
+        sentence=f"{finding.sentence} It belongs to the pool {home.name}, which {how}.",
+        next_step=step_when_gone(home.name) if gone else finding.next_step,
+    )
 
 
 SLOW_TIMES: Final = Threshold(

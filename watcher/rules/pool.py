@@ -377,6 +377,15 @@ def built_without_margin(view: View, tuning: Tuning) -> Iterator[Finding]:
         )
 
 
+def step_when_gone(name: str) -> str:
+    """Say what to do about a pool that is not there, and about a drive that left with it."""
+    return (
+        f"Create nothing anew, and write nothing to the drives of {name}: check their power, "
+        "cables and controller, and look again. If you stopped or exported it yourself: midwatch "
+        f"retire --pool {shlex.quote(name)}."
+    )
+
+
 def pool_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
     """Find pools that were there before and that their own stack does not list any more.
 
@@ -395,11 +404,7 @@ def pool_gone(view: View, tuning: Tuning) -> Iterator[Finding]:
             label=f"pool {past.name}",
             urgency=Urgency.NOW,
             sentence=f"The pool {past.name} is no longer there.",
-            next_step=(
-                f"If you stopped or exported it: midwatch retire --pool {shlex.quote(past.name)}. "
-                "If not, create nothing anew: check power and cables of its drives, then follow "
-                "the recovery steps."
-            ),
+            next_step=step_when_gone(past.name),
             observed_at=view.now,
             evidence=(
                 Evidence(
