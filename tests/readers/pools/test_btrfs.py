@@ -201,6 +201,14 @@ def test_a_usage_with_other_devices_than_the_list_is_not_believed() -> None:
     assert [pool.protection for pool in seen.pools] == [Protection.UNKNOWN]
 
 
+def test_a_usage_that_misses_a_device_which_the_list_has_is_not_believed() -> None:
+    """Each alone would be a verdict; together one of them is of another moment."""
+    holders = ("/dev/sda", "missing")
+    seen = look(box(used=usage(dict.fromkeys(RAID1, holders), holders, missing=1)))
+    assert [pool.protection for pool in seen.pools] == [Protection.UNKNOWN]
+    assert seen.blind
+
+
 @pytest.mark.parametrize(
     ("carriers", "mount"),
     [

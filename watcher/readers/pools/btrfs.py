@@ -267,7 +267,10 @@ def _look(
         wrong = CannotParse("btrfs scrub status", f"it tells of {scrub.uuid}, not of {one.uuid}")
         spots.append(blindness_of(SOURCE, wrong, pool=pool))
         return Seen(mount=mount), tuple(spots)
-    if usage is not None and len(usage.devices) != len(one.devices) + one.unlisted_missing:
+    if usage is not None and (
+        len(usage.devices) != len(one.devices) + one.unlisted_missing
+        or usage.devices.count(MISSING_ROW) > one.gone
+    ):
         wrong = CannotParse("btrfs filesystem usage", "it counts other devices than show does")
         spots.append(blindness_of(SOURCE, wrong, pool=pool))
         usage = None
@@ -276,7 +279,6 @@ def _look(
         groups=usage.groups if usage else None,
         capacity_bytes=usage.used_bytes + usage.free_bytes if usage else None,
         used_bytes=usage.used_bytes if usage else None,
-        missing_rows=usage.devices.count(MISSING_ROW) if usage else 0,
         errors=errors,
         scrub=scrub,
         replacing=ask(("btrfs", "replace", "status", "-1", at), parse_replace),

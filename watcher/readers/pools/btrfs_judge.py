@@ -76,7 +76,6 @@ class Seen:
     groups: tuple[Group, ...] | None = None
     capacity_bytes: int | None = None
     used_bytes: int | None = None
-    missing_rows: int = 0  # devices that the usage calls missing, without a path
     errors: tuple[DeviceErrors, ...] | None = None
     scrub: Scrub | None = None
     replacing: Replacing | None = None
@@ -128,8 +127,7 @@ def judge(
 
 
 def _said(one: Filesystem) -> str:
-    gone = one.unlisted_missing + sum(device.missing for device in one.devices)
-    return f"Total devices {one.total_devices}" + (f", {gone} missing" if gone else "")
+    return f"Total devices {one.total_devices}" + (f", {one.gone} missing" if one.gone else "")
 
 
 def _with_errors(one: Filesystem, seen: Seen, members: tuple[Member, ...]) -> tuple[Member, ...]:

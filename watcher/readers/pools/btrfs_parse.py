@@ -63,6 +63,11 @@ class Filesystem:
         """Count its devices without the target of a running replacement."""
         return self.total_devices - any(device.devid == 0 for device in self.devices)
 
+    @property
+    def gone(self) -> int:
+        """Count its devices that are missing."""
+        return self.unlisted_missing + sum(device.missing for device in self.devices)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
@@ -80,7 +85,6 @@ class Usage:
 
     groups: tuple[Group, ...]
     devices: tuple[str, ...]  # paths; "missing" once for each device that is not known
-    missing_bytes: int
     used_bytes: int  # by files and their metadata, counted once
     free_bytes: int  # estimated, for files
 
@@ -319,7 +323,6 @@ def _checked_usage(
     return Usage(
         groups=tuple(groups),
         devices=tuple(devices),
-        missing_bytes=_count(overall["Device missing"], source, "Device missing"),
         used_bytes=sum(group.used_bytes or 0 for group in groups),
         free_bytes=_count(overall["Free (estimated)"], source, "Free (estimated)"),
     )
@@ -330,7 +333,6 @@ def lacks_rights(text: str) -> bool:
     return _NO_ROOT.search(text) is not None or "Permission denied" in text
 
 
-_LEAF = re.compile(r"(?:leaf|node) \d+ .*")
 _ITEM = re.compile(r"\titem (?P<number>\d+) key \((?P<key>[^)]*)\) itemoff \d+ itemsize \d+")
 _ITEMS = re.compile(r"leaf \d+ items (?P<items>\d+) .*")
 _CHUNK = re.compile(
