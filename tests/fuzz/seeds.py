@@ -15,7 +15,7 @@ from tests.fuzz.targets import NOW, signed_link
 from tests.readers.pools.test_btrfs_parse import CHUNKS
 from watcher.demo.story import BOX, new_box
 from watcher.facts.survey import Survey
-from watcher.hub.telling import pack_plain
+from watcher.hub.telling import pack_told
 from watcher.hub.wire import Parcel, pack
 from watcher.readers import archive
 from watcher.readers.kernel_log import Position
@@ -123,7 +123,7 @@ def _small() -> Iterator[tuple[str, bytes]]:
     yield "parity-layout", b"parity /p/a,/p/b\n2-parity /q\ncontent /c\ndata d1 /mnt/d1/\n"
     yield "joining", b'{"wire":1,"code":"abc","box":"attic","token_hash":"00","every_seconds":600}'
     told = json.loads((TESTS / "hub" / "parcels" / "telling-1.json").read_text())
-    yield "telling", pack_plain(told)
+    yield "telling", pack_told(told)
     yield "hub-answer", b'{"wire":1,"taken":"s","look":false,"renew":false}'
 
 

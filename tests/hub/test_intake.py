@@ -30,7 +30,7 @@ from watcher.hub.intake import (
 from watcher.hub.line import Line
 from watcher.hub.server import DoorServer, Listening, Place
 from watcher.hub.shop import Shop
-from watcher.hub.telling import PATH, pack_telling
+from watcher.hub.telling import PATH, pack_told, plain_of
 from watcher.hub.wire import MOST_SENT, MOST_SMALL, Joining, Renewal, pack, pack_plain
 from watcher.store.errors import StoreFull
 
@@ -142,7 +142,7 @@ def test_a_full_disk_makes_boxes_come_later(house: House, monkeypatch: pytest.Mo
 
 
 def test_how_a_box_is_prepared_is_taken_for_the_box_of_its_token(house: House) -> None:
-    body = pack_telling(FULL)
+    body = pack_told(plain_of(FULL))
     assert house.post(PATH, body, house.token) == (409, "two-senders")
     assert house.post("/box/surveys", pack(parcel(look(1))), house.token) == (200, "")
     assert house.post(PATH, body, house.token) == (200, "")

@@ -35,8 +35,7 @@ from watcher.hub.telling import (
     TOLD_AGAIN,
     Telling,
     mark_of,
-    pack_plain,
-    pack_telling,
+    pack_told,
     plain_of,
     rename_spares,
     told_here,
@@ -87,17 +86,17 @@ def why(body: bytes) -> Why:
 
 
 def changed(**more: Any) -> bytes:
-    return pack_plain(plain_of(FULL) | more)
+    return pack_told(plain_of(FULL) | more)
 
 
 def test_what_is_told_comes_out_as_it_went_in() -> None:
-    assert unpack_telling(pack_telling(FULL)) == FULL
+    assert unpack_telling(pack_told(plain_of(FULL))) == FULL
 
 
 def test_as_it_was_written_by_the_first_version_it_is_still_read_as_it_was_meant() -> None:
     """The file was written on 2026-11-25 by version 0.1.0; it is never written anew."""
     kept = json.loads((Path(__file__).parent / "parcels" / "telling-1.json").read_text())
-    assert unpack_telling(pack_plain(kept)) == FULL
+    assert unpack_telling(pack_told(kept)) == FULL
 
 
 @given(st.binary(max_size=300))
@@ -115,7 +114,7 @@ def test_a_newer_wire_is_refused_and_what_is_not_known_within_one_is_left_out() 
     assert unpack_telling(changed(weather="fine")) == FULL
     deep = plain_of(FULL)
     deep["told"]["shelf"][0]["colour"] = "blue"
-    assert unpack_telling(pack_plain(deep)) == FULL
+    assert unpack_telling(pack_told(deep)) == FULL
 
 
 @pytest.mark.parametrize(
@@ -139,11 +138,11 @@ def test_more_than_a_box_can_have_is_refused() -> None:
     plain = plain_of(FULL)
     one = plain["told"]["shelf"][0]
     plain["told"]["shelf"] = [one | {"number": n} for n in range(MOST_SPARES + 1)]
-    assert why(pack_plain(plain)) is Why.UNREADABLE
+    assert why(pack_told(plain)) is Why.UNREADABLE
     plain["told"]["shelf"] = [one, one]
-    assert why(pack_plain(plain)) is Why.UNREADABLE
+    assert why(pack_told(plain)) is Why.UNREADABLE
     plain["told"]["shelf"] = [one | {"note": "n" * MOST_UNPACKED}]
-    assert why(pack_plain(plain)) is Why.TOO_LARGE
+    assert why(pack_told(plain)) is Why.TOO_LARGE
 
 
 def filled() -> Store:
@@ -199,7 +198,7 @@ def test_what_is_told_stays_masked_where_surveys_are() -> None:
 
 
 def test_a_mark_is_of_what_is_told() -> None:
-    assert mark_of(FULL.told) == mark_of(unpack_telling(pack_telling(FULL)).told)
+    assert mark_of(FULL.told) == mark_of(unpack_telling(pack_told(plain_of(FULL))).told)
     assert mark_of(FULL.told) != mark_of(replace(FULL.told, own_way=False))
 
 
@@ -353,7 +352,7 @@ def long_told(length: int, spares: int = MOST_SPARES) -> ToldReadiness:
 @pytest.mark.parametrize("length", [10, 400, 5000, 60_000])
 def test_however_much_a_box_has_to_tell_a_hub_takes_it_and_sees_every_spare(length: int) -> None:
     told = long_told(length)
-    body = pack_plain(within(plain_of(Telling(sender="run-1", told=told))))
+    body = pack_told(within(plain_of(Telling(sender="run-1", told=told))))
     found = unpack_telling(body).told
     assert [spare.number for spare in found.shelf] == list(range(MOST_SPARES))
     assert {spare.identity for spare in found.shelf} == {SPARE.identity}
@@ -372,7 +371,7 @@ def test_what_still_has_no_room_is_left_out_from_the_oldest_and_never_grows() ->
         for part in ("shelf", "drills", "restores"):
             kept = few["told"][part]
             assert kept == within(plain)["told"][part][-len(kept) :] or not kept or most < 60_000
-        assert unpack_telling(pack_plain(few)).sender == "run-1"
+        assert unpack_telling(pack_told(few)).sender == "run-1"
 
 
 def test_a_box_with_more_to_tell_than_a_hub_takes_tells_it_once() -> None:

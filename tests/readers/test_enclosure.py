@@ -26,7 +26,6 @@ def test_slots_name_their_disks_and_lamps() -> None:
             number=1,
             disks=("sda",),
             status="OK",
-            fault_lit=False,
             locate_lit=True,
         ),
         Bay(enclosure="0:0:8:0", name="Slot 02", status="not installed"),

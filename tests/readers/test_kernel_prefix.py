@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.readers.kernel_lines.screen import worth_reading
+from watcher.readers.kernel_lines.screen import pieces
 from watcher.readers.kernel_prefix import (
     LONGEST,
     Dating,
@@ -171,7 +171,7 @@ def test_a_long_line_is_cut() -> None:
 
 
 def one_by_one(block: bytes) -> list[object]:
-    whole = [line[:LONGEST].decode("utf-8", "replace") for line in worth_reading(block)]
+    whole = [line[:LONGEST].decode("utf-8", "replace") for line, *_ in pieces(block)]
     return [line for line in (read_line(one, DATING) for one in whole) if line is not None]
 
 

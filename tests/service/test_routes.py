@@ -20,7 +20,6 @@ def record(minutes: int | None, failures: int, target: str = "ada/phone") -> Tar
     since = None if minutes is None else NOW - timedelta(minutes=minutes)
     return TargetRecord(
         target=target,
-        last_arrival=None,
         failing_since=since,
         failures=failures,
         last_error="no answer",

@@ -54,7 +54,6 @@ def test_with_a_server_it_is_there_and_no_path_is_told_to_anybody(cluster: Clust
     assert file_of(config) is None
     with open_state(config, NOW, check=True) as store:
         assert store.is_shared
-        assert not store.is_memory
         with store.transaction() as tx:
             tx.keep(BoxId("a"), "b", "c")
 

@@ -17,8 +17,7 @@ from watcher.store.place import FILE_MODE
 
 def test_a_new_store_is_there_whole_or_not_at_all(tmp_path: Path) -> None:
     with open_store(tmp_path / "m.db", now=NOW) as store:
-        assert store.standing == Standing(is_new=True)
-        assert not store.is_memory
+        assert store.standing == Standing()
     assert [file.name for file in tmp_path.iterdir()] == ["m.db"]
     assert (tmp_path / "m.db").stat().st_mode & 0o777 == FILE_MODE
     with open_store(tmp_path / "m.db", now=NOW) as store:

@@ -44,7 +44,7 @@ def test_the_desk_finds_in_memory_what_it_stands_on(tmp_path: Path) -> None:
     with full_store(tmp_path / "m.db") as store:
         memory = fall_back(store, now=NOW + HOUR)
         assert memory.knows_the_past
-        assert memory.store.is_memory
+        assert memory.store.path is None
         with store.snapshot() as old, memory.store.snapshot() as new:
             assert new.load_book(BOX) == old.load_book(BOX)
             assert new.records(BOX, 2) == old.records(BOX, 2)

@@ -138,14 +138,12 @@ def test_a_target_tells_since_when_it_fails(store: Store) -> None:
         assert tx.target_records() == (
             TargetRecord(
                 target="mail",
-                last_arrival=None,
                 failing_since=NOW + MINUTE,
                 failures=2,
                 last_error="no route 2",
             ),
             TargetRecord(
                 target="phone",
-                last_arrival=NOW,
                 failing_since=NOW + MINUTE,
                 failures=2,
                 last_error="no route 2",

@@ -33,7 +33,7 @@ from watcher.hub.telling import (
     Telling,
     drives_told,
     mark_of,
-    pack_plain,
+    pack_told,
     plain_of,
     told_here,
     within,
@@ -242,7 +242,7 @@ class Handover:
         if self.mask is not None:
             known = (*(drive.identity for drive in tx.drives(self.box)), *drives_told(told))
             plain = self.mask.hide_plain(plain, known)
-        return Tells(mark=mark, body=pack_plain(within(plain)))
+        return Tells(mark=mark, body=pack_told(within(plain)))
 
     def told(self, tx: Transaction, mark: str, now: datetime) -> None:
         """The hub has what this box told."""

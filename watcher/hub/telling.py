@@ -73,13 +73,11 @@ def _shape() -> TypeAdapter[Telling]:
     return TypeAdapter(Telling)
 
 
-def pack_telling(telling: Telling) -> bytes:
-    """Write what a box tells. Text that is no Unicode (lone surrogates) gets question marks."""
-    return pack_plain(plain_of(telling))
+def pack_told(plain: Any) -> bytes:  # noqa: ANN401 - JSON
+    """Write what a box tells, from plain lists, dictionaries, texts and numbers.
 
-
-def pack_plain(plain: Any) -> bytes:  # noqa: ANN401 - JSON
-    """Write it from plain lists, dictionaries, texts and numbers."""
+    Text that is no Unicode (lone surrogates) gets question marks.
+    """
     return zlib.compress(json.dumps(plain, ensure_ascii=False).encode("utf-8", "replace"), LEVEL)
 
 

@@ -29,7 +29,6 @@ class Bay:
     number: int | None = None
     disks: tuple[str, ...] = ()  # kernel names of what sits in it; empty: nothing, or not a disk
     status: str = ""  # the enclosure's own word
-    fault_lit: bool | None = None  # None: not told
     locate_lit: bool | None = None
 
 
@@ -63,7 +62,6 @@ def _bay(host: Host, enclosure: str, name: str) -> Bay | None:
         number=int(number) if number and number.isascii() and number.isdigit() else None,
         disks=disks,
         status=status,
-        fault_lit=_lamp(_read(host, f"{place}/fault")),
         locate_lit=_lamp(_read(host, f"{place}/locate")),
     )
 

@@ -11,9 +11,6 @@ from watcher.recovery.record import Detour, DetourKind, Event, LostMember, Recov
 from watcher.recovery.seen import Seen
 from watcher.recovery.sights import Shown, Sight, is_short, lost_members
 
-_LASTING: Final = frozenset({DetourKind.NEW_DIED})
-"""Detours that end when the next drive is taken, not when the sight passes."""
-
 
 def compare_detours(recovery: Recovery, seen: Seen, shown: Shown, events: list[Event]) -> Recovery:
     """Begin and end detours by what a survey shows, and collect what was lost."""

@@ -63,10 +63,8 @@ from watcher.store.transaction import Transaction
 class Standing:
     """How a store came to be as it is; for the person who must be told."""
 
-    is_new: bool = False
-    steps_taken: int = 0  # migrations run while opening
     rescue: Rescue | None = None  # the file was damaged and set aside; nobody was told yet
-    copy: Path | None = None  # of how it was before those steps
+    copy: Path | None = None  # of how it was before it got the form of this version
     mended: tuple[str, ...] = ()  # indexes that were put right, in words
 
     @property
@@ -121,11 +119,6 @@ class Store:
     def where(self) -> str:
         """How this store is called in a sentence."""
         return self._db.where
-
-    @property
-    def is_memory(self) -> bool:
-        """Whether this store is lost when the process ends."""
-        return self.path is None and self._db.dialect is SQLITE
 
     @property
     def is_shared(self) -> bool:
@@ -309,8 +302,7 @@ def open_store(
     """
     where = f"the store {path}"
     finish_swap(path, where)
-    is_new = not path.exists()
-    if is_new:
+    if not path.exists():
         make_new(path, where, now, connect)
     refuse_foreign(path, where)
     try:
@@ -333,7 +325,7 @@ def open_store(
             raise
         return fresh
 
-    return Store(db, path=path, standing=replace(standing, is_new=is_new), again=again)
+    return Store(db, path=path, standing=standing, again=again)
 
 
 def _open_rescued(path: Path, where: str, now: datetime, connect: Connect) -> tuple[Db, Standing]:
@@ -370,32 +362,32 @@ def _open_checked(
             examine(db)
         else:
             check_form(db)
-        taken, kept = 0, None
+        kept = None
         if version_of(db) < len(steps()):
-            taken, kept = _bring_up(db, path, where, now, copy=copy)
+            kept = _bring_up(db, path, where, now, copy=copy)
         mended = mend_indexes(db) if check else ()
-        return db, Standing(steps_taken=taken, rescue=untold_rescue(db), copy=kept, mended=mended)
+        return db, Standing(rescue=untold_rescue(db), copy=kept, mended=mended)
     except BaseException:
         with suppress(StoreError):
             db.close()
         raise
 
 
-def _bring_up(
-    db: Db, path: Path, where: str, now: datetime, *, copy: bool
-) -> tuple[int, Path | None]:
-    """Take the missing steps, with a copy made first; give how many, and where the copy is."""
+def _bring_up(db: Db, path: Path, where: str, now: datetime, *, copy: bool) -> Path | None:
+    """Take the missing steps, with a copy made first; give where the copy is."""
     if not copy or version_of(db) == 0:
-        return migrate(db, now), None
+        migrate(db, now)
+        return None
     with alone(path, where):
         if version_of(db) == len(steps()):  # another process has just done it
-            return 0, None
+            return None
         kept = copy_before(path, where, now)
-        return migrate(db, now), kept
+        migrate(db, now)
+        return kept
 
 
 def open_memory(*, now: datetime, connect: Connect = connect_sqlite) -> Store:
     """Open a store in memory, by the same code: for tests, and for when the disk takes no more."""
     db = open_db(":memory:", "the store in memory", connect)
-    taken = migrate(db, now)
-    return Store(db, path=None, standing=Standing(is_new=True, steps_taken=taken))
+    migrate(db, now)
+    return Store(db, path=None, standing=Standing())

@@ -3,8 +3,7 @@
 The state folder may lie on the very drive that is dying. What the desk stands on is copied into
 memory (cases, book, outbox, drives, pools, counters, the last weeks of events and records); the
 long series, the raw answers and the folded observations are not. The code and the statements are
-the same; only ``is_memory`` tells that this store ends with the process, which is a finding.
-``return_to_disk`` brings it back.
+the same; that this store ends with the process is a finding. ``return_to_disk`` brings it back.
 """
 
 from __future__ import annotations

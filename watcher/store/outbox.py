@@ -106,7 +106,6 @@ class TargetRecord:
     """How a target has done lately."""
 
     target: str
-    last_arrival: datetime | None
     failing_since: datetime | None  # first failure since the last arrival; None: it works
     failures: int  # since the last arrival
     last_error: str
@@ -335,7 +334,6 @@ class OutboxPart(Part):
         last = self.db.one(sql["last-failure"], {"target": target}) if failed["failures"] else None
         return TargetRecord(
             target=target,
-            last_arrival=from_micros_or_none(arrived),
             failing_since=from_micros_or_none(failed["first_at"]),
             failures=failed["failures"],
             last_error=last["error"] if last is not None else "",

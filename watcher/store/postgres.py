@@ -361,12 +361,10 @@ def open_server(url: str, *, now: datetime) -> Store:
     db = Db(connection, connection.where, POSTGRES)
     try:
         refuse_newer(db)
-        taken = migrate(db, now)
+        migrate(db, now)
         check_server(db)
         connection.on_return = lambda: refuse_newer(db)
     except BaseException:
         db.close()
         raise
-    is_new = taken > 0 and db.one("SELECT count(*) AS n FROM box")["n"] == 0
-    standing = Standing(is_new=is_new, steps_taken=taken)
-    return Store(db, path=None, standing=standing, locks=connection)
+    return Store(db, path=None, standing=Standing(), locks=connection)

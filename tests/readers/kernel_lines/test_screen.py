@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from watcher.readers.kernel_lines import arrays, devices, filesystems
-from watcher.readers.kernel_lines.screen import worth_reading, worth_reading_json
+from watcher.readers.kernel_lines.screen import pieces, worth_reading_json
 from watcher.readers.kernel_lines.setting import Line
 from watcher.readers.kernel_lines.story import Story, Told
 
@@ -42,7 +42,7 @@ def told(texts: list[str]) -> list[Told]:
 def test_a_screened_log_tells_the_same_as_the_whole_one(prefix: str) -> None:
     whole = messages()
     block = "\n".join(prefix + text for text in whole).encode()
-    kept = [line.decode().removeprefix(prefix) for line in worth_reading(block)]
+    kept = [line.decode().removeprefix(prefix) for line in [whole for whole, *_ in pieces(block)]]
     wanted = [(one.meaning.what, one.meaning.device, one.adds) for one in told(whole)]
     assert [(one.meaning.what, one.meaning.device, one.adds) for one in told(kept)] == wanted
 
@@ -68,11 +68,12 @@ def test_most_of_a_busy_log_is_left_out() -> None:
             b"[  1.5] audit: type=1400",
         ]
     )
-    assert worth_reading(block) == [b"Nov 25 13:22:01 box kernel: [  1.5] ata3.00: error: { UNC }"]
+    ((whole, *_),) = pieces(block)
+    assert whole == b"Nov 25 13:22:01 box kernel: [  1.5] ata3.00: error: { UNC }"
 
 
 def test_a_line_with_an_unknown_prefix_is_kept() -> None:
-    assert worth_reading(b"25/11/26 13h22 : ata3.00: error: { UNC }\n") == [
+    assert [whole for whole, *_ in pieces(b"25/11/26 13h22 : ata3.00: error: { UNC }\n")] == [
         b"25/11/26 13h22 : ata3.00: error: { UNC }"
     ]
 
@@ -90,7 +91,7 @@ def test_any_bytes_are_screened_into_lines_of_their_own(parts: list[tuple[bytes,
     known = b"[ 1.5] ata3.00: error: { UNC }"
     around = b"".join(part + end for part, end in parts)
     block = around + b"\n" + known + b"\n" + around
-    kept = worth_reading(block)
+    kept = [whole for whole, *_ in pieces(block)]
     assert known in kept
     lines = block.split(b"\n")
     assert all(line in lines for line in kept)
@@ -98,4 +99,5 @@ def test_any_bytes_are_screened_into_lines_of_their_own(parts: list[tuple[bytes,
 
 @given(st.lists(st.sampled_from([b"[ 1.5] audit: x", b"ata3.00: error: { UNC }", b""]), max_size=9))
 def test_no_line_hides_its_neighbour(lines: list[bytes]) -> None:
-    assert worth_reading(b"\n".join(lines)) == [line for line in lines if line[:3] == b"ata"]
+    kept = [whole for whole, *_ in pieces(b"\n".join(lines))]
+    assert kept == [line for line in lines if line[:3] == b"ata"]

@@ -87,11 +87,6 @@ def pieces(block: bytes) -> list[Piece]:
     return _not_boring.findall(b"\n" + block)
 
 
-def worth_reading(block: bytes) -> list[bytes]:
-    """Give them as they stand there."""
-    return [whole for whole, _, _, _ in pieces(block)]
-
-
 def worth_reading_json(text: str) -> list[str]:
     """Give the lines of journal JSON whose message may mean something, in order."""
     kept: list[str] = []
