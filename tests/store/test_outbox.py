@@ -135,7 +135,7 @@ def test_a_target_tells_since_when_it_fails(store: Store) -> None:
                     next_try_at=NOW,
                     error=f"no route {minute}",
                 )
-        assert tx.target_records() == (
+        assert tx.target_records(NOW + 9 * MINUTE) == (
             TargetRecord(
                 target="mail",
                 failing_since=NOW + MINUTE,
@@ -149,6 +149,29 @@ def test_a_target_tells_since_when_it_fails(store: Store) -> None:
                 last_error="no route 2",
             ),
         )
+
+
+def test_a_way_that_fails_after_the_clock_was_set_back_is_seen_to_fail(store: Store) -> None:
+    """What arrived while the clock was a year ahead is no later than what failed since."""
+    ahead = NOW + timedelta(days=366)
+    with store.transaction() as tx:
+        tx.put_notices([notice("old"), notice("arrives")])
+        (old,) = tx.claim_due(NOW, 1, "s")
+        tx.mark_failed(old.number, "s", now=NOW, next_try_at=ahead, error="no route")
+        for taken in tx.claim_due(ahead, 9, "s"):
+            tx.mark_sent(taken.number, ahead)
+        (record,) = tx.target_records(NOW + MINUTE)
+        assert (record.failures, record.failing_since) == (0, None)
+        tx.put_notices([notice("fails")])
+        later = NOW + 5 * MINUTE
+        (new,) = tx.claim_due(later, 1, "s")
+        tx.mark_failed(new.number, "s", now=later, next_try_at=later, error="gone")
+        (record,) = tx.target_records(later)
+        assert (record.failures, record.failing_since) == (1, later)
+        (new,) = tx.claim_due(later + MINUTE, 1, "s")
+        tx.mark_sent(new.number, later + MINUTE)
+        (record,) = tx.target_records(later + 2 * MINUTE)
+        assert (record.failures, record.failing_since) == (0, None)
 
 
 def test_a_message_without_a_key_is_refused() -> None:

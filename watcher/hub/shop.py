@@ -383,7 +383,7 @@ class Shop:
         """Bring what is about the hub itself into its own book: lines, ways to people."""
         own = self.clients.own
         with self.store.transaction() as tx:
-            records = tx.target_records()
+            records = tx.target_records(now)
             book = tx.load_book(own.box)
             before = [
                 held.finding.subject.key

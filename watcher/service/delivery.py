@@ -189,7 +189,7 @@ class Delivery:
                     elif self._is_looked_up(holder):
                         living.add(holder)
                 tx.release_stale_claims(now, STALE_AFTER, besides=living)
-                records = tx.target_records()
+                records = tx.target_records(now)
         except StoreError:
             return  # the disk takes nothing now; looked for again in a minute
         self._failing |= {r.target for r in records if r.failing_since is not None}

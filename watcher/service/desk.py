@@ -190,7 +190,7 @@ class Desk:
             for f in found
             if not (f.subject.kind is SubjectKind.DRIVE and f.subject.key in retired)
         )
-        records = tx.target_records() if self.standing.minds_routes else ()
+        records = tx.target_records(now) if self.standing.minds_routes else ()
         findings += route_findings(records, self.standing.targets, now)
         findings += besides
         findings += follow_forecasts(tx, view, self.standing.plan, now)

@@ -197,7 +197,7 @@ def end(desk: Desk, drill: DrillDone, now: datetime) -> DrillDone:
         in_use = {target.key for target in desk.standing.targets}
         ways = tuple(
             record.target
-            for record in tx.target_records()
+            for record in tx.target_records(now)
             if record.failing_since is not None and record.target in in_use
         )
         if case is not None and case.is_open:

@@ -324,13 +324,21 @@ class OutboxPart(Part):
             for row in rows
         )
 
-    def target_record(self, target: str) -> TargetRecord:
-        """Tell how a target has done: since when it fails, or that it works."""
+    def target_record(self, target: str, now: datetime) -> TargetRecord:
+        """Tell how a target has done: since when it fails, or that it works.
+
+        Of an arrival that is dated later than ``now``, for the clock was ahead then, only the order
+        of messages is known: what fails of later ones failed since.
+        """
         sql = statements("outbox")
-        arrived = self.db.one(sql["last-arrival"], {"target": target})["at"]
-        failed = self.db.one(
-            sql["failures-since"], {"target": target, "since": -1 if arrived is None else arrived}
-        )
+        arrived = self.db.one(sql["last-arrival"], {"target": target, "now": to_micros(now)})
+        known, ahead = arrived["known"], arrived["ahead"]
+        since: Values = {
+            "target": target,
+            "since": -1 if known is None else known,
+            "later_than": -1 if ahead is None else ahead,
+        }
+        failed = self.db.one(sql["failures-since"], since)
         last = self.db.one(sql["last-failure"], {"target": target}) if failed["failures"] else None
         return TargetRecord(
             target=target,
@@ -339,10 +347,10 @@ class OutboxPart(Part):
             last_error=last["error"] if last is not None else "",
         )
 
-    def target_records(self) -> tuple[TargetRecord, ...]:
+    def target_records(self, now: datetime) -> tuple[TargetRecord, ...]:
         """Tell it of every target that was ever used."""
         rows = self.db.rows(statements("outbox")["targets"])
-        return tuple(self.target_record(row["target"]) for row in rows)
+        return tuple(self.target_record(row["target"], now) for row in rows)
 
     def _add_attempt(self, number: int, now: datetime, outcome: str, error: str) -> None:
         """Keep the result of the attempt that was just made."""

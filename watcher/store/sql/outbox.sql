@@ -99,13 +99,14 @@ SELECT * FROM notice WHERE box = :box AND state = :state ORDER BY id DESC LIMIT 
 SELECT * FROM notice WHERE state = :state ORDER BY id LIMIT :limit;
 
 -- name: last-arrival
--- When a message last arrived at a target.
-SELECT max(at) AS at FROM attempt WHERE target = :target AND outcome = 'sent';
+-- When a message last arrived at a target; and the latest one that a clock which was ahead dated later than now.
+SELECT max(CASE WHEN at <= :now THEN at END) AS known, max(CASE WHEN at > :now THEN notice END) AS ahead
+FROM attempt WHERE target = :target AND outcome = 'sent';
 
 -- name: failures-since
--- Failed attempts at a target since a moment.
+-- Failed attempts at a target since a moment, at messages that are later than one.
 SELECT count(*) AS failures, min(at) AS first_at FROM attempt
-WHERE target = :target AND outcome <> 'sent' AND at > :since;
+WHERE target = :target AND outcome <> 'sent' AND at > :since AND notice > :later_than;
 
 -- name: last-failure
 -- The last failed attempt at a target.
