@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
+from itertools import pairwise
 from random import Random
 
 import pytest
@@ -57,16 +58,23 @@ def test_the_same_survey_twice_says_nothing_new() -> None:
     assert desk.heard() == [("ada", ("opened",))]
 
 
-def test_an_unanswered_case_is_told_again_with_growing_bounded_gaps() -> None:
+@pytest.mark.parametrize(
+    ("urgency", "gaps"),
+    [
+        (Urgency.NOW, [15, 30, 60, 120, 240, 240, 240]),
+        (Urgency.TODAY, [4 * 60, 8 * 60, 16 * 60, 24 * 60, 24 * 60]),
+        (Urgency.THIS_WEEK, [24 * 60, 48 * 60, 72 * 60, 72 * 60]),
+    ],
+)
+def test_an_unanswered_case_is_told_again_with_growing_bounded_gaps(
+    urgency: Urgency, gaps: list[int]
+) -> None:
     """``now`` repeats after 15, 30, 60, 120, 240 and then every 240 minutes."""
     desk = Desk()
-    desk.survey(GONE)
-    desk.wait(timedelta(hours=16))
-    gaps = [
-        int((b - a).total_seconds() // 60)
-        for (a, _), (b, _) in zip(desk.said, desk.said[1:], strict=False)
-    ]
-    assert gaps == [15, 30, 60, 120, 240, 240, 240]
+    desk.survey(replace(GONE, urgency=urgency))
+    desk.wait(timedelta(minutes=sum(gaps)))
+    at = [when for when, _ in desk.said]
+    assert [(b - a) / timedelta(minutes=1) for a, b in pairwise(at)] == gaps
 
 
 def test_an_answer_stops_the_ladder_until_its_term() -> None:
@@ -79,6 +87,24 @@ def test_an_answer_stops_the_ladder_until_its_term() -> None:
     assert desk.heard(since=answered + timedelta(seconds=1)) == []
     desk.wait(timedelta(minutes=2))
     assert desk.heard(since=answered + timedelta(seconds=1)) == [("ada", ("answer-ended",))]
+
+
+def test_a_trouble_that_returns_when_its_answer_is_over_is_told_though_it_is_no_news() -> None:
+    """One look missed it as the term passed: nobody has it, and somebody must be told again."""
+    for back_after in (timedelta(minutes=1), timedelta(hours=8)):
+        desk = Desk()
+        desk.survey(GONE)
+        ack(desk, hours=1)
+        ack(desk, hours=20, by="ben")
+        desk.now += timedelta(minutes=55)
+        desk.survey()
+        desk.wait(timedelta(minutes=5) + back_after)
+        assert desk.heard() == [("ada", ("opened",))]
+        desk.survey(GONE)
+        assert desk.heard()[1:] == [("ada", ("answer-ended",))]
+        assert desk.said[-1][1].items[0].about == "ada"
+        desk.wait(timedelta(minutes=16))
+        assert desk.heard()[2:] == [("ada", ("reminder",))]
 
 
 def test_news_breaks_an_answer_at_once() -> None:
@@ -409,6 +435,21 @@ def test_the_digest_comes_on_its_weekday_to_everybody() -> None:
         datetime(2026, 3, 16, 9, 0, tzinfo=UTC),
     ]
     assert {tell.items[0].kind for _, tell in desk.said} == {NoticeKind.DIGEST}
+
+
+def test_another_time_for_the_digest_holds_from_the_next_decision_on() -> None:
+    """From Mondays to every day: nobody waits for Monday."""
+    weekly = Digest(at=time(9, 0), weekdays=(0,))
+    daily = Digest(at=time(10, 0), weekdays=(0, 1, 2, 3, 4, 5, 6))
+    desk = Desk(policy=Policy(people=(Person(name="ada"),), digest=weekly))
+    desk.tell(TimePassed())
+    desk.policy = replace(desk.policy, digest=daily)
+    desk.tell(TimePassed())
+    desk.wait(timedelta(days=2))
+    assert [at.day for at, _ in desk.said] == [3, 4]
+    desk.policy = replace(desk.policy, digest=None)
+    desk.tell(TimePassed())
+    assert next_deadline(desk.book, desk.policy, desk.now) is None
 
 
 def test_an_answer_that_ends_in_a_silence_is_heard_when_the_silence_ends() -> None:

@@ -36,6 +36,8 @@ HOUR = timedelta(hours=1)
 GONE = finding("margin-gone", about_pool(ORCHARD), Urgency.NOW, label="orchard")
 REPLACE = Expectation(kind=ExpectKind.REPLACE, drive=D3, said="replace bay 3")
 
+OFF = Expectation(kind=ExpectKind.DRIVE_OFF, drive=D4, said="bay 4 off")
+
 
 def work(*expects: Expectation, pool: PoolId | None = ORCHARD) -> Maintenance:
     return Maintenance(
@@ -127,6 +129,8 @@ BARE = pool_seen(Protection.BARE, ("D3",))
             BARE,
             True,
         ),
+        ((REPLACE, OFF), finding("drive-gone", about_drive(D4)), BARE, True),
+        ((REPLACE, OFF), finding("sectors-unreadable", about_drive(D4)), BARE, False),
         ((Expectation(kind=ExpectKind.DEGRADED),), GONE, BARE, True),
         (
             (Expectation(kind=ExpectKind.DEGRADED),),

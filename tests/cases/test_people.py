@@ -48,6 +48,7 @@ def open_desk() -> Desk:
         (replace(WORK, begins=START - 3 * HOUR, ends=START - HOUR), "in the future"),
         (replace(WORK, ends=START + timedelta(days=200)), "at most"),
         (replace(WORK, repeat="now and then"), "is no rule"),
+        (replace(WORK, repeat="daily", ends=START + timedelta(days=1)), "nothing would ever sound"),
         (WorkEnded(number=7, by="ada"), "no planned work 7"),
         (SilenceLifted(number=7, by="ada"), "no silence 7"),
         (HandedOver(case=9, by="ada", to="ben"), "no open case 9"),
@@ -60,6 +61,25 @@ def test_what_cannot_be_done_is_refused_and_changes_nothing(said: Observation, r
     desk.tell(said)
     assert reason in desk.refused[-1]
     assert desk.book == book
+
+
+def test_what_may_last_so_long_may_last_exactly_so_long() -> None:
+    """An answer 30 days, a silence and planned work 90 days; a second more is refused."""
+    second = timedelta(seconds=1)
+    silenced = Silenced(scope=ScopeKind.RULE, key="x", by="ada", reason="r", until=START)
+    for days, said in (
+        (30, Acknowledged(case=1, by="ada", until=START)),
+        (90, silenced),
+        (90, WORK),
+    ):
+        desk = open_desk()
+        end = START + timedelta(days=days)
+        for until in (end + second, end):
+            is_work = isinstance(said, WorkAnnounced)
+            more = replace(said, ends=until) if is_work else replace(said, until=until)
+            desk.tell(more)
+            assert len(desk.refused) == 1, more
+        assert f"{days} d" in desk.refused[0]
 
 
 def test_a_case_that_is_over_or_silent_needs_no_answer() -> None:

@@ -26,7 +26,8 @@ from watcher.cases.policy import (
     plain_ladder,
 )
 from watcher.facts.finding import Urgency
-from watcher.facts.identity import about_pool
+from watcher.facts.identity import PoolId, about_pool
+from watcher.facts.readiness import DRILL_MARK
 
 VIENNA = ZoneInfo("Europe/Vienna")
 NIGHT = Hours(begin=time(22, 0), end=time(7, 0))
@@ -185,6 +186,12 @@ def test_the_first_ladder_that_fits_is_taken() -> None:
     assert policy.ladder_for(pooled, Urgency.NOW, "attic", "orchard").rungs[0].people == ("night",)
     assert policy.ladder_for(own, today, "attic", "orchard").rungs[0].people == ("pool",)
     assert policy.ladder_for(finding(pool=None), today, "shed", "x").rungs[0].people == ("box",)
+    other = finding(pool=PoolId("md:other"))
+    assert policy.ladder_for(other, today, "attic", "x").rungs[0].people == ("id",)
+    itself = finding("margin-gone", about_pool(PoolId("md:other")), pool=None)
+    assert policy.ladder_for(itself, today, "attic", "x").rungs[0].people == ("id",)
+    drill = policy.ladder_for(finding(pool=PoolId("x")), today, "attic", f"{DRILL_MARK}orchard")
+    assert drill.rungs[0].people == ("pool",), "a rehearsal climbs the ladder of its pool"
     theirs = replace(policy, client="Harbour Print Room")
     assert theirs.ladder_for(finding(pool=None), today, "x", "x").rungs[0].people == ("client",)
     plain = policy.ladder_for(finding(pool=None), today, "attic", "x")

@@ -177,3 +177,19 @@ def test_who_was_told_by_the_first_version_hears_the_all_clear() -> None:
         NoticeKind.OPENED,
         NoticeKind.ALL_CLEAR,
     ]
+
+
+def test_who_is_handed_a_case_in_their_sleep_reads_in_the_morning_from_whom_and_the_note() -> None:
+    """The ladder tells them again with those who are up; the note is not lost behind that."""
+    crew = Ladder(
+        rungs=(Rung(people=("ada",), wait=15 * MINUTE), Rung(people=("ben", "cleo"), wait=HOUR)),
+        repeat_first=HOUR,
+        repeat_longest=4 * HOUR,
+    )
+    policy = replace(people(asleep=("cleo",)), ladders=(LadderChoice(ladder=crew),))
+    desk = Desk(policy=policy, now=START.replace(hour=1))
+    desk.survey(replace(GONE, urgency=Urgency.TODAY))
+    desk.tell(HandedOver(case=1, by="ada", to="cleo", note="the spare is in the shed"))
+    desk.wait(6 * HOUR + MINUTE)
+    (item,) = [item for _, tell in desk.said if tell.person == "cleo" for item in tell.items]
+    assert (item.kind, item.about) == (NoticeKind.HANDED_OVER, "ada: the spare is in the shed")

@@ -5,14 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.cases.build import ORCHARD, START, Desk, finding
 from watcher.cases.decide import next_deadline
 from watcher.cases.observations import Acknowledged, Silenced, TimePassed, WorkAnnounced
+from watcher.cases.policy import Hours, Person, Policy
 from watcher.cases.state import (
     Book,
     Climb,
@@ -165,6 +167,24 @@ def test_a_small_step_back_stands_still() -> None:
     assert follow_clock(book, START - HOUR)[1:] == (START - HOUR, HOUR)
     fresh = Book(box=BoxId("attic"))
     assert follow_clock(fresh, START) == (fresh, START, timedelta(0))
+
+
+@pytest.mark.parametrize(
+    ("ahead", "leaves"),
+    [(1, 7), (4, 19)],  # it was 22:00, which is night, and 19:00, which is not
+)
+def test_what_waits_for_the_morning_waits_for_the_one_by_the_clock_as_set(
+    ahead: int, leaves: int
+) -> None:
+    """It is 23:00 by a clock that goes ahead, and is then set right."""
+    quiet = (Hours(begin=time(22, 0), end=time(7, 0)),)
+    desk = Desk(policy=Policy(people=(Person(name="ada", quiet=quiet),)))
+    desk.now = START.replace(hour=23)
+    desk.survey(replace(GONE, urgency=Urgency.TODAY))
+    desk.now -= ahead * HOUR
+    desk.tell(TimePassed())
+    desk.wait(12 * HOUR)
+    assert desk.said[0][0].hour == leaves
 
 
 @given(st.integers(1, 10**6), st.integers(1, 10**6))

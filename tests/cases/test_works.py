@@ -184,6 +184,14 @@ def test_work_that_comes_again_is_planned_when_one_ends() -> None:
     assert desk.records[-1].what == "work-plan-over"
 
 
+def test_work_that_began_before_it_was_written_down_comes_again_as_long_as_announced() -> None:
+    desk = Desk()
+    announce(desk, begins=START - HOUR, ends=START + HOUR, repeat="daily")
+    desk.wait(2 * HOUR)
+    (following,) = [w for w in desk.book.works if not w.over]
+    assert (following.begins, following.ends) == (START + 23 * HOUR, START + 25 * HOUR)
+
+
 def test_a_count_ends_a_plan() -> None:
     desk = Desk()
     announce(desk, hours=2, repeat="FREQ=DAILY;COUNT=2")

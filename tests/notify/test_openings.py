@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
@@ -17,7 +18,7 @@ from tests.notify.phone_scenes import (
     case,
     item,
 )
-from watcher.cases.state import NoticeKind
+from watcher.cases.state import Answer, NoticeKind
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import about_pool
 from watcher.facts.pool import Protection
@@ -60,6 +61,23 @@ def test_every_kind_has_words_even_when_nothing_is_known(kind: NoticeKind) -> No
     shown = Scene(item=bare_item, case=None, extras=CaseExtras(), box="attic", zone=OSLO, now=NOW)
     assert title_of(shown)
     assert opening_of(shown)[0]
+
+
+def test_the_time_that_is_up_is_that_of_who_had_the_case_and_not_of_who_also_answered() -> None:
+    hour = timedelta(hours=1)
+    answers = (
+        Answer(by="ada", at=NOW - 2 * hour, until=NOW),
+        Answer(by="ben", at=NOW - hour, until=NOW + 9 * hour),
+    )
+    up = Scene(
+        item=item(NoticeKind.ANSWER_ENDED, Urgency.NOW, about="ada"),
+        case=replace(case(7, about_pool(ORCHARD), "orchard", MARGIN_GONE), answers=answers),
+        extras=CaseExtras(),
+        box="attic",
+        zone=OSLO,
+        now=NOW,
+    )
+    assert opening_of(up)[1] == f"ada had it until {up.when(NOW)}."
 
 
 def test_an_end_names_the_gravest_that_is_over_and_not_a_note_that_still_stands() -> None:

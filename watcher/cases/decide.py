@@ -89,6 +89,7 @@ def decide(
     draft = Draft(replace(book, decided_at=now), policy, now)
     if back:
         draft.record(0, "clock-set-back", text=say_span(back))
+        _hold_anew(draft)
     match observation:
         case SurveyJudged():
             take_in(draft, observation)
@@ -136,6 +137,17 @@ def _run_clock(draft: Draft) -> None:
     _run_digest(draft)
 
 
+def _hold_anew(draft: Draft) -> None:
+    """Let what waits for the end of a night wait for the one that it is by the clock as set."""
+    pending = tuple(
+        replace(word, not_before=person.held_until(word.urgency, draft.now) or draft.now)
+        if word.not_before > draft.now and (person := draft.policy.person(word.person))
+        else word
+        for word in draft.book.pending
+    )
+    draft.book = replace(draft.book, pending=pending)
+
+
 def _may_hurry(case: Case) -> bool:
     """Tell whether a case stands at a higher urgency than its next word was timed for."""
     climb = case.climb
@@ -143,14 +155,19 @@ def _may_hurry(case: Case) -> bool:
 
 
 def _end_answer(draft: Draft, case: Case) -> None:
-    """End an answer whose term has passed, and start the ladder again if trouble stands."""
-    if case.answer is None or draft.now < case.answer.until:
+    """End an answer whose term has passed, and start the ladder again once trouble stands.
+
+    What nobody saw at that moment may be back at the next look, without being news: then too.
+    """
+    if case.answer is not None and case.answer.until <= draft.now:
+        draft.record(case.number, "answer-ended", by=case.answer.by)
+        case = draft.put_case(replace(case, answer=None))
+    if case.answer is not None or case.climb is not None or case.hushed:
         return
-    by = case.answer.by
-    draft.record(case.number, "answer-ended", by=by)
-    case = draft.put_case(replace(case, answer=None))
     audible = audible_of(heard_of(draft, case))
-    if audible:
+    over = [answer for answer in case.answers if answer.until <= draft.now]
+    if audible and over:
+        by = max(over, key=lambda answer: answer.until).by
         sound(draft, case, NoticeKind.ANSWER_ENDED, audible, about=by)
 
 
@@ -163,7 +180,7 @@ def _forget_old(draft: Draft) -> None:
 
 
 def _run_digest(draft: Draft) -> None:
-    """Send the regular message when it is due."""
+    """Send the regular message when it is due; when that is next, the settings of today say."""
     digest = draft.policy.digest
     if digest is None:
         draft.book = replace(draft.book, digest_at=None)
@@ -183,9 +200,7 @@ def _run_digest(draft: Draft) -> None:
             if not person.is_away(draft.now)
         )
         draft.book = replace(draft.book, pending=(*draft.book.pending, *words))
-        at = None
-    following = at or digest.next_after(draft.now)
-    draft.book = replace(draft.book, digest_at=following)
+    draft.book = replace(draft.book, digest_at=digest.next_after(draft.now))
 
 
 def next_deadline(book: Book, policy: Policy, now: datetime) -> datetime | None:

@@ -135,12 +135,12 @@ def is_expected(work: Maintenance, finding: Finding, book: Book) -> bool:
         return True
     if not _concerns(work, finding):
         return False
+    if finding.subject.kind is SubjectKind.DRIVE:
+        of_it = {e.kind for e in work.expects if e.drive == finding.subject.key}
+        away = ExpectKind.DRIVE_OFF in of_it and finding.rule in _DRIVE_AWAY_RULES
+        return ExpectKind.REPLACE in of_it or away
     going = _announced_drives(work)
     kinds = {e.kind for e in work.expects}
-    if finding.subject.kind is SubjectKind.DRIVE:
-        return finding.subject.key in going and (
-            ExpectKind.REPLACE in kinds or finding.rule in _DRIVE_AWAY_RULES
-        )
     if finding.rule in _REBUILD_RULES:
         return bool(kinds & {ExpectKind.REPLACE, ExpectKind.REBUILD})
     if finding.rule in _MARGIN_RULES:

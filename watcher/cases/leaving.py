@@ -35,12 +35,13 @@ BUDGET_SPAN = timedelta(hours=24)
 
 _KEY_LONGEST = 80  # characters of a readable key; longer ones are hashed
 
-# While a case is open, a later word about it replaces an earlier one that was not said yet,
-# except that "opened" stays what it is until it was said.
+# While a case is open, a later word about it replaces an earlier one that was not said yet, except
+# that "opened", or who handed it over and with which note, stays what it is until it was said.
 _FIRST_WORDS = frozenset(
     {
         NoticeKind.OPENED,
         NoticeKind.RETURNED,
+        NoticeKind.HANDED_OVER,
         NoticeKind.UNEXPECTED,
         NoticeKind.SILENCE_BROKEN,
     }
@@ -111,14 +112,14 @@ def _within_budget(recent: list[datetime], at_once: int) -> Iterator[datetime]:
 def ready_at(book: Book, person: str, gather: timedelta, now: datetime) -> datetime:
     """Give when the next message may leave to a person for whom something waits.
 
-    The answer may lie in the past. Quiet hours are in each word's ``not_before``; on top, words
-    below ``now`` keep ``gather`` distance from the last message, and the flood limit holds.
+    The answer may lie in the past. Quiet hours are in each word's ``not_before``, and hold no word
+    for ``now``; on top, words below that keep ``gather`` distance from the last message, and the
+    flood limit holds.
     """
     waiting = [word for word in book.pending if word.person == person]
     first = min(word.not_before for word in waiting)
-    at = max(first, now)
-    recent = _recent(book, person, at)
-    urgent = any(w.urgency is Urgency.NOW and w.not_before <= at for w in waiting)
+    recent = _recent(book, person, now)
+    urgent = any(word.urgency is Urgency.NOW for word in waiting)
     at_once = FLOOD_MESSAGES_NOW if urgent else FLOOD_MESSAGES
     holds = [first, *_within_budget(recent, at_once)]
     if recent and not urgent:
@@ -196,7 +197,7 @@ def flush(draft: Draft) -> None:
             key=_key(draft.book.box, person, words),
             person=person,
             items=items,
-            urgency=max((i.urgency for i in items), key=lambda u: u.rank),
+            urgency=words[0].urgency,
         )
         draft.effects.append(tell)
         _note_told(draft, person, words)

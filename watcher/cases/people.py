@@ -144,17 +144,17 @@ def announce_work(draft: Draft, said: WorkAnnounced) -> None:
         draft.refuse(f"{error}.")
         return
     again = next_after(repeat, said.begins, said.zone, said.begins) if repeat else None
-    if again is not None and again < said.ends:
+    if again is not None and again <= said.ends:
         draft.refuse(
-            "It would come again before it is over, and nothing would ever sound: make it shorter, "
-            "or let it come less often."
+            "It would come again before it is over, or at once, and nothing would ever sound: make "
+            "it shorter, or let it come less often."
         )
         return
     work = Maintenance(
         number=draft.book.next_mark,
         by=said.by,
         reason=said.reason,
-        begins=max(said.begins, draft.now),
+        begins=said.begins,
         ends=said.ends,
         expects=said.expects,
         pool=said.pool,

@@ -76,9 +76,9 @@ def _returned(scene: Scene) -> list[str]:
 
 
 def _answer_ended(scene: Scene) -> list[str]:
-    answer = _last_answer(scene)
     who = clean(scene.item.about) or "Somebody"
-    until = f"{who} had it until {scene.when(answer.until)}." if answer is not None else ""
+    theirs = [a for a in scene.case.answers if a.by == scene.item.about] if scene.case else []
+    until = f"{who} had it until {scene.when(theirs[-1].until)}." if theirs else ""
     return [happening_in(scene), until]
 
 
