@@ -164,6 +164,28 @@ def test_a_lost_member_without_a_name_is_not_the_announced_one_while_that_one_st
     assert not is_expected(work(), GONE, book(work(), pools=seen))
 
 
+BARN = PoolId("md:barn")
+
+
+@pytest.mark.parametrize("rule", ["margin-gone", "member-put-out", "redundancy-not-restored"])
+def test_work_for_which_no_pool_was_named_covers_the_pools_of_its_drives_only(rule: str) -> None:
+    """A drive of orchard is replaced; what barn lost cannot be named, and is not that drive."""
+    stands = (Stands(drive=D3, label="bay 3"),)
+    orchard = pool_seen(Protection.BARE, count=1)
+    barn = replace(orchard, pool=BARN, name="barn", stands=(Stands(drive=D4, label="bay 4"),))
+    shares_it = replace(orchard, pool=BARN, name="barn")
+    before = replace(work(pool=None), begun=(replace(orchard, stands=stands), barn))
+    both = replace(before, begun=tuple(replace(p, stands=stands) for p in before.begun or ()))
+    here = finding(rule, about_pool(ORCHARD), Urgency.NOW)
+    there = finding(rule, about_pool(BARN), Urgency.NOW, pool=BARN)
+    for job, pools, sounds in (
+        (before, (orchard, barn), (Sound.EXPECTED, Sound.UNEXPECTED)),
+        (both, (orchard, shares_it), (Sound.EXPECTED, Sound.EXPECTED)),  # partitions in both
+    ):
+        now = Book(box=BoxId("attic"), works=(job,), pools=pools)
+        assert (hear(here, now, START).sound, hear(there, now, START).sound) == sounds
+
+
 def test_a_box_that_was_to_be_off_may_be_silent() -> None:
     off = work(Expectation(kind=ExpectKind.BOX_OFF), pool=None)
     silent = finding("box-silent", Subject(kind=SubjectKind.BOX, key="attic"), pool=None)

@@ -16,7 +16,6 @@ from watcher.cases.state import (
     Expectation,
     ExpectKind,
     Maintenance,
-    PoolSeen,
     ScopeKind,
     Silence,
 )
@@ -107,14 +106,14 @@ def _announced_drives(work: Maintenance) -> frozenset[DriveId]:
     )
 
 
-def _may_lose(work: Maintenance, seen: PoolSeen) -> int:
-    """Give how many members the work may have taken out of this pool by now.
-
-    An announced drive that still stands was not taken out: what is lost then is something else.
-    """
-    gone = len(_announced_drives(work) - seen.standing_drives)
-    degraded = any(e.kind is ExpectKind.DEGRADED for e in work.expects)
-    return max(gone, 1 if degraded else 0)
+def _leaving(work: Maintenance, pool: PoolId | None, book: Book) -> frozenset[DriveId]:
+    """Give the announced drives that this pool may lose: none that is known as another pool's."""
+    here: set[DriveId] = set()
+    elsewhere: set[DriveId] = set()
+    for seen in (*book.pools, *(work.begun or ())):
+        drives = here if seen.pool == pool else elsewhere
+        drives.update(seen.standing_drives, seen.lost_drives)
+    return _announced_drives(work) - (elsewhere - here)
 
 
 def _concerns(work: Maintenance, finding: Finding) -> bool:
@@ -139,8 +138,8 @@ def is_expected(work: Maintenance, finding: Finding, book: Book) -> bool:
         of_it = {e.kind for e in work.expects if e.drive == finding.subject.key}
         away = ExpectKind.DRIVE_OFF in of_it and finding.rule in _DRIVE_AWAY_RULES
         return ExpectKind.REPLACE in of_it or away
-    going = _announced_drives(work)
-    kinds = {e.kind for e in work.expects}
+    going = _leaving(work, pool_of(finding), book)
+    kinds = {e.kind for e in work.expects if e.drive is None or e.drive in going}
     if finding.rule in _REBUILD_RULES:
         return bool(kinds & {ExpectKind.REPLACE, ExpectKind.REBUILD})
     if finding.rule in _MARGIN_RULES:
@@ -148,7 +147,8 @@ def is_expected(work: Maintenance, finding: Finding, book: Book) -> bool:
         if seen is None or seen.protection is Protection.BROKEN:
             return False
         strangers = set(seen.lost_drives) - going if going else set()
-        return seen.lost <= _may_lose(work, seen) and not strangers
+        gone = len(going - seen.standing_drives)  # one that still stands was not taken out
+        return seen.lost <= max(gone, int(ExpectKind.DEGRADED in kinds)) and not strangers
     return False
 
 

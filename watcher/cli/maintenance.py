@@ -84,7 +84,9 @@ _EXPECT_OPTION = click.option(
     help="replace DRIVE, remove DRIVE, degraded, rebuild, box off. May be repeated.",
 )
 _POOL_OPTION = click.option(
-    "--pool", metavar="POOL", help="The pool that is worked on; without it, any."
+    "--pool",
+    metavar="POOL",
+    help="The pool that is worked on; without it, those of the named drives, else any.",
 )
 
 
