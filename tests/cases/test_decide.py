@@ -153,6 +153,26 @@ def test_a_growth_that_waits_sounds_when_its_time_has_come() -> None:
     assert [tell.items[0].kind for _, tell in desk.said] == ["opened", "worsened"]
 
 
+def test_every_term_is_kept_to_the_moment() -> None:
+    """The end of an answer and of a silence is heard as it comes, without another look."""
+    soon = START + timedelta(hours=3)
+    pool = ScopeKind.POOL
+    saids: tuple[tuple[Observation, str], ...] = (
+        (Acknowledged(case=1, by="ada", until=soon), "answer-ended"),
+        (Silenced(scope=pool, key=ORCHARD, by="ada", reason="r", until=soon), "silence-ended"),
+    )
+    for said, kind in saids:
+        desk = Desk()
+        desk.survey(GONE)
+        desk.tell(said)
+        assert next_deadline(desk.book, desk.policy, desk.now) == soon
+        desk.wait(timedelta(hours=3) - timedelta(seconds=1))
+        desk.wait(timedelta(seconds=1))
+        assert [(at, tell.items[0].kind) for at, tell in desk.said[1:]] == [(soon, kind)]
+        (ended,) = [r for r in desk.records if r.what == kind]
+        assert (ended.at, ended.by) == (soon, "ada")
+
+
 def test_what_was_not_seen_is_not_cleared() -> None:
     """A survey that could not see the drive leaves its finding standing."""
     desk = Desk()
@@ -610,10 +630,17 @@ def test_whatever_happens_the_promises_hold(story: list[tuple[timedelta, Observa
         due = next_deadline(book, TWO, now)
         waiting = any(c.is_weighty and not c.hushed for c in book.open_cases)
         assert not waiting or due is not None
-        again, more = decide(book, TimePassed(), now, TWO)
+        unchanged, more = decide(book, TimePassed(), now, TWO)
         assert not any(isinstance(effect, Tell) for effect in more), "said twice"
-        assert again == book, "the same moment again changed the book"
+        assert unchanged == book, "the same moment again changed the book"
     assert len(keys) == len(set(keys)), "a key was used twice"
+    now += timedelta(hours=60)
+    book, _ = decide(book, TimePassed(), now, TWO)  # all terms are over
+    known = {h.finding.key: h.finding for c in book.cases for h in c.held}
+    again = SurveyJudged(findings=tuple(known.values()), seen=EVERYTHING, taken_at=now)
+    book, _ = decide(book, again, now, TWO)
+    for case in book.open_cases:
+        assert not case.is_weighty or case.climb, f"{case} came back, and nobody is told again"
 
 
 @settings(max_examples=60, deadline=None)

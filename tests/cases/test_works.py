@@ -140,11 +140,21 @@ def test_work_on_the_box_alone_compares_no_pool() -> None:
     assert about(desk).splitlines()[0] == "new drive: nothing is left open"
 
 
-def test_when_nobody_knows_who_does_the_work_everybody_hears_of_it() -> None:
-    desk = Desk(policy=Policy(people=(Person(name="ada"), Person(name="ben"))))
+@pytest.mark.parametrize(
+    ("away", "told"),
+    [((), ["ada", "ben"]), (("ben",), ["ada"]), (("ada", "ben"), ["ada", "ben"])],
+)
+def test_when_nobody_knows_who_does_the_work_all_who_are_not_on_leave_hear_of_it(
+    away: tuple[str, ...], told: list[str]
+) -> None:
+    people = (
+        Person(name=name, away_until=START + timedelta(days=9) if name in away else None)
+        for name in ("ada", "ben")
+    )
+    desk = Desk(policy=Policy(people=tuple(people)))
     announce(desk, by="the electrician")
     desk.wait(4 * HOUR)
-    assert {person for person, _ in desk.heard()} == {"ada", "ben"}
+    assert [person for person, _ in desk.heard()] == told
 
 
 def test_an_overrun_without_a_reason_names_the_pool() -> None:

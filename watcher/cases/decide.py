@@ -211,8 +211,6 @@ def next_deadline(book: Book, policy: Policy, now: datetime) -> datetime | None:
     book, now, _ = follow_clock(book, now)
     times: list[datetime] = []
     for case in book.cases:
-        if not case.is_open:
-            continue
         if case.answer is not None:
             times.append(case.answer.until)
         elif case.climb is not None and case.is_weighty:

@@ -84,13 +84,14 @@ def _say(unfinished: tuple[PoolSeen, ...]) -> str:
 
 
 def _tell(draft: Draft, work: Maintenance, kind: NoticeKind, urgency: Urgency, about: str) -> None:
-    """Tell the person who does the work, or everybody when that is nobody we can reach.
+    """Tell the person who does the work, or all who are not on leave when that is nobody known.
 
     Who planned it for this one time is up with it. Everybody else has their quiet hours, and so has
     whoever planned work that comes again by itself.
     """
     known = draft.policy.person(work.by)
-    people = (known,) if known else draft.policy.people
+    here = tuple(person for person in draft.policy.people if not person.is_away(draft.now))
+    people = (known,) if known else here or draft.policy.people
     is_up = known is not None and not work.repeat
     words = tuple(
         Pending(
