@@ -104,6 +104,8 @@ def test_a_thin_pool_bears_no_loss_and_tells_how_full_it_is() -> None:
         ({"metadata_percent": "100.00"}, Remark.METADATA_LOW, 100),
         ({"lv_health_status": "metadata_read_only"}, Remark.METADATA_LOW, 100),
         ({"lv_check_needed": "check needed"}, Remark.METADATA_LOW, 100),
+        ({"lv_attr": "twi-aotzD-"}, Remark.SPACE_LOW, 100),
+        ({"lv_attr": "twi-aotzM-"}, Remark.METADATA_LOW, 100),
         ({"lv_check_needed": "unknown"}, Remark.METADATA_LOW, 12),
     ],
 )
@@ -116,16 +118,20 @@ def test_what_runs_full_is_told(top: dict[str, str], remark: Remark, amount: int
 
 def test_one_that_failed_cannot_be_reached() -> None:
     """lvs(8): "no further I/O is permitted at all"."""
-    found = of(lv_health_status="failed")
-    assert found.protection is Protection.BROKEN
-    assert found.noted(Remark.SUSPENDED) is not None
+    for said in ({"lv_health_status": "failed"}, {"lv_attr": "twi-aotzF-"}):
+        found = of(**said)
+        assert found.protection is Protection.BROKEN
+        assert found.noted(Remark.SUSPENDED) is not None
 
 
 def test_what_cannot_be_told_is_unknown() -> None:
     """One whose metadata is damaged is not activated (lvmthin(7)), and looks as one at rest."""
-    found = of(lv_active="", data_percent="", metadata_percent="")
+    at_rest = {"lv_active": "", "lv_attr": "twi---tz--", "metadata_percent": ""}
+    found = of(**at_rest, data_percent="")
     assert found.protection is Protection.UNKNOWN
     assert found.noted(Remark.INACTIVE) is not None
+    for below in ({"lv_attr": "twi-aotz--"}, {"data_percent": "50.00"}):
+        assert of(**{**at_rest, "data_percent": "", **below}).noted(Remark.INACTIVE) is None
     assert of(lv_health_status="sideways").noted(Remark.UNKNOWN_WORD) is not None
 
 
@@ -137,6 +143,15 @@ def test_a_pool_that_does_not_tell_how_full_it_is_says_so() -> None:
     (found,) = read(rows).values()
     assert found.noted(Remark.FEW_CHECKS) is not None
     assert found.noted(Remark.SPACE_LOW) is None
+
+
+@pytest.mark.parametrize("column", ["lv_role", "lv_parent"])
+def test_the_parts_are_found_also_where_a_version_tells_less_of_them(column: str) -> None:
+    rows = thin()
+    for one in rows[1:3]:
+        one[column] = ""
+    (found,) = read(rows).values()
+    assert (found.protection, found.drives) == (Protection.BARE, {"drive-sda", "drive-sdb"})
 
 
 def test_a_pool_without_its_metadata_in_the_list_is_not_known() -> None:

@@ -49,7 +49,13 @@ from watcher.readers.pools.lvm_report import (
     parse_status,
     parse_volumes,
 )
-from watcher.readers.pools.lvm_thin import THIN_POOL, is_complete, thin_notes, used_bytes
+from watcher.readers.pools.lvm_thin import (
+    THIN_POOL,
+    is_at_work,
+    is_complete,
+    thin_notes,
+    used_bytes,
+)
 from watcher.readers.pools.shape import (
     Blocks,
     PoolsRead,
@@ -227,7 +233,8 @@ def _thin_pool(
             members[part.name] = member
         else:
             members |= {m.name: m for m in _on_devices(report, part, blocks)}
-    if not (volume.is_active and is_complete(parts)):  # neither its metadata nor its room is seen
+    is_seen = is_at_work(volume) and is_complete(volume, parts)
+    if not is_seen:  # neither its metadata nor its room
         members = {
             name: replace(member, state=MemberState.UNKNOWN)
             if member.state is MemberState.GOOD

@@ -265,14 +265,21 @@ class Report:
         return next((v for v in self.volumes if (v.group, v.name) == (group, name)), None)
 
     def parts_of_thin_pool(self, volume: Volume) -> tuple[Volume, ...]:
-        """Give the hidden volumes that hold a thin pool's data and its metadata."""
+        """Give the hidden volumes that hold a thin pool's data and its metadata.
+
+        The data stands among its devices, the metadata beside them, under a name of its own
+        (lvmthin(7)).
+        """
         return tuple(
             part
             for part in self.volumes
             if part.group == volume.group
-            and (part.name in volume.devices or part.parent == volume.name)
-            and {"thin", "pool"} <= part.roles
-            and not part.roles.isdisjoint({"data", "metadata"})
+            and part.uuid != volume.uuid
+            and (
+                part.name in volume.devices
+                or part.parent == volume.name
+                or part.name == f"{volume.name}_tmeta"
+            )
         )
 
     def rests_on(self, volume: Volume) -> tuple[str, ...]:

@@ -26,11 +26,23 @@ FULL = 100
 """Percent. Nothing more can be taken."""
 
 _WORDS = frozenset({"", "partial", "failed", "out_of_data", "metadata_read_only"})
+_LETTERS = {"F": "failed", "D": "out_of_data", "M": "metadata_read_only"}
+"""lvs(8), attribute 9, related to thin pools: the same once more."""
 
 
-def is_complete(parts: tuple[Volume, ...]) -> bool:
+def _health(volume: Volume) -> str:
+    """Give LVM's word for the health of a thin pool; its letter, where the word is lacking."""
+    return volume.health or _LETTERS.get(volume.attributes[8], "")
+
+
+def is_complete(volume: Volume, parts: tuple[Volume, ...]) -> bool:
     """Tell whether the volumes of a thin pool hold both its data and its metadata."""
-    return {"data", "metadata"} <= {role for part in parts for role in part.roles}
+    return {part.name in volume.devices for part in parts} == {True, False}
+
+
+def is_at_work(volume: Volume) -> bool:
+    """Tell whether a thin pool is active, be it only below its volumes (lvs(8), attribute 5)."""
+    return volume.is_active or volume.attributes[4] == "a" or volume.data_percent is not None
 
 
 def used_bytes(volume: Volume) -> int | None:
@@ -43,23 +55,23 @@ def used_bytes(volume: Volume) -> int | None:
 def thin_notes(volume: Volume, parts: tuple[Volume, ...]) -> Iterator[Noted]:
     """Give all remarks on a thin pool; ``parts`` are the volumes that hold data and metadata."""
     where = f"{volume.group}/{volume.name}"
-    if not is_complete(parts):
+    if not is_complete(volume, parts):
         text = "LVM does not list all that the thin pool is made of."
         yield Noted(remark=Remark.FEW_CHECKS, text=text)
-    if not volume.is_active:
+    if not is_at_work(volume):
         yield Noted(
             remark=Remark.INACTIVE,
             text="The thin pool is not active: how full it is, and whether its metadata is sound, "
             "cannot be seen.",
         )
-    if volume.health == "failed":
+    if _health(volume) == "failed":
         yield Noted(
             remark=Remark.SUSPENDED,
             text="LVM says that the thin pool failed: nothing of it can be read or written.",
             at_most=Protection.BROKEN,
         )
-    if volume.health not in _WORDS:
-        yield unknown_word(where, volume.health)
+    if _health(volume) not in _WORDS:
+        yield unknown_word(where, _health(volume))
     yield from _space(volume)
     yield from _metadata(volume)
 
@@ -67,7 +79,7 @@ def thin_notes(volume: Volume, parts: tuple[Volume, ...]) -> Iterator[Noted]:
 def _space(volume: Volume) -> Iterator[Noted]:
     """Tell how full the space for data is."""
     used = volume.data_percent
-    if volume.health == "out_of_data" or used == FULL:
+    if _health(volume) == "out_of_data" or used == FULL:
         yield Noted(
             remark=Remark.SPACE_LOW,
             text="No space for data is left in it. What it holds can still be read.",
@@ -76,14 +88,14 @@ def _space(volume: Volume) -> Iterator[Noted]:
     elif used is not None:
         text = f"Of its space for data {used:.0f}% is used."
         yield Noted(remark=Remark.SPACE_LOW, text=text, amount=int(used))
-    elif volume.is_active:
+    elif is_at_work(volume):
         yield Noted(remark=Remark.FEW_CHECKS, text="LVM does not tell how full the thin pool is.")
 
 
 def _metadata(volume: Volume) -> Iterator[Noted]:
     """Tell how full its metadata is, and whether that still takes changes."""
     used = volume.metadata_percent
-    if volume.health == "metadata_read_only" or volume.needs_check or used == FULL:
+    if _health(volume) == "metadata_read_only" or volume.needs_check or used == FULL:
         text = "Its metadata takes no more changes. What it holds can still be read."
         yield Noted(remark=Remark.METADATA_LOW, text=text, amount=FULL)
     elif used is not None:
