@@ -110,6 +110,26 @@ def test_a_crypt_on_a_partition_on_an_array_is_traced_all_the_way() -> None:
     assert {block.kname for block in blocks.above("sda1")} == {"md0", "md0p1", "dm-1"}
 
 
+def test_what_rests_on_arrays_alone_is_told_from_what_also_rests_on_a_disk() -> None:
+    """A volume in an encrypted device on an array loses nothing with a disk of that array."""
+    both = node("vg-both", "lvm", kname="dm-2")
+    torn = node("vg-torn", "lvm", kname="dm-3")
+    crypt = node("vault", "crypt", kname="dm-1", children=[both, torn])
+    first = node("md0", "raid1", children=[node("md0p1", "part", children=[crypt])])
+    second = node("md127", "raid5", children=[both])
+    blocks = blocks_of(
+        node("sda", children=[first]),
+        node("sdb", children=[first]),
+        node("sdc", children=[second]),
+        node("sdd", children=[torn]),
+    )
+    assert blocks.arrays_below("/dev/mapper/vault") == ("/dev/md0",)
+    assert blocks.arrays_below("md0p1") == blocks.arrays_below("md0") == ("/dev/md0",)
+    assert blocks.arrays_below("dm-2") == ("/dev/md0", "/dev/md127")
+    for name in ("dm-3", "sda", "nowhere"):
+        assert blocks.arrays_below(name) == ()
+
+
 def test_what_is_no_drive_is_none() -> None:
     names = ["zram0", "ram0", "fd0", "md0", "dm-0", "zd16", "bcache0", "drbd1", "nullb0"]
     blocks = blocks_of(*(node(name) for name in names), node("sr0", "rom"), node("loop1", "loop"))

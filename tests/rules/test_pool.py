@@ -197,6 +197,21 @@ def test_a_stripe_over_mirrors_of_their_own_bears_what_they_bear() -> None:
     assert urgency("built-without-margin", view(pools=(stripe,))) == "note"
 
 
+def test_a_filesystem_in_an_encrypted_device_on_an_array_is_borne_by_the_array() -> None:
+    """Else each of its drives would belong to a pool "which cannot lose any drive"."""
+    array = replace(pool("ab", layout="raid1", key=PoolId("md:ab")), node="/dev/md0")
+    drives = (drive("a"), drive("b"))
+    inside = replace(member("a"), node="/dev/dm-1", drives=drives, stands_on=("/dev/md0",))
+    files = pool(members=(inside,), bears=0, layout="single", key=PoolId("btrfs:files"))
+    seen = view(reading("a"), pools=(array, files))
+    assert urgency("built-without-margin", seen) is None
+    assert [home.pool for home in seen.pools_of(drive("a"))] == ["md:ab"]
+    plain = replace(array, full_margin=0, margin=0, protection=Protection.BARE)
+    assert "btrfs:files" in {
+        found.pool for found in of("built-without-margin", view(pools=(plain, files)))
+    }
+
+
 def test_a_spare_that_is_there_and_not_filled_is_named_before_one_is_bought() -> None:
     """An array that was started read-only, or held, leaves its spare waiting."""
     spare = member("z", MemberState.SPARE, role=Role.SPARE, said="spare")

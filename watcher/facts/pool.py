@@ -78,6 +78,7 @@ class Member:
     role: Role = Role.DATA
     drives: tuple[DriveId, ...] = ()  # the physical drives it rests on; usually one
     node: str | None = None  # "/dev/sdb1"; None when there is no device
+    stands_on: tuple[str, ...] = ()  # "/dev/md0": the arrays it rests on, if on nothing else
     said: str = ""  # the stack's own word, as evidence
     errors: int | None = None  # the stack's own error count for this member; None: not told
     capacity_bytes: int | None = None

@@ -23,6 +23,7 @@ from watcher.facts.identity import DriveId, drive_id
 from watcher.readers.twins import told_apart
 
 _NO_DRIVE = re.compile(r"(?:zram|ram|nullb|fd|sr|md|dm-|loop|zd|bcache|drbd)\d+$")
+_ARRAY = re.compile(r"md(?:_d)?\d+")
 DISKS = frozenset({"disk", "zbc", "rbc"})
 """What lsblk calls a drive: also one that its host writes by zones, and one of the reduced command
 set (util-linux, blkdev_scsi_type_to_name; from memory)."""
@@ -166,6 +167,25 @@ class BlockMap:
         found = {
             identity for block in self.below(name) if (identity := self._id_of(block)) is not None
         }
+        return tuple(sorted(found))
+
+    def arrays_below(self, name: str) -> tuple[str, ...]:
+        """Give the md arrays that a device rests on, as nodes; none when also on anything else."""
+        found: set[str] = set()
+        start = self.block(name)
+        waiting = [start] if start else []
+        seen: set[str] = set()
+        while waiting:
+            block = waiting.pop()
+            if block.kname in seen:
+                continue
+            seen.add(block.kname)
+            if _ARRAY.fullmatch(block.kname):
+                found.add(f"/dev/{block.kname}")
+                continue
+            if not block.parents or not self._by_kname.keys() >= set(block.parents):
+                return ()  # a disk, or something that is not listed
+            waiting.extend(self._by_kname[parent] for parent in block.parents)
         return tuple(sorted(found))
 
     def below(self, name: str) -> Iterator[Block]:

@@ -108,10 +108,13 @@ class View:
     def stands_on_pools(self, pool: Pool) -> bool:
         """Tell whether all members of a pool are pools that bear a loss themselves.
 
-        So it is with a stripe over mirrors that are arrays of their own.
+        So it is with a stripe over mirrors that are arrays of their own, and with a filesystem in
+        an encrypted device on an array.
         """
+        guarded = self._guarded_nodes
         return bool(pool.in_tree) and all(
-            member.node is not None and member.node in self._guarded_nodes
+            member.node in guarded
+            or (bool(member.stands_on) and guarded.issuperset(member.stands_on))
             for member in pool.in_tree
         )
 

@@ -20,6 +20,10 @@ class HandBlocks:
     gone: frozenset[str] = frozenset()
     given_up: frozenset[str] = frozenset()
     below: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    arrays: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def arrays_below(self, name: str) -> tuple[str, ...]:
+        return self.arrays.get(bare_name(name), ())
 
     def exists(self, name: str) -> bool:
         return bare_name(name) not in self.gone

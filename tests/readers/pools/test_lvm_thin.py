@@ -210,6 +210,12 @@ def test_a_mirror_below_is_a_pool_of_its_own_and_one_member_here(
     assert data.node == "/dev/vg/pool0_tdata"
 
 
+def test_a_thin_pool_on_an_encrypted_array_stands_on_that_array() -> None:
+    blocks = HandBlocks(arrays={"sda": ("/dev/md0",)})
+    (found,) = read(thin(metadata="/dev/sda(0)"), blocks=blocks).values()
+    assert [member.stands_on for member in found.members] == [("/dev/md0",)]
+
+
 def test_a_plain_volume_that_was_told_of_is_not_gone_when_its_device_is_back() -> None:
     """Else the pool would be told as gone, at any hour, just as it is well again."""
     whole = [row(devices="/dev/sda(0),/dev/sdb(0)")]

@@ -28,6 +28,13 @@ class Blocks(Protocol):
         Empty when the device is not there or nothing lasting is known about its drives.
         """
 
+    def arrays_below(self, name: str) -> tuple[str, ...]:
+        """Give the md arrays that a device rests on, if on nothing else, through what lies between.
+
+        So it is with an encrypted device, a partition or a volume on an array. The array itself
+        counts.
+        """
+
     def exists(self, name: str) -> bool:
         """Tell whether there is a block device of that kernel name now."""
 
@@ -111,7 +118,12 @@ def on_device(member: Member, name: str, blocks: Blocks) -> Member:
     """
     is_there = blocks.exists(name)
     if is_there:
-        member = replace(member, node=f"/dev/{name}", drives=blocks.drives_below(name))
+        member = replace(
+            member,
+            node=f"/dev/{name}",
+            drives=blocks.drives_below(name),
+            stands_on=blocks.arrays_below(name),
+        )
         if not blocks.is_given_up(name):
             return member
     out = {MemberState.FAILED, MemberState.MISSING, MemberState.OFFLINE}
@@ -156,6 +168,11 @@ class UnseenBlocks:
 
     def drives_below(self, name: str) -> tuple[DriveId, ...]:
         """Give no drives: none could be seen."""
+        del name
+        return ()
+
+    def arrays_below(self, name: str) -> tuple[str, ...]:
+        """Give no arrays: none could be seen."""
         del name
         return ()
 

@@ -219,7 +219,7 @@ def _placed(member: Member, vdev: Vdev, host: Host, blocks: Blocks) -> Member:
     if blocks.exists(name):
         return on_device(member, name, blocks)
     if blocks.exists(vdev.path):
-        return replace(member, node=vdev.path, drives=blocks.drives_below(vdev.path))
+        return replace(on_device(member, vdev.path, blocks), node=vdev.path)
     folder, _, link = vdev.path.rpartition("/")
     if folder != "/dev":
         try:
