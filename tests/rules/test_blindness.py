@@ -23,9 +23,10 @@ from tests.rules.build import (
     view,
 )
 from watcher.facts.drive import SAME_NAME, SWITCHED_OFF, Unread
-from watcher.facts.identity import PoolId, about_drive
-from watcher.facts.pool import MemberState, Remark
-from watcher.facts.survey import Blindness
+from watcher.facts.finding import Urgency
+from watcher.facts.identity import PoolId, about_drive, about_source
+from watcher.facts.pool import MemberState, PoolKind, Remark
+from watcher.facts.survey import RIGHTS, Blindness
 
 
 @pytest.mark.parametrize(
@@ -277,3 +278,37 @@ def test_a_pool_that_is_not_understood_weighs_by_how_much_is_missing() -> None:
             urgency("pool-not-understood", view(pools=(pool(notes=(note(remark),)),))) == expected
         )
     assert urgency("pool-not-understood", view(pools=(pool(),))) is None
+
+
+def no_right(source: str) -> Blindness:
+    return Blindness(
+        source=source, why=Unread.FORBIDDEN, detail=f"{source} may not be read", remedy="be root"
+    )
+
+
+def test_a_look_that_lacks_rights_is_one_trouble_with_one_next_step() -> None:
+    """Not one for each source and drive: who starts it without root gets one case."""
+    shut = [unread(letter, Unread.FORBIDDEN) for letter in "ab"]
+    seen = view(
+        unread=(*shut, unread("c", Unread.HUNG)),
+        blind=(no_right("lvm"), no_right("kernel-log"), replace(no_right("zfs"), why=Unread.HUNG)),
+        pool_pasts=(pool_past(kind=PoolKind.LVM),),
+    )
+    said = {str(f.subject): f for f in of("cannot-see-source", seen)}
+    assert set(said) == {"source:rights", "source:zfs"}
+    (one,) = [f for f in said.values() if f.subject == about_source(RIGHTS)]
+    assert one.sentence == (
+        "The watch may not ask the LVM volumes, the kernel log and 2 drives: what they would tell "
+        "is not known. It hides: tank."
+    )
+    assert one.urgency is Urgency.TODAY
+    assert one.pool is None
+    assert {e.value for e in one.evidence} >= {"lvm may not be read", "kernel-log may not be read"}
+    assert [f.subject.key for f in of("cannot-see-drive", seen)] == [drive("c")]
+
+
+def test_one_thing_that_may_not_be_asked_says_so_itself() -> None:
+    lone = of("cannot-see-source", view(blind=(no_right("lvm"),)))
+    assert [f.subject for f in lone] == [about_source("lvm")]
+    assert lone[0].next_step == "Be root."
+    assert of("cannot-see-drive", view(unread=(unread("a", Unread.FORBIDDEN),)))

@@ -12,7 +12,7 @@ from watcher.facts.finding import Finding
 from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool, about_source
 from watcher.facts.pool import Pool, PoolKind, Protection
 from watcher.facts.pool_past import PoolPast
-from watcher.facts.survey import Survey
+from watcher.facts.survey import READER, RIGHTS, Blindness, Survey
 from watcher.service.sight import (
     DISCOVERY,
     disproved,
@@ -243,3 +243,21 @@ def test_only_what_is_said_of_places_can_be_left() -> None:
         replace(finding(1), rule="cannot-see-drive"),
     )
     assert places_left(full, others) == ()
+
+
+def test_what_lacks_rights_is_said_once_and_over_when_they_are_there() -> None:
+    shut = tuple(
+        Blindness(source=s, why=Unread.FORBIDDEN, detail="no", remedy="") for s in ("lvm", "zfs")
+    )
+    blind = replace(survey("s"), blind=shut)
+    assert about_source(RIGHTS) not in subjects_seen(blind)
+    assert {f"cannot-see-source/{about_source(s)}" for s in ("lvm", "zfs")} <= disproved(blind)
+    one = replace(blind, blind=shut[:1])
+    assert about_source(RIGHTS) in subjects_seen(one), "that source speaks for itself"
+    assert f"cannot-see-source/{about_source('lvm')}" not in disproved(one)
+    gone = replace(blind, blind=(replace(shut[0], source=READER, why=Unread.HUNG),))
+    assert about_source(RIGHTS) not in subjects_seen(gone), "nothing was asked"
+    drive = unread(3, Unread.FORBIDDEN)
+    both = replace(one, unread=(drive,))
+    assert about_source(RIGHTS) not in subjects_seen(both)
+    assert any(key.startswith("cannot-see-drive/drive:") for key in disproved(both))

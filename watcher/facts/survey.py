@@ -20,6 +20,11 @@ READER = "reader"
 looks. While it is gone every source is a blind spot, and all for this one reason."""
 
 
+RIGHTS = "rights"
+"""What stands for all that a look may not ask, where that is more than one thing: the look lacks
+rights then, and to give them is one next step."""
+
+
 _TELL_OF_POOLS = frozenset({*PoolKind, "block-devices", READER})
 """The sources without which a pool may stay out of a survey."""
 
@@ -79,6 +84,15 @@ class Survey:
     def blind_to_tell(self) -> tuple[Blindness, ...]:
         """The blind spots worth a line each: where the reader is gone, that one says it all."""
         return tuple(spot for spot in self.blind if spot.source == READER) or self.blind
+
+    @property
+    def forbidden(self) -> tuple[Blindness | DriveUnread, ...]:
+        """All that may not be asked; empty where that is one thing only, which says so itself."""
+        sources = [b for b in self.blind_to_tell if b.why is Unread.FORBIDDEN]
+        drives = [u for u in self.unread if u.why is Unread.FORBIDDEN]
+        if len({spot.source for spot in sources}) + len(drives) < 2:
+            return ()
+        return (*sources, *drives)
 
     @property
     def hides_pools(self) -> bool:

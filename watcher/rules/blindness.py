@@ -9,8 +9,8 @@ from watcher.facts.drive import SAME_NAME, SWITCHED_OFF, DriveUnread, Unread
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import DriveId, PoolId, Subject, SubjectKind, about_source
 from watcher.facts.pool import Protection, Remark
-from watcher.facts.survey import READER, Blindness
-from watcher.facts.units import say_span
+from watcher.facts.survey import READER, RIGHTS, Blindness
+from watcher.facts.units import say_count, say_span
 from watcher.rules.kernel import DISCOVERY
 from watcher.rules.look import Found, finding_about
 from watcher.rules.pool import pool_finding, pools, quote
@@ -77,10 +77,14 @@ def _unread(view: View) -> list[DriveUnread]:
 
 
 def cannot_see_drive(view: View, tuning: Tuning) -> Iterator[Finding]:
-    """Find drives that are there and give no reading, asleep ones and strangers to SMART aside."""
+    """Find drives that are there and give no reading, asleep ones and strangers to SMART aside.
+
+    Where the look lacks rights ``cannot_see_source`` says so once for all of them.
+    """
     del tuning
+    forbidden = view.survey.forbidden
     for unread in _unread(view):
-        if unread.why in {Unread.ASLEEP, Unread.NO_SMART}:
+        if unread.why in {Unread.ASLEEP, Unread.NO_SMART} or unread in forbidden:
             continue
         known = view.past.get(unread.drive) if unread.drive is not None else None
         if unread.why is Unread.VANISHED and known is not None:
@@ -214,21 +218,62 @@ def cannot_see_source(view: View, tuning: Tuning) -> Iterator[Finding]:
     """Find sources that did not answer: what they would tell is not known.
 
     A stack that hides a pool known from before, and drive discovery, are ``today``: a loss behind
-    them would go unseen. A reader that is gone hides all of it, and is one finding.
+    them would go unseen. A reader that is gone hides all of it, and is one finding; so is a look
+    that lacks rights.
     """
     del tuning
+    forbidden = view.survey.forbidden
+    if forbidden:
+        yield _no_rights(view, forbidden)
     groups: dict[tuple[str, str], list[Blindness]] = {}
     for blind in view.survey.blind_to_tell:
-        groups.setdefault((blind.source, str(blind.subject or "")), []).append(blind)
+        if blind not in forbidden:
+            groups.setdefault((blind.source, str(blind.subject or "")), []).append(blind)
     for (source, _), alike in sorted(groups.items()):
-        hidden = sorted(
-            past.pool
-            for past in view.pool_past.values()
-            if past.in_use
-            and source in {READER, past.kind.value}
-            and past.pool not in {pool.pool for pool in view.survey.pools}
-        )
-        yield _blind_finding(view, alike, hidden)
+        yield _blind_finding(view, alike, _hidden_by(view, {source}))
+
+
+def _hidden_by(view: View, sources: set[str]) -> list[PoolId]:
+    """Give the known pools that some sources would show and that were not seen."""
+    return sorted(
+        past.pool
+        for past in view.pool_past.values()
+        if past.in_use
+        and sources & {READER, past.kind.value}
+        and past.pool not in {pool.pool for pool in view.survey.pools}
+    )
+
+
+def _no_rights(view: View, forbidden: tuple[Blindness | DriveUnread, ...]) -> Finding:
+    """Build the one finding about all that may not be asked."""
+    sources = {spot.source for spot in forbidden if isinstance(spot, Blindness)}
+    drives = [spot for spot in forbidden if isinstance(spot, DriveUnread)]
+    names = sorted(map(say_source, sources))
+    if drives:
+        names.append(say_count(len(drives), "drive"))
+    hidden = _hidden_by(view, sources)
+    sentence = f"The watch may not ask {', '.join(names[:-1])} and {names[-1]}"
+    sentence += ": what they would tell is not known."
+    if hidden:
+        sentence += f" It hides: {', '.join(view.pool_past[pool].name for pool in hidden)}."
+    grave = bool(hidden) or DISCOVERY in sources
+    return Finding(
+        rule="cannot-see-source",
+        subject=about_source(RIGHTS),
+        label="the rights of the watch",
+        urgency=Urgency.TODAY if grave else Urgency.THIS_WEEK,
+        sentence=sentence,
+        next_step="Run the watch as root; systemd/install.sh makes it a service that has the "
+        "rights it needs. Or grant what each asks for: midwatch look names it.",
+        observed_at=view.now,
+        evidence=tuple(
+            Evidence(what=spot.source, value=spot.detail)
+            if isinstance(spot, Blindness)
+            else Evidence(what=f"at {spot.node}", value=spot.detail or spot.why.value)
+            for spot in forbidden
+        ),
+        level=1 + len(hidden),
+    )
 
 
 def _blind_finding(view: View, alike: list[Blindness], hidden: list[PoolId]) -> Finding:

@@ -23,7 +23,7 @@ from watcher.facts.identity import (
 )
 from watcher.facts.pool import MemberState, Pool, Protection
 from watcher.facts.pool_past import PoolPast
-from watcher.facts.survey import Survey
+from watcher.facts.survey import READER, RIGHTS, Blindness, Survey
 from watcher.readers.drive_target import behind_controller
 from watcher.rules.kernel import FROM_THE_LOG
 from watcher.rules.view import say_bay
@@ -50,6 +50,8 @@ def subjects_seen(survey: Survey) -> frozenset[Subject]:
     }
     places = {_place(r.node, r.device_type) for r in survey.drives}
     sources = {about_source(source) for source in places.union(survey.answered)}
+    if not survey.forbidden and READER not in {spot.source for spot in survey.blind}:
+        sources.add(about_source(RIGHTS))
     box = Subject(kind=SubjectKind.BOX, key=survey.box)
     return frozenset({*drives, *pools, *sources, box})
 
@@ -89,10 +91,17 @@ def places_left(survey: Survey, findings: Iterable[Finding]) -> tuple[Finding, .
 def disproved(survey: Survey) -> frozenset[str]:
     """Name findings that this survey disproves although it did not see their subject in full.
 
-    A drive that is there again is not gone, even while it cannot be read. What the kernel log
+    A drive that is there again is not gone, even while it cannot be read. What may not be asked is
+    no trouble of each drive and source where the look as a whole lacks rights. What the kernel log
     alone says of a drive that gives no reading is over when the log was read and says it no more.
     """
     over = {f"drive-gone/{about_drive(drive)}" for drive in survey.present}
+    for spot in survey.forbidden:  # said once for all of them
+        if isinstance(spot, Blindness):
+            over.add(f"cannot-see-source/{spot.subject or about_source(spot.source)}")
+        else:
+            place = about_source(_place(spot.node, spot.device_type))
+            over.add(f"cannot-see-drive/{about_drive(spot.drive) if spot.drive else place}")
     if KERNEL_LOG in survey.answered:
         silent = {u.drive for u in survey.unread if u.why is Unread.NO_SMART and u.drive}
         over |= {f"{rule}/{about_drive(drive)}" for rule in FROM_THE_LOG for drive in silent}
