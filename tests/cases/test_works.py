@@ -157,12 +157,16 @@ def test_when_nobody_knows_who_does_the_work_all_who_are_not_on_leave_hear_of_it
     assert [person for person, _ in desk.heard()] == told
 
 
-def test_an_overrun_without_a_reason_names_the_pool() -> None:
+@pytest.mark.parametrize(("full", "said"), [(1, "has margin 0 of 1"), (None, "is bare")])
+def test_an_overrun_without_a_reason_names_the_pool_and_its_margin(
+    full: int | None, said: str
+) -> None:
     desk = Desk()
     announce(desk, reason="")
-    desk.survey(GONE, pools=(seen("D1", protection=Protection.BARE, margin=0),))
+    short = replace(seen("D1", protection=Protection.BARE, margin=0), full_margin=full)
+    desk.survey(GONE, pools=(short,))
     desk.wait(2 * HOUR + timedelta(minutes=50))
-    assert about(desk) == "orchard is bare"
+    assert about(desk) == f"orchard {said}"
 
 
 def test_planned_work_begins_by_itself_and_covers_from_then_on() -> None:

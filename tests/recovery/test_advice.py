@@ -121,6 +121,27 @@ def test_the_swap_names_what_goes_what_comes_and_what_stays() -> None:
     assert "n1" not in stays
 
 
+def test_a_drive_that_was_here_before_and_would_fit_is_named_and_never_proposed() -> None:
+    """Only its owner knows whether it holds the system, a backup, or nothing."""
+    made = Followed(World.of("a", "b", bears=1))
+    made.world.sizes |= {"idle": SECTORS, "small": SECTORS - 1, "bad": SECTORS}
+    made.world.refusals["bad"] = "its burn-in did not pass"
+    made.look()
+    made.world.now += timedelta(minutes=10)
+    made.world.set("b", MemberState.FAILED)
+    made.world.guilt["d-b"] = "24 pending sectors"
+    made.look()
+    assert made.recovery is not None
+    assert made.recovery.step is Step.GET_DRIVE
+    named = [t for t in advise(made.recovery, made.world.seen()).tasks if "in no pool" in t]
+    (one,) = named
+    assert one.startswith("idle is here too, in no pool, and would fit. If nothing needs it")
+    made.world.shelf.add("idle")
+    made.world.now += timedelta(minutes=10)
+    made.look()
+    assert made.recovery.step is Step.PROVE
+
+
 def test_a_burn_in_is_said_to_erase() -> None:
     assert "A burn-in erases the drive" in " ".join(moment("prove it")[1].tasks)
 

@@ -74,13 +74,16 @@ def _unfinished(book: Book, work: Maintenance) -> tuple[PoolSeen, ...]:
 
 
 def _say(unfinished: tuple[PoolSeen, ...]) -> str:
-    """Say how the pools stand."""
-    return ", ".join(
-        f"{seen.name} cannot be seen"
-        if seen.protection is Protection.UNKNOWN
-        else f"{seen.name} is {seen.protection.value}"
-        for seen in unfinished
-    )
+    """Say how the pools stand, by their margin where that is known."""
+    return ", ".join(f"{seen.name} {_stands(seen)}" for seen in unfinished)
+
+
+def _stands(seen: PoolSeen) -> str:
+    if seen.protection is Protection.UNKNOWN:
+        return "cannot be seen"
+    if seen.protection is Protection.BROKEN or seen.margin is None or seen.full_margin is None:
+        return f"is {seen.protection.value}"
+    return f"has margin {seen.margin} of {seen.full_margin}"
 
 
 def _tell(draft: Draft, work: Maintenance, kind: NoticeKind, urgency: Urgency, about: str) -> None:

@@ -115,7 +115,8 @@ def _unexpected(scene: Scene) -> list[str]:
 
 def _work_overruns(scene: Scene) -> list[str]:
     about = clean(scene.item.about)
-    return [about or "Not everything is back.", "Next: finish, or announce more time."]
+    step = "put back what is out; where a rebuild runs, let it finish and announce more time"
+    return [about or "Not everything is back.", f"Next: {step}: midwatch maintenance begin"]
 
 
 def _work_ended(scene: Scene) -> list[str]:

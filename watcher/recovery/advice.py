@@ -7,7 +7,7 @@ number. The commands beside them are in commands.py.
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
@@ -17,7 +17,7 @@ from watcher.facts.pool import AtStake, Pool, PoolKind, Protection, Remark, Role
 from watcher.facts.units import say_bytes, say_count
 from watcher.recovery.commands import commands_for
 from watcher.recovery.detour_advice import detour_tasks
-from watcher.recovery.fit import Place
+from watcher.recovery.fit import Fitness, Place, fits
 from watcher.recovery.ground import Command, ground_of
 from watcher.recovery.record import STEP_WORDS, WAY, DetourKind, LostMember, Recovery, Step
 from watcher.recovery.seen import Seen
@@ -258,7 +258,25 @@ def _get_drive(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
         for one in seen.newcomers
         if one.refusal and (one.is_spare or one.identity.drive not in recovery.drives_then)
     ]
-    return tuple(tasks)
+    return (*tasks, *_not_said_to_be_spare(recovery, seen, place))
+
+
+def _not_said_to_be_spare(recovery: Recovery, seen: Seen, place: Place) -> Iterator[str]:
+    """Name drives that would fit and were here before: only the owner knows whether they are free.
+
+    One that is in no pool may hold the system, or a backup.
+    """
+    proposed = {one.identity.drive for one, _ in candidates(recovery, seen)}
+    others = {*proposed, *recovery.members_then, *recovery.tried, *(m.drive for m in recovery.lost)}
+    for one in seen.newcomers:
+        drive = one.identity.drive
+        unfit = one.refusal or fits(one.identity, place).fitness is Fitness.NO
+        if drive in others or drive not in recovery.drives_then or unfit:
+            continue
+        yield (
+            f"{seen.label(drive)} is here too, in no pool, and would fit. If nothing needs it, say "
+            "that it is a spare: midwatch shelf add DEVICE"
+        )
 
 
 def _prove(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
