@@ -37,3 +37,13 @@ def test_a_first_file_is_written_and_has_no_fault(tmp_path: Path) -> None:
     first = tmp_path / "first.yaml"
     first.write_text(text, encoding="utf-8")
     assert command(first, "config", "check")[0] == 0
+
+
+def test_whose_people_are_the_shops_and_whose_a_clients_is_said(tmp_path: Path) -> None:
+    """Who is left out of a client's list by a slip hears of all boxes."""
+    path = prepare(tmp_path)
+    with path.open("a", encoding="utf-8") as file:
+        file.write("shop:\n  clients:\n    - name: Harbour\n      people: [ben]\n")
+    text = command(path, "config", "check")[1]
+    assert "  people     ada\n  client     Harbour: ben\n" in text
+    assert "The people of no client are the shop's" in text

@@ -213,6 +213,14 @@ def test_what_is_shown_to_be_done_next_names_box_and_client_as_they_were_named(h
     assert "--box 'nas (Orchard Press)' --client 'Orchard Press' --until" in text
 
 
+def test_a_box_that_is_called_with_its_client_is_not_said_to_be_of_that_client_twice(
+    hub: Path,
+) -> None:
+    named = ("--box", "nas (Orchard Press)")
+    text = command(hub, "ack", number(hub, *named), *named, "--by", "sam")[1]
+    assert " of nas (Orchard Press) is yours" in text
+
+
 def test_nobody_of_one_client_answers_for_another(hub: Path) -> None:
     """Others would rely on it: whose the boxes are decides who may take, hush and hand over."""
     case = number(hub, "--box", "press")

@@ -104,3 +104,15 @@ def look(number: int, *, lost: int = 0, first_drive: int = 0, **more: Any) -> Su
 
 def report(at: Shop, token: str, survey: Survey, **more: Any) -> Came:
     return at.take(token, parcel(survey, **more), "192.0.2.7", survey.taken_at)
+
+
+def messages(at: Shop) -> list[tuple[str, str, str]]:
+    with at.store.snapshot() as tx:
+        rows = tx.db.rows("SELECT box, person, title FROM notice ORDER BY id")
+    return [(row["box"], row["person"], row["title"]) for row in rows]
+
+
+def standing_of(hub: Shop, box: str) -> set[str]:
+    with hub.store.snapshot() as tx:
+        cases = tx.load_book(BoxId(box)).open_cases
+    return {finding.rule for case in cases for finding in case.standing}

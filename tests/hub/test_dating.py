@@ -15,6 +15,7 @@ from watcher.facts.identity import BoxId
 from watcher.facts.pool import Protection
 from watcher.facts.readiness import BackupsSeen, CopySeen, HowKnown, Irreplaceable
 from watcher.hub.dating import CLOCKS_AGREE, clock_behind, dated, differs, say_clock
+from watcher.hub.passing import PassingTime
 from watcher.hub.shop import Shop
 from watcher.hub.wire import pack, unpack_to_keep
 from watcher.store.database import Store
@@ -163,7 +164,7 @@ def test_a_box_that_was_told_of_as_quiet_is_judged_by_what_it_kept_meanwhile() -
     hub = shop()
     token = enrol(hub, "press")
     hub.take(token, parcel(look(1)), "", NOW + EVERY)
-    assert hub.mind_the_quiet(NOW + timedelta(hours=3), timedelta(minutes=45))
+    assert PassingTime(hub).mind_the_quiet(NOW + timedelta(hours=3), timedelta(minutes=45))
     hub.take(token, parcel(look(3, lost=1)), "", NOW + timedelta(hours=4))
     assert "margin-gone" in rules_of(hub.store)
     assert "box-quiet" not in rules_of(hub.store)

@@ -31,6 +31,7 @@ from watcher.hub import credentials
 from watcher.hub.clients import Clients
 from watcher.hub.credentials import Credentials
 from watcher.hub.enrolment import hash_of, invite, join
+from watcher.hub.passing import PassingTime
 from watcher.hub.shop import Shop
 from watcher.hub.wire import Joining
 from watcher.service.clock import SystemClock
@@ -333,7 +334,7 @@ def test_a_hub_whose_clock_is_wrong_for_a_while_loses_and_doubles_nothing(
         for place, token in enumerate(tokens):
             hub.take(token, parcel(survey_of(place, number), sender=f"run-{place}"), "", now)
         for second in (1, 90):
-            hub.due(now + timedelta(seconds=second))
+            PassingTime(hub).due(now + timedelta(seconds=second))
             with hub.store.transaction() as tx:
                 for notice in tx.claim_due(now + timedelta(seconds=second), 100, "test"):
                     assert tx.mark_sent(notice.number, now)

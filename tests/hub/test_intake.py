@@ -28,6 +28,7 @@ from watcher.hub.intake import (
     plain_address,
 )
 from watcher.hub.line import Line
+from watcher.hub.passing import PassingTime
 from watcher.hub.server import DoorServer, Listening, Place
 from watcher.hub.shop import Shop
 from watcher.hub.telling import PATH, pack_told, plain_of
@@ -269,9 +270,10 @@ def test_a_box_that_is_there_and_cannot_be_read_is_told_of_and_is_not_called_qui
     odd = zlib.compress(json.dumps(pack_plain(parcel(look(1))) | part).encode())
     assert house.post("/box/surveys", odd, house.token)[0] in {400, 422}
     assert standing_at(house) == {"survey-not-taken"}
-    assert not house.hub.mind_the_quiet(NOW + timedelta(minutes=20), timedelta(minutes=10))
+    time = PassingTime(house.hub)
+    assert not time.mind_the_quiet(NOW + timedelta(minutes=20), timedelta(minutes=10))
     assert standing_at(house) == {"survey-not-taken"}
-    house.hub.mind_the_quiet(NOW + timedelta(hours=2), timedelta(minutes=10))
+    time.mind_the_quiet(NOW + timedelta(hours=2), timedelta(minutes=10))
     assert standing_at(house) == {"survey-not-taken", "box-quiet"}, "now it sends nothing at all"
 
 

@@ -6,36 +6,28 @@ import json
 import zlib
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
-from tests.hub.stage import EVERY, NOW, enrol, look, parcel, report, shop
+from tests.hub.stage import EVERY, NOW, enrol, look, messages, parcel, report, shop, standing_of
 from tests.store import made
-from watcher.cases.observations import WorkAnnounced
-from watcher.cases.state import Book, Expectation, ExpectKind
+from watcher.cases.state import Book
 from watcher.facts.identity import BoxId, Subject, SubjectKind
 from watcher.facts.survey import Survey
 from watcher.hub.enrolment import hash_of, renew
 from watcher.hub.errors import Refused, Why
-from watcher.hub.shop import STUCK_AGAIN, Arrived, Came, Shop
+from watcher.hub.passing import PassingTime
+from watcher.hub.shop import Arrived, Came, Shop
 from watcher.hub.strangers import own_finding, own_survey
 from watcher.hub.wire import pack, unpack_to_keep
-from watcher.service.desk import Desk, Outcome
 from watcher.store.database import open_store
 from watcher.store.hub import BoxState
-from watcher.store.transaction import Transaction
 
 pytestmark = pytest.mark.usefixtures("each_ground")
 
 LEAST = timedelta(minutes=45)
-
-
-def messages(at: object) -> list[tuple[str, str, str]]:
-    with at.store.snapshot() as tx:  # type: ignore[attr-defined]
-        rows = tx.db.rows("SELECT box, person, title FROM notice ORDER BY id")
-    return [(row["box"], row["person"], row["title"]) for row in rows]
 
 
 def test_a_survey_that_comes_again_counts_once() -> None:
@@ -53,7 +45,7 @@ def test_a_survey_that_comes_again_counts_once() -> None:
 def test_a_loss_of_margin_is_told_to_the_shop_and_the_client_and_to_nobody_else() -> None:
     hub = shop()
     report(hub, enrol(hub, "press"), look(1, lost=1))
-    hub.due(NOW + EVERY + timedelta(minutes=2))
+    PassingTime(hub).due(NOW + EVERY + timedelta(minutes=2))
     assert {(box, who) for box, who, _ in messages(hub)} == {("press", "sam"), ("press", "ann")}
 
 
@@ -126,52 +118,6 @@ def test_a_box_that_was_started_again_is_no_copy() -> None:
         assert not tx.has_second_sender(BoxId("press"), NOW)
 
 
-def test_a_quiet_box_is_a_case_once_and_its_next_survey_clears_it() -> None:
-    hub = shop()
-    token = enrol(hub, "press")
-    report(hub, token, look(1))
-    away = NOW + timedelta(hours=2)
-    hub.mind_the_quiet(away, LEAST)
-    hub.due(away + timedelta(minutes=2))
-    told = messages(hub)
-    hub.mind_the_quiet(away + timedelta(minutes=1), LEAST)
-    assert messages(hub) == told
-    assert any("not reported" in title or "press" in title for _, _, title in told)
-    report(hub, token, look(20))
-    with hub.store.snapshot() as tx:
-        book = tx.load_book(BoxId("press"))
-    assert not any(case.holds("box-quiet/box:press") for case in book.cases)
-
-
-def test_many_that_fall_quiet_at_once_are_one_case_of_the_hub() -> None:
-    hub = shop()
-    for number in range(5):
-        token = enrol(hub, f"box {number}")
-        report(hub, token, look(1, first_drive=10 * number))
-    hub.mind_the_quiet(NOW + timedelta(hours=2), LEAST)
-    with hub.store.snapshot() as tx:
-        own = tx.load_book(BoxId("hub"))
-        others = [tx.load_book(BoxId(f"box {n}")) for n in range(5)]
-    assert [c.standing[0].rule for c in own.open_cases] == ["many-boxes-quiet"]
-    assert not any(c.holds(f"box-quiet/box:{b.box}") for b in others for c in b.cases)
-    for number in range(5):
-        report(hub, f"token-of-box {number}-0123456789", look(20, first_drive=10 * number))
-    hub.mind_the_quiet(NOW + 20 * EVERY, LEAST)
-    with hub.store.snapshot() as tx:
-        assert not tx.load_book(BoxId("hub")).cases[0].standing
-
-
-def test_a_box_at_rest_may_be_quiet() -> None:
-    hub = shop()
-    report(hub, enrol(hub, "press"), look(1))
-    with hub.store.transaction() as tx:
-        tx.set_box_state(BoxId("press"), BoxState.RETURNED)
-    hub.mind_the_quiet(NOW + timedelta(days=3), LEAST)
-    with hub.store.snapshot() as tx:
-        assert not any(c.holds("box-quiet/box:press") for c in tx.load_book(BoxId("press")).cases)
-        assert tx.drives(BoxId("press"))
-
-
 def test_a_hub_asks_for_a_survey_with_its_answer_and_once() -> None:
     hub = shop()
     token = enrol(hub, "press")
@@ -203,26 +149,6 @@ def test_a_stranger_is_refused() -> None:
     assert caught.value.why is Why.NOT_KNOWN
 
 
-def test_books_that_fall_due_are_moved_and_say_when_they_are_due_next() -> None:
-    hub = shop()
-    report(hub, enrol(hub, "press"), look(1, lost=1))
-
-    def due_at() -> datetime:
-        with hub.store.snapshot() as tx:
-            box = tx.enrolled(BoxId("press"))
-        assert box is not None
-        assert box.due_at is not None
-        return box.due_at
-
-    first, said = due_at(), messages(hub)
-    assert first > NOW
-    hub.due(first - timedelta(microseconds=1))
-    assert (due_at(), messages(hub)) == (first, said)
-    assert hub.due(first)
-    assert due_at() > first
-    assert len(messages(hub)) > len(said)
-
-
 def test_a_drive_that_goes_by_another_name_here_keeps_it_when_only_its_pool_still_names_it() -> (
     None
 ):
@@ -236,37 +162,6 @@ def test_a_drive_that_goes_by_another_name_here_keeps_it_when_only_its_pool_stil
     assert survey is not None
     named = {drive for pool in survey.pools for drive in pool.drives}
     assert all(drive.endswith("@shed") for drive in named)
-
-
-def test_a_box_whose_absence_was_planned_falls_quiet_without_a_word() -> None:
-    hub = shop()
-    report(hub, enrol(hub, "press"), look(1))
-    report(hub, enrol(hub, "shed"), look(2, first_drive=10))
-    with hub.store.transaction() as tx:
-        box = tx.enrolled(BoxId("press"))
-        assert box is not None
-        said = WorkAnnounced(
-            by="sam",
-            reason="moving house",
-            begins=NOW + 2 * EVERY,
-            ends=NOW + timedelta(hours=12),
-            expects=(Expectation(kind=ExpectKind.BOX_OFF, said="box off"),),
-        )
-        desk = Desk(hub.store, hub.clients.of(box))
-        assert not desk.hear_within(tx, said, NOW + 2 * EVERY).refused
-    later = NOW + timedelta(hours=3)
-    hub.mind_the_quiet(later, LEAST)
-    hub.due(later + timedelta(minutes=5))
-    with hub.store.snapshot() as tx:
-        quiet = {
-            name: case
-            for name in ("press", "shed")
-            for case in tx.load_book(BoxId(name)).open_cases
-            if any(f.rule == "box-quiet" for f in case.standing)
-        }
-    assert (quiet["press"].hushed, quiet["press"].told) == (True, ())
-    assert quiet["shed"].told == ("sam", "ann")
-    assert "Today: press on press" not in {title for _, _, title in messages(hub)}
 
 
 def last_survey(hub: Shop, box: str) -> Survey:
@@ -382,12 +277,6 @@ def test_a_message_names_the_box_in_the_command_by_which_its_case_is_taken() -> 
     assert all("midwatch ack 1 --box 'front desk'" in body for body in bodies)
 
 
-def standing_of(hub: Shop, box: str) -> set[str]:
-    with hub.store.snapshot() as tx:
-        cases = tx.load_book(BoxId(box)).open_cases
-    return {finding.rule for case in cases for finding in case.standing}
-
-
 def test_what_is_there_and_cannot_be_taken_in_is_a_case_until_something_is() -> None:
     hub = shop()
     token = enrol(hub, "press")
@@ -422,49 +311,3 @@ def test_a_token_that_was_replaced_is_remembered_as_such_for_its_box() -> None:
     assert "two-senders" in standing_of(hub, "press")
     report(hub, "the-next-of-press-0123", look(4 + 144))
     assert "two-senders" not in standing_of(hub, "press")
-
-
-def test_a_hub_whose_clock_was_set_back_expects_boxes_from_now_on() -> None:
-    hub = shop()
-    ahead = NOW + timedelta(days=10)
-    hub.take(enrol(hub, "press", now=ahead), parcel(look(1, lost=1)), "", ahead)
-    enrol(hub, "shed", "Orchard", now=ahead)
-    hub.mind_the_quiet(NOW, LEAST)
-    with hub.store.snapshot() as tx:
-        press, shed = (tx.enrolled(BoxId(name)) for name in ("press", "shed"))
-    assert press is not None
-    assert shed is not None
-    assert (press.heard_at, press.due_at, press.joined_at, shed.joined_at) == (NOW,) * 4
-    assert hub.mind_the_quiet(NOW + timedelta(hours=1), LEAST)
-    assert "box-quiet" in standing_of(hub, "press") & standing_of(hub, "shed")
-
-
-def test_a_fault_with_the_cases_of_one_box_stops_nothing_for_the_others_and_is_told(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    hub = shop()
-    for place, name in enumerate(("barn", "press", "shed")):
-        report(hub, enrol(hub, name), look(1, lost=1, first_drive=10 * place), sender=name)
-    later = NOW + timedelta(hours=1)
-    tick = Desk.tick_within
-
-    def fails_for_press(desk: Desk, tx: Transaction, now: datetime) -> Outcome:
-        if desk.standing.box == "press":
-            raise KeyError("rung")
-        return tick(desk, tx, now)
-
-    with monkeypatch.context() as broken:
-        broken.setattr(Desk, "tick_within", fails_for_press)
-        assert hub.due(later)
-        hub.due(later)
-        assert hub.mind_the_quiet(later, LEAST * 9)
-    own = str(hub.clients.own.box)
-    assert standing_of(hub, own) == {"cases-stand-still"}
-    with hub.store.snapshot() as tx:
-        rows = tx.db.rows("SELECT body FROM notice WHERE box = :box", {"box": own})
-        said = [row["body"] for row in rows]
-    assert said
-    assert "--box press" in said[0]
-    hub.due(later + STUCK_AGAIN)
-    hub.mind_the_quiet(later + STUCK_AGAIN, LEAST * 9)
-    assert standing_of(hub, own) == set()

@@ -13,6 +13,7 @@ from tests.hub.stage import CONFIG, EVERY, NOW, enrol, look, parcel, report, sho
 from watcher.cases.leaving import FLOOD_MESSAGES, FLOOD_MESSAGES_NOW
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId
+from watcher.hub.passing import PassingTime
 from watcher.hub.shop import Shop
 from watcher.hub.storm import (
     AGAIN_NOW,
@@ -37,7 +38,7 @@ def storm(hub: Shop, boxes: int = BOXES, client: str = "Harbour") -> list[str]:
     firsts = [(10_000 if client == "Orchard" else 0) + 10 * n for n in range(boxes)]
     for token, first in zip(tokens, firsts, strict=True):
         report(hub, token, look(0, first_drive=first))
-    hub.gather(NOW + MINUTE)
+    PassingTime(hub).gather(NOW + MINUTE)
     for number, (token, first) in enumerate(zip(tokens, firsts, strict=True)):
         worse = look(2, lost=1, first_drive=first)
         at = BEGINS + number * MINUTE / boxes
@@ -72,7 +73,7 @@ def test_first_messages_leave_within_a_minute_and_few_in_all() -> None:
     assert FLOOD_MESSAGES <= len(at_once) <= FLOOD_MESSAGES_NOW
     assert min(n.next_try_at for n in at_once) <= BEGINS + timedelta(seconds=5)
     over += MINUTE
-    assert hub.gather(over)
+    assert PassingTime(hub).gather(over)
     every = leaves_by(hub, "sam", over)
     assert len(every) == len(at_once) + 1
     last = every[-1]
@@ -88,8 +89,8 @@ def test_what_comes_on_is_gathered_again_and_again_but_seldom() -> None:
     told: Counter[int] = Counter()
     for second in range(0, 1800, 30):
         now = BEGINS + MINUTE + timedelta(seconds=second)
-        hub.due(now)  # nobody answers: every ladder climbs
-        hub.gather(now)
+        PassingTime(hub).due(now)  # nobody answers: every ladder climbs
+        PassingTime(hub).gather(now)
         told[len(leaves_by(hub, "sam", now))] += 1
     assert max(told) <= FLOOD_MESSAGES_NOW * 2 + timedelta(minutes=30) / AGAIN_NOW
 
@@ -98,7 +99,7 @@ def test_a_client_hears_of_its_own_boxes_only() -> None:
     hub = shop()
     storm(hub, 30)
     storm(hub, 30, "Orchard")
-    hub.gather(BEGINS + 2 * MINUTE)
+    PassingTime(hub).gather(BEGINS + 2 * MINUTE)
     assert "ann" in CONFIG.shop.clients[0].people
     for notice in notices(hub, "ann"):
         assert "orchard" not in f"{notice.title} {notice.body}"
@@ -113,7 +114,7 @@ def test_one_that_waits_alone_leaves_as_it_is() -> None:
     for notice in waiting[1:]:
         with hub.store.transaction() as tx:
             tx.drop_notice(notice.number, now=over, reason="test")
-    hub.gather(over)
+    PassingTime(hub).gather(over)
     found = [n for n in notices(hub, "sam") if n.number == waiting[0].number]
     assert found[0].state is NoticeState.WAITING
     assert found[0].next_try_at <= over
@@ -124,8 +125,8 @@ def test_nothing_is_gathered_before_its_time() -> None:
     storm(hub)
     put_off = [n for n in notices(hub, "sam") if n.next_try_at > n.created_at]
     early = put_off[0].created_at + GATHER_FOR - timedelta(seconds=1)
-    assert not hub.gather(early)
-    assert hub.gather(early + timedelta(seconds=1))
+    assert not PassingTime(hub).gather(early)
+    assert PassingTime(hub).gather(early + timedelta(seconds=1))
 
 
 @pytest.mark.usefixtures("each_ground")
@@ -142,7 +143,7 @@ def test_few_boxes_in_trouble_are_told_one_by_one() -> None:
     hub = shop()
     storm(hub, 5)
     assert all(n.next_try_at == n.created_at for n in notices(hub, "sam"))
-    assert not hub.gather(BEGINS + 2 * MINUTE)
+    assert not PassingTime(hub).gather(BEGINS + 2 * MINUTE)
 
 
 @given(

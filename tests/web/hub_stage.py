@@ -17,6 +17,7 @@ from watcher.facts.identity import BoxId
 from watcher.facts.survey import Survey
 from watcher.hub.clients import Clients
 from watcher.hub.enrolment import hash_of, invite, join
+from watcher.hub.passing import PassingTime
 from watcher.hub.shop import Shop
 from watcher.hub.wire import Joining, Parcel
 from watcher.notify.secret import Secret
@@ -64,7 +65,7 @@ class HubStage:
     def pass_time(self, span: timedelta) -> None:
         """Let time pass, and what falls due be done."""
         self.clock.move_to(self.clock.now() + span)
-        while self.shop.due(self.clock.now()):
+        while PassingTime(self.shop).due(self.clock.now()):
             pass
 
 

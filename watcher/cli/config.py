@@ -53,9 +53,9 @@ def check(context: click.Context) -> None:
     ours = [p.name for p in settings.people if p.name not in of_client]
     say(f"  people     {', '.join(ours) or 'none yet'}")
     for one in settings.shop.clients:
-        say(f"  of {one.name}: {', '.join(one.people) or 'nobody'}")
+        say(f"  client     {one.name}: {', '.join(one.people) or 'nobody'}")
     if of_client:
-        say("  People of no client are the shop's: they hear of all boxes and may see all.")
+        say("  The people of no client are the shop's: they hear of all boxes and may see all.")
     say(reached_by(targets))
 
 

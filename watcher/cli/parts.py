@@ -16,7 +16,7 @@ import click
 from watcher.cases.observations import Observation
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.say import say
-from watcher.cli.which_box import BOX, CLIENT, box_named, option_of
+from watcher.cli.which_box import BOX, CLIENT, box_named, option_of, plain_name
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Pool
 from watcher.facts.survey import Survey
@@ -65,7 +65,7 @@ class Room:
     @property
     def of_box(self) -> str:
         """Say of which box and whose, behind a noun; "" where there is one box only."""
-        return f" of {self.at.box} ({self.at.client})" if self.at is not None else ""
+        return f" of {plain_name(self.at)} ({self.at.client})" if self.at is not None else ""
 
     @property
     def zone(self) -> ZoneInfo:

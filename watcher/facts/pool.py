@@ -259,7 +259,12 @@ class Pool:
 
         Two of one set that look the same, such as places without a drive, are two.
         """
-        return tuple(_places(self.tree, Counter())) if self.tree else ()
+        if self.tree is None:
+            return ()
+        alone = tuple(part for part in self.tree.parts if isinstance(part, Member))
+        if len(alone) == len(self.tree.parts):
+            return alone  # one set shares with none; comparing members whole costs a hub dear
+        return tuple(_places(self.tree, Counter()))
 
     @property
     def members(self) -> tuple[Member, ...]:

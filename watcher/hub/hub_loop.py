@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from watcher.hub.helpers import Helpers
+from watcher.hub.passing import PassingTime
 from watcher.hub.shop import Shop
 from watcher.service.clock import Clock
 from watcher.store.errors import StoreAway, StoreError, StoreLocked
@@ -56,6 +57,7 @@ class HubLoop:
         self._helpers, self._reload = helpers, reload
         self._reload_wanted = threading.Event()
         self.shop, self._clock, self._delivery = shop, clock, delivery
+        self._time = PassingTime(shop)
         self._quiet_after, self._trouble, self._alive = quiet_after, trouble, alive
         self._stop = threading.Event()
         self._quiet_at: datetime | None = None
@@ -126,13 +128,13 @@ class HubLoop:
 
     def _mind(self, now: datetime) -> bool:
         """Do the clock's part; True when there are messages to deliver."""
-        told = self.shop.due(now)
-        told = self.shop.gather(now) or told
+        told = self._time.due(now)
+        told = self._time.gather(now) or told
         longest = max(self._quiet_after, MIND_QUIET_EVERY)
         if self._quiet_at is not None and self._quiet_at - now > longest:
             self._quiet_at = now + self._quiet_after  # the clock was set back
         if self._quiet_at is None or now >= self._quiet_at:
-            told = self.shop.mind_the_quiet(now, self._quiet_after) or told
+            told = self._time.mind_the_quiet(now, self._quiet_after) or told
             self._quiet_at = now + MIND_QUIET_EVERY
         self._keep_small(now)
         return told

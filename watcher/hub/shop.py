@@ -1,4 +1,4 @@
-"""The hub's desk: takes in the surveys of many boxes, lets time pass for each, minds the quiet.
+"""The hub's desk: takes in the surveys of many boxes, each in a book of its own.
 
 One transaction per survey holds all of it: who sent it, the history, the book, the messages, and
 when the book falls due. What a box calls itself is not believed: its surveys belong to the box of
@@ -9,50 +9,36 @@ never changes, what is another's.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from functools import partial
 
 from watcher.cases.effects import Record
 from watcher.cases.observations import SurveyJudged
-from watcher.cases.timeshift import STANDS_STILL_FOR
 from watcher.facts.finding import Finding
-from watcher.facts.identity import BoxId, DriveId, Subject, SubjectKind
+from watcher.facts.identity import DriveId
 from watcher.facts.survey import Survey
-from watcher.hub.about_box import not_taken, second_sender, stuck_finding
+from watcher.hub.about_box import not_taken, second_sender
 from watcher.hub.clients import Clients
 from watcher.hub.dating import clock_differs, dated, differs
 from watcher.hub.enrolment import TOKEN_RENEWED, hash_of, identify
 from watcher.hub.errors import Refused, Why
 from watcher.hub.quiet import (
     ROUNDS_MISSED,
-    SOURCE,
-    finding_of_box,
-    findings_of_many,
-    is_heard,
-    is_quiet,
-    sort_out,
-    subjects_looked_at,
 )
-from watcher.hub.storm import gather, put_off
+from watcher.hub.storm import put_off
 from watcher.hub.strangers import drives_named, own_finding, own_survey, rename_drives
 from watcher.hub.telling import Telling, drives_told, rename_spares
 from watcher.hub.turn import Turn
 from watcher.hub.wire import Answer, Parcel
 from watcher.service.desk import EVENTS_BACK, Ahead, Desk
 from watcher.service.outlook import FORECASTS
-from watcher.service.routes import route_findings, routes_seen
 from watcher.store.ahead import Coming
 from watcher.store.database import Store
-from watcher.store.errors import StoreError, StoreRaced
+from watcher.store.errors import StoreRaced
 from watcher.store.floor import Gap
 from watcher.store.hub import BoxState, EnrolledBox
 from watcher.store.transaction import Transaction
-
-DUE_AT_ONCE = 50
-"""Books that are moved between two looks for surveys; our choice: a tenth of a second."""
 
 NOT_TAKEN_AT = "not-taken-at"
 """Under this name stands when a box last sent something that could not be taken in."""
@@ -63,9 +49,6 @@ SET_BACK = "one set back"
 RACES = 2
 """How often a survey is taken up again at once when another process was faster at the same row, as
 when a drive is new in two boxes at the same moment. Our choice."""
-
-STUCK_AGAIN = timedelta(minutes=10)
-"""When the book of a box that met a fault of ours is tried again; our choice: about a round."""
 
 SECOND_SENDER_HOLDS = timedelta(hours=24)
 """How long after its last try a second sender still counts; our choice."""
@@ -104,7 +87,6 @@ class Shop:
         self.store = store
         self.clients = clients
         self._ahead = ahead
-        self._stuck: dict[BoxId, str] = {}  # boxes whose book met a fault of ours, and which
         self._turn = Turn(store.path if ahead else None)
 
     def take(
@@ -240,99 +222,6 @@ class Shop:
         tx.refuse_sender(box.box, box.sender if first_is_this else sender, now)
         return not first_is_this
 
-    def due(self, now: datetime) -> bool:
-        """Move the books that have fallen due; True when there are messages to deliver."""
-        told = False
-        with self.store.snapshot() as tx:
-            boxes = tx.boxes_due(now, DUE_AT_ONCE)
-        for name in boxes:
-            told = self._apart(name, now, partial(self._move, name, now)) or told
-        return self._own_due(now) or told
-
-    def _move(self, name: BoxId, now: datetime) -> bool:
-        """Let time pass for one box; True when there are messages to deliver."""
-        with self.store.transaction(beside=True) as tx:
-            box = tx.lock_box(name)
-            if box is None:
-                return False
-            outcome = Desk(self.store, self.clients.of(box)).tick_within(tx, now)
-            tx.set_due(name, outcome.deadline)
-            if outcome.told:
-                put_off(tx, name, now)
-            return bool(outcome.told)
-
-    def _apart(self, name: BoxId, now: datetime, work: Callable[[], bool]) -> bool:
-        """Do something for one box; a fault of ours there stops nothing for the others.
-
-        It is told of in the hub's own book, and tried again later. Raises StoreError.
-        """
-        try:
-            told = work()
-        except StoreError:
-            raise
-        except Exception as fault:  # noqa: BLE001 - told to the shop; all other boxes go on
-            self._stuck[name] = f"{type(fault).__name__}: {fault}"[:200]
-            with self.store.transaction(beside=True) as tx:
-                tx.set_due(name, now + STUCK_AGAIN)
-            return False
-        self._stuck.pop(name, None)
-        return told
-
-    def gather(self, now: datetime) -> bool:
-        """Gather what many boxes say at once; True when there are messages to deliver."""
-        with self.store.snapshot() as tx:
-            if not tx.ways_put_off(now):
-                return False
-        with self.store.transaction(beside=True) as tx:
-            return gather(tx, self.clients.own.box, now, self.clients.own.page_url)
-
-    def _own_due(self, now: datetime) -> bool:
-        desk = Desk(self.store, self.clients.own)
-        due = desk.deadline(now)
-        return due is not None and due <= now and bool(desk.tick(now).told)
-
-    def mind_the_quiet(self, now: datetime, least: timedelta) -> bool:
-        """Find boxes that fell quiet and tell of them; True when there are messages to deliver."""
-        self._follow_clock(now)
-        with self.store.snapshot() as tx:
-            late = tuple(b for b in tx.boxes_not_heard(now - least) if is_quiet(b, now, least))
-            watched = tx.count_heard(now - timedelta(days=7))
-        found = sort_out(late, watched)
-        told = self._own_news((*findings_of_many(found, now), *self._stuck_boxes(now)), now)
-        for box in found.alone:
-            told = self._apart(box.box, now, partial(self._tell_quiet, box, now)) or told
-        return told
-
-    def _stuck_boxes(self, now: datetime) -> tuple[Finding, ...]:
-        return tuple(stuck_finding(box, why, now) for box, why in sorted(self._stuck.items()))
-
-    def _follow_clock(self, now: datetime) -> None:
-        """When this clock was set back: nobody was heard of in the future, nothing waits for then.
-
-        Otherwise a box that fell silent would be missed, and no ladder would climb, before the
-        clock is again where it was.
-        """
-        with self.store.snapshot() as tx:
-            if not tx.is_heard_after(now + STANDS_STILL_FOR):
-                return
-        with self.store.transaction() as tx:
-            tx.clock_was_set_back(now)
-
-    def _tell_quiet(self, box: EnrolledBox, now: datetime) -> bool:
-        """Open the case of one quiet box; the next survey of it clears that."""
-        with self.store.transaction(beside=True) as tx:
-            fresh = tx.lock_box(box.box)
-            if fresh is None or fresh.heard_at != box.heard_at:
-                return False
-            tried = tx.kept(box.box, NOT_TAKEN_AT)
-            if tried is not None and is_heard(box, datetime.fromisoformat(tried), now):
-                return False  # it is there, and a case says that it cannot be seen
-            let_in = bool(tx.tokens_of_box(box.box))
-            told = self._open_case(tx, box, finding_of_box(box, now, let_in=let_in), now)
-            if told is not None:
-                tx.set_quiet(box.box, box.heard_at or box.joined_at)
-            return bool(told)
-
     def could_not_take(self, token: str, why: str, now: datetime) -> bool:
         """Open the case of a box that is there and whose surveys cannot be taken in.
 
@@ -344,7 +233,7 @@ class Shop:
             if shown is None or shown.box.state is not BoxState.WATCHED:
                 return False
             tx.keep(shown.box.box, NOT_TAKEN_AT, now.isoformat())
-            return bool(self._open_case(tx, shown.box, not_taken(shown.box, why, now), now))
+            return bool(self.open_case(tx, shown.box, not_taken(shown.box, why, now), now))
 
     def replaced_token_shown(self, hashed: str, now: datetime) -> bool:
         """Tell of a box whose token was shown after it had taken another.
@@ -358,9 +247,9 @@ class Shop:
             if box is None or box.state is not BoxState.WATCHED:
                 return False
             tx.refuse_sender(box.box, SET_BACK, now)
-            return bool(self._open_case(tx, box, second_sender(box, now), now))
+            return bool(self.open_case(tx, box, second_sender(box, now), now))
 
-    def _open_case(
+    def open_case(
         self, tx: Transaction, box: EnrolledBox, finding: Finding, now: datetime
     ) -> bool | None:
         """Bring a finding about a box into its book; True when there are messages to deliver.
@@ -378,27 +267,6 @@ class Shop:
         if outcome.told:
             put_off(tx, box.box, now)
         return bool(outcome.told)
-
-    def _own_news(self, found_many: tuple[Finding, ...], now: datetime) -> bool:
-        """Bring what is about the hub itself into its own book: lines, ways to people."""
-        own = self.clients.own
-        with self.store.transaction() as tx:
-            records = tx.target_records(now)
-            book = tx.load_book(own.box)
-            before = [
-                held.finding.subject.key
-                for case in book.open_cases
-                for held in case.held
-                if held.finding.subject.key.startswith(SOURCE)
-            ]
-            ways = routes_seen(records, own.targets)
-            seen = subjects_looked_at(before, found_many)
-            findings = (*found_many, *route_findings(records, self.clients.base.targets, now))
-            seen |= {Subject(kind=SubjectKind.SOURCE, key=way) for way in ways}
-            if not findings and not book.open_cases:
-                return False
-            judged = SurveyJudged(findings=findings, seen=seen, taken_at=now)
-            return bool(Desk(self.store, own).hear_within(tx, judged, now).told)
 
 
 def _coming(parcel: Parcel, survey: Survey, now: datetime) -> Coming:
