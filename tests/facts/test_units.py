@@ -8,7 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.facts.units import say_bytes, say_count, say_day, say_done, say_percent, say_span
+from watcher.facts.units import (
+    capital,
+    say_bytes,
+    say_count,
+    say_day,
+    say_done,
+    say_percent,
+    say_span,
+)
 
 
 @pytest.mark.parametrize(
@@ -106,3 +114,8 @@ def test_work_is_never_said_to_be_further_than_it_is(share: float) -> None:
 )
 def test_how_far_work_is_is_rounded_down(share: float, said: str) -> None:
     assert say_done(share) == said
+
+
+def test_a_clause_begins_a_sentence_and_keeps_its_other_capitals() -> None:
+    assert capital("the half that reads SMART") == "The half that reads SMART"
+    assert capital("") == ""

@@ -9,6 +9,7 @@ import click
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import settings_of
 from watcher.cli.say import say
+from watcher.facts.units import capital
 from watcher.service.state import on_server, store_path
 from watcher.store.backup import back_up
 from watcher.store.errors import StoreFull, StoreReadOnly
@@ -31,5 +32,5 @@ def backup(context: click.Context, file: str) -> None:
     try:
         size = back_up(store_path(config), Path(file))
     except (StoreReadOnly, StoreFull) as error:  # of the copy, not of the store
-        raise Stop(f"{str(error)[:1].upper()}{str(error)[1:]}.", Exit.REFUSED) from error
+        raise Stop(f"{capital(str(error))}.", Exit.REFUSED) from error
     say(f"The store is in {file} ({size / MIB:.1f} MiB), whole and read back.")

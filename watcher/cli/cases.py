@@ -19,7 +19,7 @@ from watcher.cli.show import URGENCY_WORDS
 from watcher.cli.which_box import about_a_box
 from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import SubjectKind
-from watcher.facts.units import say_count, say_span
+from watcher.facts.units import capital, say_count, say_span
 from watcher.notify.words import gist
 from watcher.recovery.report import bare_sentence, state_of
 from watcher.service.desk import last_view
@@ -135,7 +135,7 @@ def _recovery_lines(tx: Transaction, case: Case, room: Room, width: int) -> list
         return []
     where = f"{state_of(one)}, since {room.say(one.entered_at)}. {bare_sentence(one, room.now)}"
     command = f"midwatch recovery {shlex.quote(one.name)}{room.option}"
-    text = f"{where[:1].upper()}{where[1:]} What to do: {command}"
+    text = f"{capital(where)} What to do: {command}"
     return ["", "The way back to full margin", *(f"  {x}" for x in fold(text, width - 2))]
 
 

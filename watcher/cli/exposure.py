@@ -25,6 +25,7 @@ from watcher.exposure.estimate import Exposure
 from watcher.exposure.figure import say_alike, say_chance
 from watcher.exposure.window import WindowPlan
 from watcher.exposure.years import over_the_years
+from watcher.facts.units import capital
 from watcher.recovery.shelf import plan_with
 from watcher.rules.view import View
 from watcher.service.desk import last_view
@@ -141,7 +142,7 @@ def exposure(context: click.Context, pool: str, lost: str | None, *, for_program
                 found = exposure_if_lost(view, seen, gone, plan, room.now)
             except ValueError as error:
                 raise Stop(
-                    f"{str(error)[:1].upper()}{str(error)[1:]}: midwatch exposure "
+                    f"{capital(str(error))}: midwatch exposure "
                     f"{shlex.quote(pool)}{room.option} tells how it stands.",
                     Exit.REFUSED,
                 ) from error
@@ -166,7 +167,7 @@ def plan(context: click.Context, pool: str, *, quick: bool) -> None:
             shelf = plan_with(WindowPlan(zone=room.zone), view.ready, seen, room.now)
             years = over_the_years(seen, lives, shelf, room.now, chance=chance)
         except ValueError as error:
-            raise Stop(f"{str(error)[:1].upper()}{str(error)[1:]}.", Exit.REFUSED) from error
+            raise Stop(f"{capital(str(error))}.", Exit.REFUSED) from error
     width = terminal_width()
     lines = [*fold(years.sentence, width), ""]
     lines.append(

@@ -7,7 +7,6 @@ import errno
 import importlib
 import os
 import sys
-import traceback
 from typing import TYPE_CHECKING
 
 import click
@@ -15,7 +14,9 @@ import click
 from watcher import __version__
 from watcher.cli.exits import Exit, Leave, Stop
 from watcher.cli.say import say, show_all_letters
+from watcher.facts.units import capital
 from watcher.service.errors import ConfigError
+from watcher.service.our_fault import name_fault
 from watcher.store.errors import StoreError
 
 if TYPE_CHECKING:
@@ -229,7 +230,7 @@ def _tell(error: Exception) -> Exit:
             say(str(error), err=True)
             return Exit.FAULTY_SETTINGS
         case StoreError():
-            say(f"{str(error)[:1].upper()}{str(error)[1:]}.", err=True)
+            say(f"{capital(str(error))}.", err=True)
             return Exit.NO_STATE
         case OSError() if error.errno in _NO_ROOM:
             sys.stdout = None  # what could not be written is not tried again at the end
@@ -239,10 +240,5 @@ def _tell(error: Exception) -> Exit:
             say(f"{error.filename} cannot be used: {error.strerror}.", err=True)
             return Exit.REFUSED
         case _:
-            where = traceback.extract_tb(error.__traceback__)[-1]
-            say(
-                f"This is a fault in midwatch, not in your box: {type(error).__name__}: {error} "
-                f"({where.filename.rpartition('/')[2]}:{where.lineno}).",
-                err=True,
-            )
+            say(f"This is a fault in midwatch, not in your box: {name_fault(error)}.", err=True)
             return Exit.OUR_FAULT

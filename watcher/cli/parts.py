@@ -20,7 +20,7 @@ from watcher.cli.which_box import BOX, CLIENT, box_named, option_of, plain_name
 from watcher.facts.identity import BoxId
 from watcher.facts.pool import Pool
 from watcher.facts.survey import Survey
-from watcher.facts.units import say_span
+from watcher.facts.units import capital, say_span
 from watcher.hub.clients import Clients
 from watcher.rules.view import say_bay
 from watcher.service.bootstrap import box_of, load_settings, to_standing, zone_of
@@ -153,7 +153,7 @@ def room_of(context: click.Context, *, need_state: bool = True) -> Iterator[Room
     if need_state and not has_state(config):
         if why := why_no_store(path):
             raise Stop(
-                f"{why[0].upper()}{why[1:]}. Until then a watch stands on memory.",
+                f"{capital(why)}. Until then a watch stands on memory.",
                 Exit.NO_STATE,
             )
         raise Stop(

@@ -20,7 +20,7 @@ from watcher.cli.which_box import about_a_box
 from watcher.exposure.estimate import Exposure
 from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import PoolId
-from watcher.facts.units import say_span
+from watcher.facts.units import capital, say_span
 from watcher.recovery.advice import Advice, advise
 from watcher.recovery.ground import BY_ID, NEW_DRIVE, OLD_DRIVE, Command
 from watcher.recovery.record import Recovery
@@ -182,7 +182,7 @@ def _command(command: Command, width: int) -> list[str]:
     """Lay out one command: the line whole, so that it can be copied; below it what it does."""
     rows = [["does", command.does]]
     if command.no_way_back:
-        rows.append(["no way back", f"{command.no_way_back[0].upper()}{command.no_way_back[1:]}."])
+        rows.append(["no way back", f"{capital(command.no_way_back)}."])
     rows.append(["words from", command.source])
     return [f"  {command.line}", *columns(rows, total=width, indent="      ")]
 

@@ -16,7 +16,7 @@ from watcher.cli.say import say
 from watcher.facts.drive import DriveIdentity, DriveReading, Medium, Protocol
 from watcher.facts.identity import DriveId, drive_id
 from watcher.facts.readiness import Preparation, ShelfSpare, SpareFit
-from watcher.facts.units import say_bytes
+from watcher.facts.units import capital, say_bytes
 from watcher.readers.errors import ReadError
 from watcher.readers.runner import RealHost
 from watcher.readers.spare import look_at_spare
@@ -288,7 +288,7 @@ def add(  # noqa: PLR0913 - one argument for each option
             _, ready = _ready(tx, room)
         fits = [f for f in ready.fits if f.spare == spare.number]
         say(
-            f"{spare.label[:1].upper()}{spare.label[1:]} ({say_bytes(spare.bytes)}) is on the "
+            f"{capital(spare.label)} ({say_bytes(spare.bytes)}) is on the "
             f"shelf. It {say_fits(fits)}.\nWrite the number {spare.number} on it. {CAUTION}\n"
             "Prove it before it is needed: midwatch prove (which erases it)."
         )
@@ -329,7 +329,7 @@ def remove(context: click.Context, number: int) -> None:
         with room.store.transaction() as tx:
             spare = find_spare(tx, room, number)
             tx.remove_spare(room.box, number)
-        say(f"{spare.label[:1].upper()}{spare.label[1:]} is off the shelf.")
+        say(f"{capital(spare.label)} is off the shelf.")
 
 
 @shelf.command("proven")
@@ -353,4 +353,4 @@ def proven(context: click.Context, number: int, day: str, how: str, *, failed: b
                 else replace(spare, proven_at=at, proof=told)
             )
             tx.save_spare(room.box, done)
-        say(f"{done.label[:1].upper()}{done.label[1:]}: {say_proof(done, room.now)}.")
+        say(f"{capital(done.label)}: {say_proof(done, room.now)}.")

@@ -11,7 +11,7 @@ from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import SubjectKind
 from watcher.facts.pool import MemberState, Pool, Protection, Work, WorkState
 from watcher.facts.survey import Survey
-from watcher.facts.units import say_bytes, say_count, say_done
+from watcher.facts.units import capital, say_bytes, say_count, say_done
 from watcher.rules.alike import alike, place_of
 from watcher.rules.risk import HOURS_PER_YEAR
 from watcher.rules.signs_said import NO_SIGN, signs_said
@@ -212,7 +212,7 @@ def _hidden(survey: Survey, width: int) -> list[str]:
     for blind in survey.blind_to_tell:
         text = blind.detail.rstrip(".") + "."
         if blind.remedy:
-            text += f" {blind.remedy[0].upper()}{blind.remedy[1:].rstrip('.')}."
+            text += f" {capital(blind.remedy).rstrip('.')}."
         rows.append([blind.source.replace("-", " "), text])
     return columns(rows, total=width)
 

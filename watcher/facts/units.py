@@ -1,4 +1,4 @@
-"""Numbers in a person's words: sizes, spans of time, shares."""
+"""In a person's words: sizes, spans of time, shares; and how a sentence begins."""
 
 from __future__ import annotations
 
@@ -64,3 +64,8 @@ def say_done(share: float) -> str:
     """Say how far work is (0 to 1), rounded down, for 99.6% is not done: ``99%``, ``4.6%``."""
     tenths = int(share * 1000 + 1e-6)  # 0.29 * 1000 is 289.99…
     return f"{tenths // 10}%" if tenths >= 100 else f"{tenths / 10:.1f}%".replace(".0%", "%")
+
+
+def capital(clause: str) -> str:
+    """Let a clause begin a sentence: its first letter is a capital, the others stay."""
+    return clause[:1].upper() + clause[1:]

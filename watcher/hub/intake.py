@@ -18,8 +18,6 @@ from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import timedelta
 from ipaddress import IPv6Address, ip_address
-from pathlib import Path
-from traceback import extract_tb
 from typing import Any, Protocol, TypeVar
 
 from starlette.applications import Starlette
@@ -45,6 +43,7 @@ from watcher.hub.wire import (
     write_refusal,
 )
 from watcher.service.clock import Clock
+from watcher.service.our_fault import name_fault
 from watcher.store.errors import StoreError
 
 MOST_WAITING = 256
@@ -281,9 +280,7 @@ class Door:
         except StoreError:
             raise
         except Exception as fault:
-            place = extract_tb(fault.__traceback__)[-1]
-            where = f"{Path(place.filename).name}, line {place.lineno}"
-            words = f"{type(fault).__name__}: {str(fault)[:200]} ({where})"
+            words = name_fault(fault)
             self._say(f"What a box sent could not be taken in, by a fault of this hub. {words}")
             if work == self._take:
                 self._tell_of(sent, f"a fault of this hub, {words}")

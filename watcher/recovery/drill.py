@@ -18,7 +18,7 @@ from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import Subject, about_source
 from watcher.facts.pool import AtStake, Pool, Protection
 from watcher.facts.readiness import DRILL_MARK, DrillDone, Preparation, ProofState
-from watcher.facts.units import say_bytes, say_span
+from watcher.facts.units import capital, say_bytes, say_span
 from watcher.recovery.shelf import usable
 
 RULE: Final = "drill"
@@ -90,11 +90,11 @@ def spare_line(rehearsal: Rehearsal, now: datetime) -> str:
         return "No spare that fits is known."
     best = found[0]
     if best.ordered:
-        return f"{best.label[:1].upper()}{best.label[1:]} would be waited for."
+        return f"{capital(best.label)} would be waited for."
     proven = best.proof_at(now) is ProofState.PROVEN
     where = f", {best.place}" if best.place else ""
     words = "proven" if proven else "not proven"
-    return f"{best.label[:1].upper()}{best.label[1:]} ({say_bytes(best.bytes)}{where}), {words}."
+    return f"{capital(best.label)} ({say_bytes(best.bytes)}{where}), {words}."
 
 
 def what_went_wrong(

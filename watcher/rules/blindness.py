@@ -10,7 +10,7 @@ from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import DriveId, PoolId, Subject, SubjectKind, about_source
 from watcher.facts.pool import Protection, Remark
 from watcher.facts.survey import READER, RIGHTS, Blindness
-from watcher.facts.units import say_count, say_span
+from watcher.facts.units import capital, say_count, say_span
 from watcher.rules.kernel import DISCOVERY
 from watcher.rules.look import Found, finding_about
 from watcher.rules.pool import pool_finding, pools, quote
@@ -292,7 +292,7 @@ def _blind_finding(view: View, alike: list[Blindness], hidden: list[PoolId]) -> 
         sentence = "It does not answer: no drive, no pool and no kernel log is seen."
     if hidden:
         sentence += f" It hides: {', '.join(view.pool_past[pool].name for pool in hidden)}."
-    remedy = f"{blind.remedy[:1].upper()}{blind.remedy[1:]}".rstrip(".")
+    remedy = capital(blind.remedy).rstrip(".")
     return Finding(
         rule="cannot-see-source",
         subject=subject,

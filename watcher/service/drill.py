@@ -13,6 +13,7 @@ from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import DriveId, SubjectKind
 from watcher.facts.pool import Pool, Protection
 from watcher.facts.readiness import DRILL_MARK, DrillDone, Preparation
+from watcher.facts.units import capital
 from watcher.recovery.drill import Rehearsal, finding_of, page_of, subject_of, what_went_wrong
 from watcher.rules.catalogue import judge
 from watcher.rules.view import View
@@ -59,7 +60,7 @@ def rehearse(view: View, desk: Desk, pool: Pool, drive: DriveId, now: datetime) 
     try:
         exposure = exposure_if_lost(view, pool, drive, standing.plan, now)
     except ValueError as error:
-        raise NoDrill(f"{str(error)[:1].upper()}{str(error)[1:]}.") from error
+        raise NoDrill(f"{capital(str(error))}.") from error
     found = judge(view, standing.tuning)
     members = pool.drives - {drive}
     return Rehearsal(

@@ -16,7 +16,6 @@ import selectors
 import socket
 import threading
 import time
-import traceback
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -47,6 +46,7 @@ from watcher.service.half_words import (
     user_at,
     write_answer,
 )
+from watcher.service.our_fault import name_fault
 
 MOST_CALLERS = 8
 """Connections at a time. Our choice: the desk has two; the rest is for one that is restarted."""
@@ -235,10 +235,7 @@ class Reader:
             )
             came.put(Seen(taken=taken))
         except Exception as error:  # noqa: BLE001 - the outermost ring: the desk is told
-            where = traceback.extract_tb(error.__traceback__)[-1]
-            place = f"{where.filename.rpartition('/')[2]}:{where.lineno}"
-            said = f"a fault of ours, {type(error).__name__}: {error} ({place})"
-            came.put(Failed(sentence=said[:2000]))
+            came.put(Failed(sentence=f"a fault of ours, {name_fault(error)}"))
         finally:
             self._looking.release()
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import queue
 import threading
-import traceback
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Protocol
@@ -16,6 +15,7 @@ from typing import Protocol
 from watcher.facts.units import say_span
 from watcher.readers.kernel_log import Position
 from watcher.readers.taken import Taken
+from watcher.service.our_fault import name_fault
 
 LONGEST_LOOK = timedelta(minutes=30)
 """A look that lasts longer is not waited for any more. Our choice: two hundred drives of which
@@ -104,9 +104,7 @@ class Looker:
             try:
                 self._report(self._surveyor.take(name, now, position=position, deep=deep))
             except Exception as error:  # noqa: BLE001 - the outermost ring: said, and the watch goes on
-                where = traceback.extract_tb(error.__traceback__)[-1]
-                place = f"{where.filename.rpartition('/')[2]}:{where.lineno}"
                 self._report(
-                    f"A look at the box failed by a fault of ours ({type(error).__name__}: "
-                    f"{error}, {place}); the next one is tried as planned."
+                    f"A look at the box failed by a fault of ours ({name_fault(error)}); the next "
+                    "one is tried as planned."
                 )

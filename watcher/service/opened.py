@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from watcher.facts.units import capital
 from watcher.service.bus_error import say_and_end
 from watcher.service.mark import is_in_memory
 from watcher.service.settings_shape import Config
@@ -61,5 +62,5 @@ def _stale(path: Path, why: str) -> str:
     when = f" on {at:%d %B %Y at %H:%M} UTC" if at is not None else ""
     return (
         f"The history cannot be written now, so this is what was written last{when}; what the "
-        f"watch has seen since is not in it. ({why[:1].upper()}{why[1:]}.)"
+        f"watch has seen since is not in it. ({capital(why)}.)"
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import traceback
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -18,6 +17,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from watcher.service.loopback import is_loopback
+from watcher.service.our_fault import name_fault
 from watcher.store.accounts import Role
 from watcher.store.errors import StoreError
 from watcher.web import (
@@ -269,11 +269,7 @@ def answer(site: Site, way: Way, ask: Ask) -> Reply:
         site.trouble(f"A page could not be made: {error}")
         reply = _plainly(way, 503, _NO_STATE + _NOTHING_DONE * (ask.method == "POST"))
     except Exception as fault:  # noqa: BLE001 - the outermost ring: said, and the next page is made
-        where = traceback.extract_tb(fault.__traceback__)[-1]
-        site.trouble(
-            f"A page failed by a fault of ours ({type(fault).__name__}: {fault}, "
-            f"{where.filename.rpartition('/')[2]}:{where.lineno})."
-        )
+        site.trouble(f"A page failed by a fault of ours ({name_fault(fault)}).")
         reply = _plainly(way, 500, "This is a fault in midwatch. It is written in its log.")
     if known.cookie and not any(name == "set-cookie" for name, _ in reply.headers):
         reply = replace(reply, headers=(*reply.headers, cookie_for(site, known.cookie)))

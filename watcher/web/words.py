@@ -12,7 +12,7 @@ from watcher.cases.state import Case
 from watcher.facts.drive import Metric, Unread
 from watcher.facts.finding import Urgency
 from watcher.facts.pool import MemberState, Protection, Work, WorkKind, WorkState
-from watcher.facts.units import say_bytes, say_count, say_done, say_percent, say_span
+from watcher.facts.units import capital, say_bytes, say_count, say_done, say_percent, say_span
 from watcher.notify.words import gist, say_when
 
 URGENCY: Final[Mapping[Urgency, str]] = {
@@ -208,7 +208,7 @@ def sentence(text: str) -> str:
     text = text.strip()
     if not text:
         return ""
-    text = text[0].upper() + text[1:]
+    text = capital(text)
     return text if text[-1] in ".!?" else f"{text}."
 
 
