@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from tests.recovery.test_commands import GROUNDS
 from watcher.facts.pool import Remark
 from watcher.recovery.ground import Ground
@@ -41,3 +43,16 @@ def test_a_planned_move_says_that_the_margin_is_lower_meanwhile() -> None:
 
 def test_beyond_the_margin_it_only_looks() -> None:
     assert not any(command.writes for command in commands(replace(GROUND, broken=True)))
+
+
+@pytest.mark.parametrize("layout", ["thin-pool", "linear", "striped"])
+def test_what_has_no_redundancy_is_moved_and_never_repaired(layout: str) -> None:
+    """lvconvert(8): --replace is for raid; --repair of a thin pool is about its metadata."""
+    plain = replace(GROUND, layout=layout)
+    for step in Step:
+        assert not any(command.writes for command in commands(replace(plain, step=step)))
+    moved = lines(replace(plain, step=Step.SWAP, planned=True))
+    assert moved[-2:] == [f"pvmove {GROUND.old} {GROUND.new}", f"vgreduce vg0 {GROUND.old}"]
+    assert not any("lvconvert" in line for line in moved)
+    verify = lines(replace(plain, step=Step.VERIFY, planned=True))
+    assert not any("syncaction" in line for line in verify)

@@ -1,6 +1,7 @@
-"""Commands for LVM RAID.
+"""Commands for LVM: its raid kinds, and what has no redundancy, such as thin pools.
 
-Checked against lvmraid(7), lvconvert(8), lvchange(8), vgreduce(8) and vgextend(8) of LVM 2.03.16.
+Checked against lvmraid(7), lvconvert(8), lvchange(8), pvmove(8), vgreduce(8) and vgextend(8) of LVM
+2.03.16.
 """
 
 from __future__ import annotations
@@ -18,6 +19,11 @@ OLD_MIRROR: Final = "mirror"
 (lvchange(8), lvconvert(8): "LV1 types: raid")."""
 
 
+def _is_plain(ground: Ground) -> bool:
+    """Tell whether a volume has no redundancy: none of the commands for raid is for it."""
+    return bool(ground.layout) and not ground.layout.startswith(("raid", OLD_MIRROR))
+
+
 def commands(ground: Ground) -> tuple[Command, ...]:
     """Give the commands of the step."""
     by_step = {
@@ -26,8 +32,8 @@ def commands(ground: Ground) -> tuple[Command, ...]:
         Step.REBUILD: _rebuild,
         Step.VERIFY: _verify,
     }
-    if ground.broken:
-        return (_show(ground),)
+    if ground.broken or (_is_plain(ground) and not ground.planned):
+        return (_show(ground),)  # of a thin pool "repair" would mean its metadata
     make = by_step.get(ground.step)
     if make is None:
         return (_refresh(ground),) if ground.old_is_back else ()
@@ -78,7 +84,9 @@ def _swap(ground: Ground) -> tuple[Command, ...]:
             source=f"vgextend(8) of {LVM}",
         ),
     ]
-    if ground.planned and ground.layout == OLD_MIRROR:
+    if _is_plain(ground):
+        found += _move(ground)
+    elif ground.planned and ground.layout == OLD_MIRROR:
         found += _copy_and_leave(ground)
     elif ground.planned:
         found.append(
@@ -101,6 +109,25 @@ def _swap(ground: Ground) -> tuple[Command, ...]:
             )
         )
     return tuple(found)
+
+
+def _move(ground: Ground) -> tuple[Command, ...]:
+    """Empty the old drive onto the new one, and take it out of the group."""
+    return (
+        Command(
+            line=f"pvmove {ground.old} {ground.new}",
+            does="Moves all that lies on the old drive to the new one while it is in use. If it is "
+            "cut off, pvmove alone goes on with it.",
+            no_way_back="overwrites the new drive: check its serial number first",
+            source=f"pvmove(8) of {LVM}",
+        ),
+        Command(
+            line=f"vgreduce {_group(ground)} {ground.old}",
+            does="Takes the old drive, which is empty then, out of the volume group.",
+            no_way_back="vgextend takes it in again",
+            source=f"vgreduce(8) of {LVM}",
+        ),
+    )
 
 
 def _copy_and_leave(ground: Ground) -> tuple[Command, ...]:
@@ -143,7 +170,7 @@ def _rebuild(ground: Ground) -> tuple[Command, ...]:
 
 def _verify(ground: Ground) -> tuple[Command, ...]:
     found = [_reduce(ground)] if Remark.LISTED_MISSING in ground.remarks else []
-    if ground.layout == OLD_MIRROR:
+    if ground.layout == OLD_MIRROR or _is_plain(ground):
         return (*found, _show(ground))
     if not ground.checking:
         found.append(
