@@ -27,7 +27,7 @@ from watcher.facts.pool import (
 )
 from watcher.facts.units import say_done, say_span
 from watcher.recovery.fit import ANY_SECTORS, Fit, Fitness, Place, fits
-from watcher.recovery.record import LostMember, Recovery
+from watcher.recovery.record import LostMember, Recovery, Step
 from watcher.recovery.seen import Newcomer, Seen
 
 
@@ -246,9 +246,16 @@ def _is_lost(drive: DriveId, seen: Seen) -> bool:
 
 
 def _of_place(recovery: Recovery, seen: Seen) -> Shown:
-    """Say what is shown of the place that is empty, and of drives to fill it."""
+    """Say what is shown of the place that is empty, and of drives to fill it.
+
+    A spare that waited in the box changes nothing before it is sure that a drive is needed: the
+    cable comes first.
+    """
+    sure = tuple(_evidence_of_guilt(recovery, seen))
+    unsure = recovery.step is Step.MAKE_SURE and not (sure or recovery.is_planned)
     for one, fit in candidates(recovery, seen):
-        if fit.fitness is Fitness.NO:
+        waited = one.is_spare and one.identity.drive in recovery.drives_then
+        if fit.fitness is Fitness.NO or (unsure and waited):
             continue
         label = seen.label(one.identity.drive)
         here = f"{label} is here and in no pool"
@@ -262,7 +269,6 @@ def _of_place(recovery: Recovery, seen: Seen) -> Shown:
     if refused:
         words = f"{recovery.new_label} is no replacement: {refused[0].refusal}"
         return _shown(Sight.NEW_REFUSED, words)
-    sure = tuple(_evidence_of_guilt(recovery, seen))
     if sure:
         return _shown(Sight.SURE, *sure)
     out = [f"{m.where} is out ({m.said or 'lost'})" for m in recovery.missing]

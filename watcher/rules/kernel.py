@@ -353,7 +353,8 @@ RULES: Final = (
         urgency="today; now where its pool has lost its margin.",
         what_to_do="Check cable, power and seat, then replace it, or retire it if you took it out.",
         usual_cause="A cable or a plug, a dead drive, or a person who took it out.",
-        quiet_when="Discovery did not answer, or the owner retired the drive.",
+        quiet_when="Discovery did not answer, the owner retired the drive, its pool is whole with "
+        "another in its place, or it is a spare that did not pass.",
         sources=(PRACTICE,),
         check=drive_gone,
     ),
