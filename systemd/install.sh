@@ -152,9 +152,17 @@ for package in distributions():
 
 # put_packages : the program and what it needs, into its environment.
 put_packages() {
-    local pip=("$prefix/bin/python" -m pip install --quiet --disable-pip-version-check) have
-    if [ -z "$wheels" ]; then
+    local pip=("$prefix/bin/python" -m pip install --quiet --disable-pip-version-check) have copy
+    if [ -z "$wheels" ] && [ -n "$dry" ]; then
         do_it "${pip[@]}" --upgrade "$here"
+        return
+    elif [ -z "$wheels" ]; then
+        # From a copy: a build leaves folders beside its source, and takes what an older one left there for today's.
+        copy=$(mktemp -d)
+        cp -R -- "$here/pyproject.toml" "$here/README.md" "$here/watcher" "$copy"
+        "${pip[@]}" --upgrade "$copy" || have=failed
+        rm -rf -- "$copy"
+        [ "${have:-}" != failed ]
         return
     fi
     have=$("$prefix/bin/python" -c 'from importlib.metadata import version; print(version("midwatch"))' 2>/dev/null || true)
