@@ -8,13 +8,13 @@ waits for the next look.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from datetime import datetime
 
 from watcher.facts.kernel_event import Category
 from watcher.readers.errors import ReadError
-from watcher.readers.kernel_lines.story import Story
+from watcher.readers.kernel_lines.story import Story, Told
 from watcher.readers.kernel_log import Follow, Position, parse_journal
 from watcher.readers.kernel_raw import Records, read_kmsg
 
@@ -34,6 +34,24 @@ JOURNAL_FROM_NOW = (
 """Writes each kernel line as it comes, beginning with the next (journalctl(1))."""
 
 
+class _Pace:
+    """Lets a bell ring at most once in ``APART_SECONDS``; what came meanwhile waits for that."""
+
+    def __init__(self) -> None:
+        self._rang_at: float | None = None
+        self._waiting = False
+
+    def rings(self, monotonic: float, *, grave: bool) -> bool:
+        """Tell whether it rings now."""
+        self._waiting = grave or self._waiting
+        if not self._waiting:
+            return False
+        if self._rang_at is not None and monotonic - self._rang_at < APART_SECONDS:
+            return False
+        self._rang_at, self._waiting = monotonic, False
+        return True
+
+
 class KernelBell:
     """Rings when the kernel said something that is not noise since the last time it was asked."""
 
@@ -43,8 +61,7 @@ class KernelBell:
         self._booted_at = booted_at
         self._story = Story()
         self._position: Position | None = None
-        self._rang_at: float | None = None
-        self._waiting = False
+        self._pace = _Pace()
         self._ring: Records | None = None
         with suppress(OSError, ReadError):
             self._ring = open_ring()
@@ -57,17 +74,12 @@ class KernelBell:
 
     def rings(self, monotonic: float) -> bool:
         """Tell whether a look should come early; at most once in ``APART_SECONDS``."""
-        if self._ring is not None:
-            try:
-                self._waiting = self._listen() or self._waiting
-            except ReadError:
-                self._ring = None
-        if not self._waiting:
-            return False
-        if self._rang_at is not None and monotonic - self._rang_at < APART_SECONDS:
-            return False
-        self._rang_at, self._waiting = monotonic, False
-        return True
+        grave = False
+        try:
+            grave = self._listen()
+        except ReadError:
+            self._ring = None
+        return self._pace.rings(monotonic, grave=grave)
 
     def _listen(self) -> bool:
         """Read what is new; True when something in it is grave."""
@@ -80,8 +92,7 @@ class KernelBell:
                 self._ring, self._position, boot=self._boot, booted_at=self._booted_at
             )
             self._position, more = batch.position, batch.more
-            told = self._story.read(batch.lines)
-            grave = grave or any(one.meaning.category is not Category.NOISE for one in told)
+            grave = _is_grave(self._story.read(batch.lines)) or grave
         return grave
 
 
@@ -91,8 +102,7 @@ class JournalBell:
     def __init__(self, follow: Callable[[], Follow]) -> None:
         """Begin from now; ``follow`` starts a program that writes each new line of the journal."""
         self._story = Story()
-        self._rang_at: float | None = None
-        self._waiting = False
+        self._pace = _Pace()
         self._follow: Follow | None = None
         with suppress(OSError):
             self._follow = follow()
@@ -104,22 +114,21 @@ class JournalBell:
 
     def rings(self, monotonic: float) -> bool:
         """Tell whether a look should come early; at most once in ``APART_SECONDS``."""
+        grave = False
         if self._follow is not None:
             with suppress(ReadError):
-                told = self._story.read(parse_journal(self._follow.take()).lines)
-                grave = any(one.meaning.category is not Category.NOISE for one in told)
-                self._waiting = grave or self._waiting
+                lines = parse_journal(self._follow.take()).lines
+                grave = _is_grave(self._story.read(lines))
             if self._follow.ended is not None:
                 self.close()
-        if not self._waiting:
-            return False
-        if self._rang_at is not None and monotonic - self._rang_at < APART_SECONDS:
-            return False
-        self._rang_at, self._waiting = monotonic, False
-        return True
+        return self._pace.rings(monotonic, grave=grave)
 
     def close(self) -> None:
         """End the program that follows."""
         if self._follow is not None:
             self._follow.stop()
             self._follow = None
+
+
+def _is_grave(told: Iterable[Told]) -> bool:
+    return any(one.meaning.category is not Category.NOISE for one in told)
