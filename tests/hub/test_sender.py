@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from queue import SimpleQueue
 
 import pytest
 
@@ -100,6 +101,19 @@ class Scene:
         with self.hub.store.snapshot() as tx:
             rows = tx.db.rows("SELECT survey FROM survey ORDER BY taken_at")
         return [row["survey"] for row in rows]
+
+
+def test_a_fault_of_ours_is_said_and_does_not_end_the_sending(tmp_path: Path) -> None:
+    """Else nothing would reach the hub until the watch is started again, and nobody would know."""
+    scene, came = Scene(tmp_path, 1), SimpleQueue[str]()
+    scene.wire.before = [ZeroDivisionError("oops")]  # type: ignore[list-item]
+    scene.sender._say = came.put
+    scene.sender.start()
+    assert "a fault of ours (ZeroDivisionError: oops" in came.get(timeout=60)
+    scene.sender.wake()
+    assert came.get(timeout=60) == "The hub takes the surveys in."
+    scene.sender.stop()
+    assert scene.wire.arrived == ["look-1"]
 
 
 def test_what_waited_goes_in_order(tmp_path: Path) -> None:

@@ -15,7 +15,6 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
 from typing import Protocol
 
@@ -27,6 +26,7 @@ from watcher.hub.handover import Handover
 from watcher.hub.telling import ASK_AGAIN, PATH
 from watcher.hub.wire import MOST_SENT, Answer, Renewal, pack
 from watcher.service.clock import Clock
+from watcher.service.our_fault import name_fault
 from watcher.store.database import Store
 from watcher.store.errors import StoreError
 from watcher.store.outgoing import Outgoing
@@ -116,7 +116,11 @@ class Sender:
 
     def _run(self) -> None:
         while not self._stop:
-            wait = self.step()
+            try:
+                wait = self.step()
+            except Exception as fault:  # noqa: BLE001 - the outermost ring: said, and tried again
+                self._tell(f"Nothing was sent, by a fault of ours ({name_fault(fault)}).")
+                wait = GAP_LONGEST_SECONDS
             if wait:
                 self._wake.wait(wait)
                 self._wake.clear()
@@ -169,7 +173,7 @@ class Sender:
         if answer.look:
             self._look()
         if answer.renew:
-            self._renew(now)
+            self._renew()
         return 0.0
 
     def _tell_of_readiness(self) -> None:
@@ -244,9 +248,8 @@ class Sender:
         self._known = known
         return True
 
-    def _renew(self, now: datetime) -> None:
+    def _renew(self) -> None:
         """Make a new token, keep it, and let the hub know its hash; in that order."""
-        del now
         fresh = self._known.next_token or new_token()
         if not self._keep(replace(self._known, next_token=fresh)):
             return
