@@ -22,7 +22,7 @@ from tests.rules.build import (
     urgency,
     view,
 )
-from watcher.facts.drive import SAME_NAME, SWITCHED_OFF, Unread
+from watcher.facts.drive import SAME_NAME, SWITCHED_OFF, WARNING_OFF, Unread
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import PoolId, about_drive, about_source
 from watcher.facts.pool import MemberState, PoolKind, Remark
@@ -122,6 +122,14 @@ def test_a_serial_number_that_is_not_its_own_alone_is_told_before_one_is_pulled(
     (finding,) = of("answer-doubtful", view(reading("a", doubts=(SAME_NAME,))))
     assert "same serial number" in finding.sentence
     assert "before one is pulled" in finding.next_step
+
+
+def test_a_warning_that_is_switched_off_says_how_to_switch_it_on() -> None:
+    """smartctl(8), option -s: "on|off - Enables or disables SMART on device"."""
+    (finding,) = of("answer-doubtful", view(reading("a", doubts=("other", WARNING_OFF))))
+    assert "would not say that it is failing" in finding.sentence
+    assert "smartctl -s on" in finding.next_step
+    assert [e.value for e in finding.evidence] == ["other", WARNING_OFF]
 
 
 def test_a_place_is_named_with_its_bay_and_its_way_of_being_asked() -> None:

@@ -192,6 +192,10 @@ SAME_NAME = (
 """The doubt about a drive whose own name is not its own alone."""
 
 
+WARNING_OFF = "The drive's own failure warning is switched off."
+"""The doubt about a SCSI drive that tells its counts and was told not to say that it is failing."""
+
+
 SWITCHED_OFF = "SMART is switched off"
 """How the detail of a drive begins that could tell how it is and was told not to."""
 

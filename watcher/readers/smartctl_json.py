@@ -25,7 +25,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from watcher.facts.drive import Metric, Protocol, Recovery, Verdict
+from watcher.facts.drive import WARNING_OFF, Metric, Protocol, Recovery, Verdict
 from watcher.readers.drive_report import (
     DATA_UNIT_BYTES,
     Report,
@@ -329,10 +329,7 @@ def _read_scsi(report: Report, document: Section, said: Verdict) -> None:
     sense = None if asc is None or ascq is None else (asc, ascq)
     report.verdict = judge_scsi(report, sense, said)
     if flag(section(document, "smart_support"), "enabled") is False:
-        report.doubts.append(
-            "The drive's own failure warning is switched off; "
-            "`smartctl -s on` with the drive's name switches it on."
-        )
+        report.doubts.append(WARNING_OFF)
         if report.verdict is Verdict.PASSED:
             report.verdict = Verdict.UNKNOWN
     sensor = section(section(document, "scsi_environmental_reports"), "temperature_1")

@@ -56,3 +56,14 @@ class Lines:
     def has(self, *starts: str) -> bool:
         """Tell whether a line begins with one of some texts."""
         return any(line.startswith(starts) for line in self.lines)
+
+
+def celsius_of(lines: Lines, *names: str) -> int | None:
+    """Read a field such as ``37 Celsius``; None when absent; raises if odd."""
+    text = lines.get(*names)
+    if text is None or text == "-":
+        return None
+    match = re.fullmatch(r"(-?\d{1,5}) (?:Celsius|C)", text)
+    if match is None:
+        raise CannotParse(SOURCE, f"{names[0]} is no temperature", line=text)
+    return int(match[1])

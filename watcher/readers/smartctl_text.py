@@ -24,7 +24,8 @@ from watcher.facts.drive import DriveReading, DriveUnread, Protocol, Unread, Ver
 from watcher.readers.drive_report import EXIT_FAILING, Report
 from watcher.readers.errors import CannotParse
 from watcher.readers.smartctl_lines import SOURCE, Lines, number_of
-from watcher.readers.smartctl_text_kinds import read_ata, read_nvme, read_scsi
+from watcher.readers.smartctl_text_kinds import read_ata, read_nvme
+from watcher.readers.smartctl_text_scsi import read_scsi
 
 _BANNER = re.compile(r"smartctl ((?:pre-)?\d+\.\d+\S*) .*\[.*\]")
 _SECTORS = re.compile(r"(\d{1,7}) bytes logical(?:/physical|, (\d{1,7}) bytes physical)")

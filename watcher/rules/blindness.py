@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from watcher.facts.drive import SAME_NAME, SWITCHED_OFF, DriveUnread, Unread
+from watcher.facts.drive import SAME_NAME, SWITCHED_OFF, WARNING_OFF, DriveUnread, Unread
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import DriveId, PoolId, Subject, SubjectKind, about_source
 from watcher.facts.pool import Protection, Remark
@@ -14,11 +14,8 @@ from watcher.facts.units import capital, say_count, say_span
 from watcher.rules.kernel import DISCOVERY
 from watcher.rules.look import Found, finding_about
 from watcher.rules.pool import pool_finding, pools, quote
-from watcher.rules.rule import Kind, Rule
 from watcher.rules.tuning import Threshold, Tuning
 from watcher.rules.view import View, say_bay
-
-OURS: Final = "our choice: what we cannot see is never called fine"
 
 WHY: Final = {
     Unread.FORBIDDEN: ("we may not ask it", "Give the watcher the right to ask this drive."),
@@ -171,22 +168,41 @@ def asleep_too_long(view: View, tuning: Tuning) -> Iterator[Finding]:
         yield _finding(view, "asleep-too-long", unread, found)
 
 
+_DOUBTS: Final = {
+    SAME_NAME: (
+        SAME_NAME,
+        (
+            "Put a label of your own on each of them, and go by that and by its place before one "
+            "is pulled: the serial number does not tell which is which."
+        ),
+    ),
+    WARNING_OFF: (
+        "The drive's own failure warning is switched off: it would not say that it is failing.",
+        (
+            "Switch it on: `smartctl -s on /dev/NAME` as root, with the drive's name for NAME. It "
+            "touches no data."
+        ),
+    ),
+}
+"""What is said of doubts with a step of their own, the gravest first."""
+_ODD: Final = (
+    "Part of the drive's answer is odd or lacking, and is not relied on.",
+    "Ask the drive by hand with smartctl and compare; newer firmware may help.",
+)
+
+
 def answer_doubtful(view: View, tuning: Tuning) -> Iterator[Finding]:
     """Find drives whose answer was complete but odd."""
     del tuning
     for reading in sorted(view.survey.drives, key=lambda r: r.identity.drive):
         if not reading.doubts:
             continue
-        twin = SAME_NAME in reading.doubts
+        known = next((doubt for doubt in _DOUBTS if doubt in reading.doubts), "")
+        sentence, next_step = _DOUBTS.get(known, _ODD)
         found = Found(
             urgency=Urgency.NOTE,
-            sentence=SAME_NAME
-            if twin
-            else "Part of the drive's answer is odd or lacking, and is not relied on.",
-            next_step="Put a label of your own on each of them, and go by that and by its place "
-            "before one is pulled: the serial number does not tell which is which."
-            if twin
-            else "Ask the drive by hand with smartctl and compare; newer firmware may help.",
+            sentence=sentence,
+            next_step=next_step,
             evidence=tuple(Evidence(what="odd", value=doubt) for doubt in reading.doubts),
             level=1,
             bears_on_margin=False,
@@ -333,85 +349,3 @@ def pool_not_understood(view: View, tuning: Tuning) -> Iterator[Finding]:
             evidence=tuple(quote(note) for note in (*words, *few)),
             level=2 if unknown else 1,
         )
-
-
-RULES: Final = (
-    Rule(
-        name="cannot-see-drive",
-        kind=Kind.SIGHT,
-        sentence="A drive is there and gives no reading.",
-        reads=("drives with no reading, and why",),
-        thresholds=(),
-        urgency="this week; today when it hangs, now when its pool has lost its margin as well.",
-        what_to_do="Give the right to ask, install what is missing, or check cable and power.",
-        usual_cause="Missing rights, a missing program, a bridge; a hang is often the drive.",
-        quiet_when="It sleeps and was left asleep, or has no SMART (another rule notes it).",
-        sources=(OURS,),
-        check=cannot_see_drive,
-    ),
-    Rule(
-        name="drive-never-answers-smart",
-        kind=Kind.SIGHT,
-        sentence="A drive does not tell how it is.",
-        reads=("drives with no reading, and why",),
-        thresholds=(),
-        urgency="to know; this week where SMART is only switched off, or was told before.",
-        what_to_do="Try another device type; watch a virtual disk on its host; switch SMART on.",
-        usual_cause="A virtual disk, a RAID controller, a bridge or a stick.",
-        quiet_when="It answers.",
-        sources=(OURS,),
-        check=never_answers_smart,
-    ),
-    Rule(
-        name="asleep-too-long",
-        kind=Kind.SIGHT,
-        sentence="A drive was asleep at every look for a long time.",
-        reads=("drives asleep", "their last reading"),
-        thresholds=(SLEPT,),
-        urgency="to know.",
-        what_to_do="Wake it once, for instance with a scrub.",
-        usual_cause="A drive that is hardly used.",
-        quiet_when="It was read within the span.",
-        sources=(OURS,),
-        check=asleep_too_long,
-    ),
-    Rule(
-        name="answer-doubtful",
-        kind=Kind.SIGHT,
-        sentence="Something in a drive's answer is odd.",
-        reads=("doubts of the reader",),
-        thresholds=(),
-        urgency="to know.",
-        what_to_do="Ask the drive by hand and compare.",
-        usual_cause="Firmware, a bridge, or a counter in another unit.",
-        quiet_when="The answer is plain.",
-        sources=(OURS,),
-        check=answer_doubtful,
-    ),
-    Rule(
-        name="cannot-see-source",
-        kind=Kind.SIGHT,
-        sentence="A place that we look at did not answer.",
-        reads=("blind spots of the survey", "drives that may not be asked", "pools seen before"),
-        thresholds=(),
-        urgency="this week; today when it hides a known pool or all drives.",
-        what_to_do="Find out why; run its program by hand.",
-        usual_cause="Missing rights, a missing program, or a stack that hangs on a dead drive.",
-        quiet_when="It answered.",
-        sources=(OURS,),
-        check=cannot_see_source,
-    ),
-    Rule(
-        name="pool-not-understood",
-        kind=Kind.SIGHT,
-        sentence="We cannot tell how protected a pool is, whole or in part.",
-        reads=("protection unknown", "remarks unknown-word and few-checks"),
-        thresholds=(),
-        urgency="to know for parts unread, this week for unknown words, today for unknown margin.",
-        what_to_do="Look at the pool's own status by hand.",
-        usual_cause="A newer kernel or tool, or missing rights.",
-        quiet_when="All was read and understood.",
-        sources=("Linux md administration guide: lists of words may grow", OURS),
-        check=pool_not_understood,
-    ),
-)

@@ -10,7 +10,7 @@ from typing import Final
 from watcher.facts.finding import Finding
 from watcher.facts.identity import BoxId, DriveId, PoolId, SubjectKind
 from watcher.rules import (
-    blindness,
+    blindness_words,
     combined,
     drive,
     flash,
@@ -55,7 +55,7 @@ CATALOGUE: Final[Mapping[str, Rule]] = _by_name(
     upkeep_words.RULES,
     thin.RULES,
     combined.RULES,
-    blindness.RULES,
+    blindness_words.RULES,
     readiness_words.RULES,
     watch_itself.RULES,
 )
