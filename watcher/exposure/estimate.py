@@ -11,7 +11,7 @@ from watcher.exposure.fading import choices_while_whole
 from watcher.exposure.figure import Figure, say_alike, say_chance
 from watcher.exposure.forecast import Forecast, Pace, Progress, forecast
 from watcher.exposure.life import CLUSTERING, DriveClass, DriveLife, Recording, kinship
-from watcher.exposure.loss import Loss, loss_over, without
+from watcher.exposure.loss import Loss, loss_over, pool_without
 from watcher.exposure.rebuild import (
     SMALLEST_SHARE_LEFT,
     curve_ratio,
@@ -26,7 +26,6 @@ from watcher.exposure.track import time_share
 from watcher.exposure.window import Window, WindowPlan, window_of
 from watcher.facts.checks import require_utc
 from watcher.facts.identity import DriveId, PoolId
-from watcher.facts.margin import judge_pool
 from watcher.facts.pool import AtStake, Member, MemberState, Pool, Protection, WorkKind, WorkState
 from watcher.facts.units import say_bytes
 
@@ -170,26 +169,7 @@ def if_lost(
 
     Raises ValueError when the pool does not rest on that drive or its structure is not known.
     """
-    if pool.tree is None or drive not in pool.drives:
-        raise ValueError(f"the pool {pool.name} does not rest on that drive")
-    after = judge_pool(
-        pool=pool.pool,
-        name=pool.name,
-        kind=pool.kind,
-        layout=pool.layout,
-        observed_at=pool.observed_at,
-        tree=without(pool.tree, drive),
-        at_stake=pool.at_stake,
-        others=pool.others,
-        work=None,
-        notes=pool.notes,
-        said=pool.said,
-        capacity_bytes=pool.capacity_bytes,
-        used_bytes=pool.used_bytes,
-        scrubbed_at=pool.scrubbed_at,
-        node=pool.node,
-    )
-    found = _estimate(_Asked(after, lives, plan, now, (), None, label or {}))
+    found = _estimate(_Asked(pool_without(pool, drive), lives, plan, now, (), None, label or {}))
     return replace(found, rehearsal=True)
 
 

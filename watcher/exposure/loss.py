@@ -17,8 +17,8 @@ from watcher.exposure.figure import Figure
 from watcher.exposure.life import DriveLife, clustered_hours, hazard
 from watcher.exposure.span import Span
 from watcher.facts.identity import DriveId
-from watcher.facts.margin import margin_of, sure_margin_of
-from watcher.facts.pool import Member, MemberState, RedundancySet, members_of
+from watcher.facts.margin import judge_pool, margin_of, sure_margin_of
+from watcher.facts.pool import Member, MemberState, Pool, RedundancySet, members_of
 
 NODES = 8
 """How many lengths of the window the chance is averaged over; our choice: half a per cent exact."""
@@ -193,6 +193,31 @@ def loss_over(
         any_data=Figure.chance(*both),
         beyond_margin=Figure.chance(*beyond),
         some_files=Figure.chance(low, files[1], high),
+    )
+
+
+def pool_without(pool: Pool, drive: DriveId) -> Pool:
+    """Give a pool as it would be with ``drive`` lost, its work at an end.
+
+    Raises ValueError when the pool does not rest on that drive or its structure is not known.
+    """
+    if pool.tree is None or drive not in pool.drives:
+        raise ValueError(f"the pool {pool.name} does not rest on that drive")
+    return judge_pool(
+        pool=pool.pool,
+        name=pool.name,
+        kind=pool.kind,
+        layout=pool.layout,
+        observed_at=pool.observed_at,
+        tree=without(pool.tree, drive),
+        at_stake=pool.at_stake,
+        others=pool.others,
+        notes=pool.notes,
+        said=pool.said,
+        capacity_bytes=pool.capacity_bytes,
+        used_bytes=pool.used_bytes,
+        scrubbed_at=pool.scrubbed_at,
+        node=pool.node,
     )
 
 

@@ -17,10 +17,9 @@ from watcher.cases.hush import Heard, hear
 from watcher.cases.observations import Silenced, WorkAnnounced
 from watcher.cases.policy import Policy
 from watcher.cases.state import Book
-from watcher.exposure.loss import without
+from watcher.exposure.loss import pool_without
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import DriveId, about_drive, about_pool
-from watcher.facts.margin import judge_pool
 from watcher.facts.pool import MemberState, Pool, Protection
 from watcher.rules.view import View
 from watcher.service.sight import pool_seen
@@ -109,7 +108,7 @@ def _lost(
     book: Book, policy: Policy, view: View, pool: Pool, drive: DriveId, at: datetime
 ) -> IfLost:
     """Say what would be heard if one drive were lost."""
-    after = _without(pool, drive)
+    after = pool_without(pool, drive)
     seen = pool_seen(after, view.pool_past.get(pool.pool))
     pools = tuple(seen if p.pool == pool.pool else p for p in book.pools)
     on_paper = replace(book, pools=pools)
@@ -120,21 +119,6 @@ def _lost(
         findings.append(_finding(rule, pool.name, urgency, at, pool))
     sounds = any(hear(finding, on_paper, at, policy.client).is_audible for finding in findings)
     return IfLost(label=label, pool=pool.name, then=after.protection.value, sounds=sounds)
-
-
-def _without(pool: Pool, drive: DriveId) -> Pool:
-    assert pool.tree is not None  # noqa: S101 - the caller has looked
-    return judge_pool(
-        pool=pool.pool,
-        name=pool.name,
-        kind=pool.kind,
-        layout=pool.layout,
-        observed_at=pool.observed_at,
-        tree=without(pool.tree, drive),
-        at_stake=pool.at_stake,
-        others=pool.others,
-        notes=pool.notes,
-    )
 
 
 def _finding(
