@@ -93,6 +93,13 @@ def test_burn_in_costs_exposure_and_a_weak_drive_costs_it_too() -> None:
     assert tested.measure < at_once.measure
 
 
+@pytest.mark.parametrize("spare", list(Spare))
+def test_at_once_is_said_only_where_a_drive_is_here(spare: Spare) -> None:
+    found = by_kind(ranking(WindowPlan(spare=spare)))[ChoiceKind.REBUILD_AT_ONCE]
+    waits = spare in {Spare.ORDERED, Spare.NONE}
+    assert found.title == ("Rebuild as soon as a new drive is here" if waits else "Rebuild at once")
+
+
 def test_a_proven_spare_needs_no_burn_in_choice() -> None:
     assert ChoiceKind.BURN_IN_FIRST not in by_kind(ranking(WindowPlan(spare=Spare.PROVEN)))
 

@@ -71,7 +71,7 @@ def test_single_files_are_not_said_as_the_whole_pool() -> None:
     for stake, what in ((AtStake.POOL, "all of it"), (AtStake.MEMBER, "what sits on a drive")):
         extras = replace(BARE, loss=loss, at_stake=stake)
         lines = [line.text for line in standing_lines(scene(extras))]
-        assert f"Chance of loss until then: 20% (10% to 90%), of {what} 1 in 770" in lines
+        assert f"Chance of loss until then: 20% (10% to 90%), of losing {what} 1 in 770" in lines
 
 
 def test_a_link_takes_the_place_of_the_command_and_a_monstrous_one_does_not() -> None:

@@ -18,7 +18,13 @@ def page(path: str, scenes: int = COMPARED, **words: str) -> Page:
 
 def test_a_thinned_pool_shows_its_window_part_by_part_and_the_choices() -> None:
     text = page("/pool", pool=ORCHARD).text
-    for words in ("waiting for a spare", "rebuild", "verify", "Safest first", "Rebuild at once"):
+    for words in (
+        "waiting for a spare",
+        "rebuild",
+        "verify",
+        "Safest first",
+        "Rebuild as soon as a new drive is here",
+    ):
         assert words in text
     assert 'class="left"' in text
     assert 'class="lost"' in text

@@ -147,7 +147,9 @@ def choices_while_open(case: OpenWindow) -> Ranking:
 def _before_rebuilding(case: OpenWindow) -> list[Choice]:
     """List the choices before the new drive goes in."""
     plan = replace(case.plan, burn_in=False)
-    choices = [_option(case, ChoiceKind.REBUILD_AT_ONCE, "Rebuild at once", plan, "nothing more")]
+    here = plan.spare not in {Spare.ORDERED, Spare.NONE}
+    title = "Rebuild at once" if here else "Rebuild as soon as a new drive is here"
+    choices = [_option(case, ChoiceKind.REBUILD_AT_ONCE, title, plan, "nothing more")]
     base = choices[0].hours_bare
     if plan.spare not in {Spare.IN_PLACE, Spare.PROVEN} and plan.burn_in_passes:
         tested = replace(plan, burn_in=True)

@@ -52,7 +52,7 @@ def _say_loss(loss: LossChance, extras: CaseExtras) -> str:
     text = f"Chance of loss{until}: {say_likely(loss.likely, loss.low, loss.high)}"
     if loss.beyond is not None:
         member = extras.at_stake is AtStake.MEMBER
-        text += f", of {'what sits on a drive' if member else 'all of it'} "
+        text += f", of losing {'what sits on a drive' if member else 'all of it'} "
         text += say_chance(loss.beyond)
     return text
 
