@@ -210,6 +210,11 @@ def test_a_mirror_below_is_a_pool_of_its_own_and_one_member_here(
     assert data.node == "/dev/vg/pool0_tdata"
 
 
+def test_what_other_kinds_count_in_those_columns_hides_no_pool() -> None:
+    odd = row(lv_name="snap", lv_uuid="s", data_percent="-1", metadata_percent="n/a")
+    assert list(read([*thin(), odd])) == ["vg/pool0"]
+
+
 def test_a_thin_pool_on_an_encrypted_array_stands_on_that_array() -> None:
     blocks = HandBlocks(arrays={"sda": ("/dev/md0",)})
     (found,) = read(thin(metadata="/dev/sda(0)"), blocks=blocks).values()

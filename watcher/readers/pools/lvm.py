@@ -38,6 +38,7 @@ from watcher.readers.pools.lvm_report import (
     LVS,
     PVS,
     STATUS,
+    THIN_POOL,
     Device,
     RaidStatus,
     Report,
@@ -49,13 +50,7 @@ from watcher.readers.pools.lvm_report import (
     parse_status,
     parse_volumes,
 )
-from watcher.readers.pools.lvm_thin import (
-    THIN_POOL,
-    is_at_work,
-    is_complete,
-    thin_notes,
-    used_bytes,
-)
+from watcher.readers.pools.lvm_thin import is_at_work, is_complete, thin_notes, used_bytes
 from watcher.readers.pools.shape import (
     Blocks,
     PoolsRead,

@@ -31,6 +31,8 @@ PV_COLUMNS = "pv_name,vg_name,pv_uuid,pv_missing,pv_size"
 _JSON = ("--reportformat", "json", "--units", "b", "--nosuffix")
 LVS = ("lvs", "-a", *_JSON, "-o", LV_COLUMNS)
 PVS = ("pvs", *_JSON, "-o", PV_COLUMNS)
+THIN_POOL = "thin-pool"
+"""The segment type (lvmthin(7))."""
 STATUS = ("dmsetup", "status", "--target", "raid")
 
 
@@ -142,6 +144,7 @@ def _volume(row: dict[str, Any]) -> Volume:
     name = _word(row, "lv_name").strip("[]")
     if not name or not _word(row, "lv_uuid") or not _word(row, "segtype"):
         raise _refuse("a volume has no name, identity or kind", name)
+    is_thin = _word(row, "segtype") == THIN_POOL  # caches and snapshots count something else there
     return Volume(
         name=name,
         group=_word(row, "vg_name"),
@@ -158,8 +161,8 @@ def _volume(row: dict[str, Any]) -> Volume:
         parent=_word(row, "lv_parent"),
         roles=frozenset(_word(row, "lv_role").split(",")),
         made=_word(row, "lv_time", needed=False),
-        data_percent=_percent(row, "data_percent"),
-        metadata_percent=_percent(row, "metadata_percent"),
+        data_percent=_percent(row, "data_percent") if is_thin else None,
+        metadata_percent=_percent(row, "metadata_percent") if is_thin else None,
         needs_check=_word(row, "lv_check_needed", needed=False) not in {"", "unknown", "-1"},
     )
 

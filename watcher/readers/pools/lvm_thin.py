@@ -19,9 +19,6 @@ from watcher.facts.pool import Noted, Protection, Remark
 from watcher.readers.pools.lvm_report import Volume
 from watcher.readers.pools.shape import unknown_word
 
-THIN_POOL = "thin-pool"
-"""The segment type (lvmthin(7))."""
-
 FULL = 100
 """Percent. Nothing more can be taken."""
 
