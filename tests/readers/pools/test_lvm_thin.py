@@ -1,7 +1,8 @@
 """Thin pools: how full they are, and whether they still take what is written.
 
-The rows are laid out as lvmthin(7) shows them (``lvs -a``: ``pool0``, ``[pool0_tdata]``,
-``[pool0_tmeta]``); roles and words from memory of lvm2 2.03.
+The rows are laid out as LVM 2.03.16 printed them of a thin pool on a loop device, where there was
+no device mapper to make it active (:data:`RECORDED`); percentages as lvmthin(7) shows them, and the
+words of ``lv_health_status`` from memory of lvm2 2.03.
 """
 
 from __future__ import annotations
@@ -78,6 +79,53 @@ def of(**top: str) -> Pool:
 
 def amounts(pool: Pool) -> dict[Remark, int | None]:
     return {note.remark: note.amount for note in pool.notes}
+
+
+RECORDED = (
+    ("[lvol0_pmspare]", "f", "ewi-XX----", "linear", "/dev/loop1(4)", "", "private,pool,spare"),
+    ("pool0", "d", "twi-XXtz--", "thin-pool", "pool0_tdata(0)", "", "private"),
+    (
+        "[pool0_tdata]",
+        "h",
+        "Twi-XX----",
+        "linear",
+        "/dev/loop1(6)",
+        "pool0",
+        "private,thin,pool,data",
+    ),
+    (
+        "[pool0_tmeta]",
+        "g",
+        "ewi-XX----",
+        "linear",
+        "/dev/loop1(5)",
+        "pool0",
+        "private,thin,pool,metadata",
+    ),
+    ("thin1", "e", "Vwi-XXtz--", "thin", "", "", "public"),
+)
+"""Name, last letter of the identity, attributes, kind, devices, parent and roles."""
+
+
+def test_a_recorded_thin_pool_is_put_together_and_at_rest_not_known() -> None:
+    rows = [
+        row(
+            lv_name=name,
+            lv_uuid=uuid,
+            lv_attr=attributes,
+            segtype=kind,
+            devices=devices,
+            lv_parent=parent,
+            lv_role=roles,
+            lv_active="unknown",
+            lv_check_needed="unknown",
+        )
+        for name, uuid, attributes, kind, devices, parent, roles in RECORDED
+    ]
+    (found,) = read(rows).values()
+    assert (found.name, found.drives) == ("vg/pool0", {"drive-loop1"})
+    assert found.protection is Protection.UNKNOWN
+    assert [note.remark for note in found.notes] == [Remark.INACTIVE]
 
 
 def test_a_thin_pool_bears_no_loss_and_tells_how_full_it_is() -> None:
