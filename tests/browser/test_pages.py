@@ -340,6 +340,38 @@ def test_the_button_can_be_seen_on_the_first_screens_of_a_phone(
     page.context.close()
 
 
+def test_the_first_page_answers_on_the_first_screens_of_a_phone(
+    chromium: Any, compared: Served
+) -> None:
+    """Whether the data is protected and until when on the first, what to do on the second."""
+    page, _ = new_page(chromium, compared)
+    sign_in(page, compared)
+    high = SIZES["phone"][1]
+    assert page.get_by_text("Full margin proven back likely").bounding_box()["y"] < high
+    step = page.get_by_text("Check seat, cable and power").bounding_box()
+    assert step["y"] + step["height"] < 2 * high
+    page.context.close()
+
+
+def test_a_number_behind_a_name_that_is_read_from_the_right_stays_behind_it(
+    chromium: Any, compared: Served
+) -> None:
+    """Unicode's rules for two directions (UAX 9) would else put it before the name."""
+    page, _ = new_page(chromium, compared, "desk")
+    sign_in(page, compared)
+    edges = page.evaluate(
+        """() => {
+            const name = document.querySelector('li.pool .item a');
+            const rest = document.querySelector('li.pool .item .soft');
+            name.textContent = '\u0645\u0631\u0622\u0628';
+            rest.textContent = '9 drives';
+            return [name.getBoundingClientRect().right, rest.getBoundingClientRect().left];
+        }"""
+    )
+    assert edges[0] <= edges[1]
+    page.context.close()
+
+
 def test_ended_and_tampered_links_open_nothing(chromium: Any, fresh: Served) -> None:
     page, _ = new_page(chromium, fresh)
     link = fresh.stage.links()[-1]
@@ -511,4 +543,9 @@ def test_a_chart_wider_than_the_phone_shows_its_latest_part_first(
     )
     assert edges
     assert max(edges) <= SIZES["phone"][0]
+    page.set_viewport_size({"width": 1000, "height": 800})
+    assert page.evaluate(
+        """[...document.querySelectorAll('.newest svg')].every(
+            c => c.getBoundingClientRect().left === c.parentElement.getBoundingClientRect().left)"""
+    )
     page.context.close()

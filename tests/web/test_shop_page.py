@@ -17,6 +17,8 @@ from watcher.facts.finding import Urgency
 from watcher.facts.identity import BoxId, PoolId
 from watcher.facts.pool import Protection
 from watcher.hub.clients import Clients
+from watcher.hub.enrolment import hash_of, invite, join
+from watcher.hub.wire import Joining
 from watcher.service.links import new_link, sign
 from watcher.service.settings_hub import ShopSettings
 from watcher.service.settings_shape import Config
@@ -333,6 +335,18 @@ def test_the_client_with_the_most_urgent_box_comes_first() -> None:
     lines = [line("a", "Calm"), line("b", "Later", cases={Urgency.THIS_WEEK: 1}),
              line("c", "Urgent", cases={Urgency.NOW: 1})]  # fmt: skip
     assert [part.client for part in parts_of(lines, whole=False)] == ["Urgent", "Later", "Calm"]
+
+
+def test_a_box_that_was_never_heard_of_is_not_said_to_have_no_drives(stage: HubStage) -> None:
+    now = stage.clock.now()
+    with stage.site.store.transaction() as tx:
+        asked = Joining(
+            code=invite(tx, "Orchard Press", "new", now), box="new", token_hash=hash_of("x" * 40)
+        )
+        join(tx, asked, now)
+    text = signed_in(stage, "sam").get("/client?client=Orchard+Press").text
+    assert "Joined, and never heard of." in text
+    assert "0 drives" not in text
 
 
 def test_what_cannot_be_seen_is_counted_and_never_called_whole() -> None:
