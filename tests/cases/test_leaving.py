@@ -132,6 +132,10 @@ def with_case() -> Desk:
         (word(K.OPENED, 1, NOW), word(K.SILENCE_ENDED, 2), (K.SILENCE_ENDED, TODAY, "")),
         (word(K.UNEXPECTED, about="b"), word(K.SILENCE_ENDED, 2), (K.SILENCE_ENDED, TODAY, "")),
         (word(K.WORSENED, 1, NOW), word(K.REMINDER, 2), (K.REMINDER, TODAY, "")),
+        (word(K.RETURNED), word(K.WORSENED, 2), (K.WORSENED, TODAY, "")),
+        (word(K.RETURNED), word(K.ADDED, 2), (K.RETURNED, TODAY, "")),
+        (word(K.WORSENED, 1, NOW), word(K.ADDED, 2), (K.WORSENED, NOW, "")),
+        (word(K.WORSENED, 1, NOW), word(K.RETURNED, 2), (K.WORSENED, NOW, "")),
     ],
 )
 def test_of_two_words_that_waited_the_later_is_said_but_never_without_a_first_one(

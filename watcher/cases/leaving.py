@@ -65,6 +65,19 @@ def _has_lost_its_point(word: Pending, case: Case) -> bool:
             return case.answer is not None and case.answer.by == word.person
 
 
+def _keeps_name(before: NoticeKind, later: NoticeKind) -> bool:
+    """Tell whether a word that was not said yet stays what it is beside a later one.
+
+    That it got worse, as when margin was lost in the night, is hidden neither by that something
+    came back before nor by a lesser thing behind it.
+    """
+    if later is NoticeKind.WORSENED and before is NoticeKind.RETURNED:
+        return False
+    if before is NoticeKind.WORSENED:
+        return later in {NoticeKind.ADDED, NoticeKind.RETURNED}
+    return before in _FIRST_WORDS and later in _LATER_WORDS
+
+
 def _collapse(cases: Mapping[int, Case], waiting: list[Pending]) -> list[Pending]:
     """Keep one word per case, and drop words that have lost their point."""
     kept: dict[int, Pending] = {}
@@ -83,12 +96,14 @@ def _collapse(cases: Mapping[int, Case], waiting: list[Pending]) -> list[Pending
         if before is None:
             kept[word.case] = word
             continue
-        keeps_name = before.kind in _FIRST_WORDS and word.kind in _LATER_WORDS
+        keeps_name = _keeps_name(before.kind, word.kind)
+        is_lesser = before.kind is NoticeKind.WORSENED and keeps_name
         kept[word.case] = replace(
             word,
             kind=before.kind if keeps_name else word.kind,
             about=word.about or (before.about if keeps_name else ""),
             urgency=max(before.urgency, word.urgency) if keeps_name else word.urgency,
+            finding=before.finding if is_lesser else word.finding,
         )
     return [*kept.values(), *loose]
 
