@@ -464,6 +464,8 @@ def test_another_time_for_the_digest_holds_from_the_next_decision_on() -> None:
     desk = Desk(policy=Policy(people=(Person(name="ada"),), digest=weekly))
     desk.tell(TimePassed())
     desk.policy = replace(desk.policy, digest=daily)
+    due = next_deadline(desk.book, desk.policy, desk.now)
+    assert due == desk.now, "a hub's own book is decided on when it falls due only"
     desk.tell(TimePassed())
     desk.wait(timedelta(days=2))
     assert [at.day for at, _ in desk.said] == [3, 4]

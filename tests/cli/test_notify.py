@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.hub_state import prepare_hub
 from tests.cli.state import command, prepare
 from tests.lab.receivers import Hook, free_port, web_server
 from watcher.cli.exits import Exit
@@ -71,3 +72,15 @@ def test_a_log_of_no_messages_is_not_asked_for(tmp_path: Path, limit: str) -> No
     """It would say that none was sent."""
     status, text = command(prepare(tmp_path), "notify", "log", "--limit", limit)
     assert (status, "No message was sent" in text) == (Exit.WRONG_WORDS, False)
+
+
+def test_at_a_hub_the_log_holds_the_messages_of_all_boxes_and_of_the_one_that_is_named(
+    tmp_path: Path,
+) -> None:
+    hub = prepare_hub(tmp_path)
+    text = command(hub, "notify", "log")[1]
+    assert "on press" in text
+    assert "on nas (Orchard Press)" in text
+    only = command(hub, "notify", "log", "--box", "press")[1]
+    assert "on press" in only
+    assert "nas" not in only

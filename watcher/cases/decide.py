@@ -222,5 +222,7 @@ def next_deadline(book: Book, policy: Policy, now: datetime) -> datetime | None:
     people = {word.person for word in book.pending}
     times.extend(ready_at(book, person, policy.gather, now) for person in people)
     if policy.digest is not None:
-        times.append(book.digest_at or now)
+        # a nearer time that the settings name by now is written down at once
+        nearer = book.digest_at is not None and book.digest_at > policy.digest.next_after(now)
+        times.append(now if nearer else book.digest_at or now)
     return min(times, default=None)

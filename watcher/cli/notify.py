@@ -10,6 +10,7 @@ from watcher.cli.columns import columns
 from watcher.cli.exits import Exit, Stop
 from watcher.cli.parts import Room, room_of, terminal_width
 from watcher.cli.say import say
+from watcher.cli.which_box import about_a_box
 from watcher.facts.finding import Urgency
 from watcher.notify.target import Target
 from watcher.service.bootstrap import to_standing
@@ -167,12 +168,19 @@ def _deliver(context: click.Context, room: Room, wanted: list[tuple[str, str]]) 
     help="How many, newest first.",
 )
 @click.option("--text", "with_text", is_flag=True, help="Show the text of each message too.")
+@about_a_box
 @click.pass_context
 def log(context: click.Context, limit: int, *, with_text: bool) -> None:
-    """List the messages that were sent, and what came of each by each way."""
+    """List the messages that were sent, and what came of each by each way.
+
+    At a hub those of all boxes, unless one is named.
+    """
     with room_of(context) as room:
         with room.store.snapshot() as tx:
-            notices = tx.list_notices(box=room.box, limit=limit)
+            if room.at_hub and room.at is None:
+                notices = tx.latest_notices(limit)
+            else:
+                notices = tx.list_notices(box=room.box, limit=limit)
         rows = [
             [
                 room.say(notice.created_at),

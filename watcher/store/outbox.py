@@ -305,6 +305,11 @@ class OutboxPart(Part):
             )
         return tuple(notice_of(row) for row in rows)
 
+    def latest_notices(self, limit: int) -> tuple[Notice, ...]:
+        """Give messages of all boxes, newest first, at most ``limit``."""
+        rows = self.db.rows(statements("outbox")["latest-notices"], {"limit": limit})
+        return tuple(notice_of(row) for row in rows)
+
     def notices_in(self, state: NoticeState, *, limit: int) -> tuple[Notice, ...]:
         """Give messages of all boxes in one state, oldest first, at most ``limit``."""
         values: Values = {"state": state.value, "limit": limit}

@@ -90,6 +90,10 @@ FROM notice WHERE state = 'waiting';
 -- Messages of a box, newest first.
 SELECT * FROM notice WHERE box = :box ORDER BY id DESC LIMIT :limit;
 
+-- name: latest-notices
+-- Messages of all boxes, newest first.
+SELECT * FROM notice ORDER BY id DESC LIMIT :limit;
+
 -- name: list-notices-of-state
 -- Messages of a box in one state, newest first.
 SELECT * FROM notice WHERE box = :box AND state = :state ORDER BY id DESC LIMIT :limit;
