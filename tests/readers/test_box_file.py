@@ -80,6 +80,30 @@ def test_a_box_is_read_as_it_was_written() -> None:
     assert box_file.parse(box_file.pack(BOX)) == BOX
 
 
+def test_a_box_whose_midwatch_asked_for_less_is_read_all_the_same() -> None:
+    """Who helps has the newer one as a rule: it asks for more pages, and more columns."""
+    older: dict[tuple[str, ...], Ran] = {}
+    for argv in (
+        ("smartctl", "-a", "-n", "standby,3", "-l", "devstat", "-d", "sat", "/dev/sda"),
+        ("lvs", "-a", "--units", "b", "-o", "lv_name,vg_name"),
+        ("zpool", "status", "-P", "-p", "-v"),
+    ):
+        older[argv] = Ran(argv=argv, ended=Ended.EXITED, stdout=argv[0])
+    host = replace(BOX, programs=older).host()
+    for newer in (
+        ("smartctl", "-a", "-n", "standby,3", "-l", "devstat", "-l", "x", "-d", "sat", "/dev/sda"),
+        ("lvs", "-a", "--units", "b", "-o", "lv_name,vg_name,data_percent"),
+        ("zpool", "status", "-P", "-p", "-v", "-s"),
+    ):
+        assert host.run(newer).stdout == newer[0]
+    for other in (
+        ("smartctl", "-a", "-n", "standby,3", "-l", "devstat", "-d", "sat", "/dev/sdb"),
+        ("zpool", "status", "-P", "-p", "-v", "-j"),
+        ("lvs", "-a"),
+    ):
+        assert host.run(other).ended is Ended.MISSING
+
+
 @pytest.mark.parametrize("ring", [None, (), errno.EPERM])
 @pytest.mark.parametrize("log", [None, b"", b"a line\n", errno.EACCES])
 def test_a_log_that_was_empty_refused_or_not_asked_for_stays_that(

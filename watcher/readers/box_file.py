@@ -15,7 +15,7 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
@@ -30,7 +30,7 @@ from watcher.readers.archive import SOURCE
 from watcher.readers.errors import CannotParse, CannotRead
 from watcher.readers.host import Ended, Ran
 from watcher.readers.kernel_raw import LogFile, Records
-from watcher.readers.recorded import RecordedHost, RecordingHost
+from watcher.readers.recorded import Answer, RecordedHost, RecordingHost
 from watcher.readers.recorded_log import RecordedLogFile, RecordedRing
 from watcher.readers.survey import Looking, Surveyor
 
@@ -73,6 +73,39 @@ class Manifest:
     log: str | int | None = None
 
 
+def _less_what_is_asked_for(argv: Sequence[str]) -> tuple[str, ...]:
+    """Give a command without the pages and columns that it asks for: versions differ in these."""
+    kept: list[str] = []
+    words = iter(argv)
+    for word in words:
+        if word in {"-l", "-o"}:
+            next(words, None)
+        elif word != "-s":  # one column more of zpool status
+            kept.append(word)
+    return tuple(kept)
+
+
+class _SavedHost(RecordedHost):
+    """Answers as the box did, also where its midwatch asked for fewer pages or columns.
+
+    What an answer does not tell is not known then, as where a program is older.
+    """
+
+    def __init__(self, *, programs: Mapping[tuple[str, ...], Answer], **more: Any) -> None:  # noqa: ANN401
+        """Take what was recorded, as ``RecordedHost`` does."""
+        super().__init__(programs=programs, **more)
+        self._alike = {_less_what_is_asked_for(argv): argv for argv in programs}
+
+    def run(
+        self, argv: Sequence[str], *, limit_seconds: float = 30.0, lane: str | None = None
+    ) -> Ran:
+        """Give the recorded answer, else that to the same question for less; else MISSING."""
+        asked = tuple(argv)
+        if asked not in self._programs:
+            asked = self._alike.get(_less_what_is_asked_for(asked), asked)
+        return super().run(asked, limit_seconds=limit_seconds, lane=lane)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoxFile:
     """A box that is not here, as it answered at one moment."""
@@ -92,7 +125,7 @@ class BoxFile:
 
     def host(self) -> RecordedHost:
         """Give a host that answers as the box did."""
-        return RecordedHost(
+        return _SavedHost(
             programs=dict(self.programs),
             files=self.files,
             links=self.links,
