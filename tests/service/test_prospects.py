@@ -123,3 +123,17 @@ def test_of_two_choices_that_are_alike_a_message_names_the_one_that_asks_less() 
         said = best_choice(replace(exposure, ranking=ranking))
         assert said.startswith(f"{best.title}: nothing else is much safer") is too_close
     assert best_choice(replace(exposure, ranking=Ranking(choices=(), reason=""))) == ""
+
+
+def test_a_scrub_that_we_saw_end_counts_where_the_stack_keeps_no_date() -> None:
+    """As with md arrays: else their drives would count as never read since they were built."""
+    seen = bare_view()
+    (bare,) = seen.survey.pools
+    past = replace(seen.pool_past[bare.pool], scrubbed_at=NOW - 30 * HOUR)
+    scrubbed = replace(seen, pool_past={bare.pool: past})
+    (before, after) = (exposure_of(one, bare, WindowPlan(), NOW) for one in (seen, scrubbed))
+    assert any("last read" in note for note in before.notes)
+    assert not any("last read" in note for note in after.notes)
+    assert before.loss is not None
+    assert after.loss is not None
+    assert after.loss.any_data.likely < before.loss.any_data.likely

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from tests.store.made import BOX, DAY, HOUR, NOW, book, case, pool, reading, survey
 from watcher.cases.state import Answer, Expectation, ExpectKind, Maintenance, ScopeKind, Silence
 from watcher.facts.drive import DriveIdentity, DrivePast, Metric, SelfTest, Trace
+from watcher.facts.pool import PoolKind
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.readiness import PROOF_LASTS, DrillDone, Preparation, ShelfSpare
 from watcher.rules.catalogue import judge
@@ -101,6 +102,12 @@ def test_a_pool_that_was_never_scrubbed_counts_from_when_it_was_first_seen() -> 
     assert due(view)["scrub"].at == NOW + 34 * DAY
     assert "none was seen" in due(view)["scrub"].more
     assert "scrub" not in due(view_of(pools=(one,)))
+
+
+def test_what_its_stack_cannot_scrub_falls_due_for_none() -> None:
+    one = replace(pool(), scrubbed_at=NOW, kind=PoolKind.LVM, layout="mirror")
+    assert "scrub" not in due(view_of(pools=(one,)))
+    assert "scrub" in due(view_of(pools=(replace(one, layout="raid1"),)))
 
 
 def test_a_pool_that_is_short_of_margin_has_more_pressing_things_than_a_scrub() -> None:

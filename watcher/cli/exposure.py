@@ -29,7 +29,7 @@ from watcher.facts.units import capital
 from watcher.recovery.shelf import plan_with
 from watcher.rules.view import View
 from watcher.service.desk import last_view
-from watcher.service.prospects import exposure_if_lost, exposure_of, lives_of
+from watcher.service.prospects import as_scrubbed, exposure_if_lost, exposure_of, lives_of
 from watcher.store.transaction import Transaction
 
 
@@ -165,7 +165,7 @@ def plan(context: click.Context, pool: str, *, quick: bool) -> None:
         chance = None if quick else Random(_SEED)  # noqa: S311 - not a secret
         try:
             shelf = plan_with(WindowPlan(zone=room.zone), view.ready, seen, room.now)
-            years = over_the_years(seen, lives, shelf, room.now, chance=chance)
+            years = over_the_years(as_scrubbed(view, seen), lives, shelf, room.now, chance=chance)
         except ValueError as error:
             raise Stop(f"{capital(str(error))}.", Exit.REFUSED) from error
     width = terminal_width()

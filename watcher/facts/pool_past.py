@@ -7,7 +7,7 @@ from datetime import datetime
 
 from watcher.facts.checks import require_fraction, require_utc
 from watcher.facts.identity import DriveId, PoolId
-from watcher.facts.pool import PoolKind, Protection, WorkKind
+from watcher.facts.pool import Pool, PoolKind, Protection, WorkKind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,3 +59,12 @@ class PoolPast:
     def errors_of(self, member: str) -> int | None:
         """Give the error count that a member had when it was last seen; None when not known."""
         return next((count for name, count in self.member_errors if name == member), None)
+
+
+def last_scrub(pool: Pool, past: PoolPast | None) -> datetime | None:
+    """Give the end of the last full scrub that is known; None when none is.
+
+    A stack that keeps no date, such as md, is scrubbed too: then it is the last one seen to end.
+    """
+    known = (pool.scrubbed_at, past.scrubbed_at if past is not None else None)
+    return max((at for at in known if at is not None), default=None)

@@ -13,6 +13,7 @@ from watcher.facts.drive import DriveIdentity, DriveReading, Metric, Verdict
 from watcher.facts.identity import DriveId, PoolId, about_drive, about_pool
 from watcher.facts.kernel_event import Category
 from watcher.facts.pool import Member, MemberState, Pool, PoolKind, Protection
+from watcher.facts.pool_past import last_scrub
 from watcher.facts.readiness import ShelfSpare
 from watcher.facts.units import say_count
 from watcher.rules.verdict import damage_in
@@ -110,8 +111,8 @@ def look(
     past = view.pool_past.get(pool)
     before = frozenset({*past.drives, *past.lost}) if past is not None else frozenset()
     known = survey.present | frozenset(view.past)
-    told = (here.scrubbed_at if here else None, past.scrubbed_at if past else None)
-    scrubs = [at for at in (*told, _check_ended(view, pool)) if at is not None]
+    told = last_scrub(here, past) if here else past.scrubbed_at if past else None
+    scrubs = [at for at in (told, _check_ended(view, pool)) if at is not None]
     named = sorted(known | before | (here.drives if here else frozenset()))
     full = here.full_margin if here is not None else None
     if full is None and past is not None:

@@ -21,7 +21,7 @@ from watcher.facts.pool import (
     WorkKind,
     WorkState,
 )
-from watcher.facts.pool_past import PoolPast
+from watcher.facts.pool_past import PoolPast, last_scrub
 from watcher.facts.units import say_day, say_span
 from watcher.rules.look import steps
 from watcher.rules.pool import lost_members, pool_finding, pools, quote, waiting_spares
@@ -80,8 +80,8 @@ def scrub_overdue(view: View, tuning: Tuning) -> Iterator[Finding]:
         if pool.work is not None:
             continue  # scrubbing, or busy with what comes first
         past = view.pool_past.get(pool.pool)
-        known = [t for t in (pool.scrubbed_at, past.scrubbed_at if past else None) if t is not None]
-        start = max(known, default=past.first_seen if past else None)
+        known = last_scrub(pool, past)
+        start = known or (past.first_seen if past else None)
         if start is None:
             continue  # first sight, and the stack keeps no date: not known
         age = view.now - start

@@ -14,6 +14,7 @@ from typing import Final
 
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import SubjectKind
+from watcher.facts.pool_past import last_scrub
 from watcher.facts.readiness import CopyState, Preparation, ProofState, Source
 from watcher.facts.units import say_bytes, say_count, say_span
 from watcher.rules.alike import alike, place_of
@@ -257,11 +258,7 @@ def _scrubs(view: View, ready: Preparation) -> _Said:
     pools = guarded(view)
     if not pools:
         return Standing.UNSEEN, "No pool with redundancy is seen.", ""
-    known = []
-    for pool in pools:
-        past = view.pool_past.get(pool.pool)
-        ends = [t for t in (pool.scrubbed_at, past.scrubbed_at if past else None) if t]
-        known.append((pool.name, max(ends, default=None)))
+    known = [(pool.name, last_scrub(pool, view.pool_past.get(pool.pool))) for pool in pools]
     never = [name for name, at in known if at is None]
     if never:
         return (

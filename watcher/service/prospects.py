@@ -5,6 +5,7 @@ Pure: it puts the facts into the shape that ``watcher.exposure`` computes with.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 from watcher.exposure.estimate import Exposure, estimate, if_lost
@@ -15,7 +16,7 @@ from watcher.exposure.window import WindowPlan
 from watcher.facts.drive import Metric
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import Pool
-from watcher.facts.pool_past import PoolPast
+from watcher.facts.pool_past import PoolPast, last_scrub
 from watcher.notify.message_facts import LossChance
 from watcher.notify.message_facts import Window as MessageWindow
 from watcher.recovery.shelf import class_of, plan_with
@@ -81,12 +82,17 @@ def progress_of(pool: Pool, past: PoolPast | None) -> tuple[Progress, ...]:
     return (*before, Progress(at=pool.observed_at, done=pool.work.done_fraction))
 
 
+def as_scrubbed(view: View, pool: Pool) -> Pool:
+    """Give a pool with the last scrub that is known of it, also where its stack keeps no date."""
+    return replace(pool, scrubbed_at=last_scrub(pool, view.pool_past.get(pool.pool)))
+
+
 def exposure_of(view: View, pool: Pool, plan: WindowPlan, now: datetime) -> Exposure:
     """Compute the exposure of a pool as it stands, with what lies on the shelf."""
     past = view.pool_past.get(pool.pool)
     lives = lives_of(view, pool)
     return estimate(
-        pool,
+        as_scrubbed(view, pool),
         lives,
         plan_with(plan, view.ready, pool, now),
         now,
@@ -112,7 +118,8 @@ def exposure_if_lost(
         raise ValueError(f"{view.label_of(drive)} is out already")
     lives = lives_of(view, pool)
     label = {one: view.label_of(one) for one in lives}
-    return if_lost(pool, drive, lives, plan_with(plan, view.ready, pool, now), now, label=label)
+    plan = plan_with(plan, view.ready, pool, now)
+    return if_lost(as_scrubbed(view, pool), drive, lives, plan, now, label=label)
 
 
 def message_window(exposure: Exposure) -> MessageWindow | None:

@@ -18,6 +18,7 @@ from watcher.exposure.rebuild import drive_pass_hours, used_share
 from watcher.facts.drive import DriveReading, Medium, Metric
 from watcher.facts.identity import DriveId, PoolId
 from watcher.facts.pool import Pool, Protection, WorkKind, WorkState
+from watcher.facts.pool_past import last_scrub
 from watcher.facts.survey import Survey
 from watcher.readers import scrubs
 from watcher.readers.drive_target import DriveTarget
@@ -141,7 +142,6 @@ def _scrub_jobs(view: View, memory: Memory) -> tuple[Job, ...]:
         if pool.kind not in scrubs.CAN_SCRUB or not pool.full_margin:
             continue
         past = view.pool_past.get(pool.pool)
-        ends = [t for t in (pool.scrubbed_at, past.scrubbed_at if past else None) if t]
         largest = max((m.capacity_bytes or 0 for m in pool.members), default=0)
         sizes = [w.capacity_bytes for d in pool.drives if (w := view.identity_of(d)) is not None]
         largest = max([largest, *(size for size in sizes if size)])
@@ -155,7 +155,7 @@ def _scrub_jobs(view: View, memory: Memory) -> tuple[Job, ...]:
                     kind=JobKind.SCRUB,
                     key=pool.pool,
                     name=pool.name,
-                    last_at=max(ends, default=None),
+                    last_at=last_scrub(pool, past),
                     known_since=past.first_seen if past is not None else view.now,
                     takes=timedelta(hours=hours * used_share(pool) * SLOWER),
                     pools=(pool.pool,),

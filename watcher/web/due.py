@@ -10,7 +10,8 @@ from itertools import islice, takewhile
 from watcher.cases.recurrence import all_after
 from watcher.cases.state import Book, Maintenance
 from watcher.facts.drive import Metric
-from watcher.facts.pool import PoolKind, Protection, WorkKind
+from watcher.facts.pool import Protection, WorkKind
+from watcher.facts.pool_past import last_scrub
 from watcher.facts.readiness import ProofState
 from watcher.facts.units import say_day
 from watcher.rules.catalogue import CATALOGUE
@@ -121,13 +122,13 @@ def _scrubs(view: View, tuning: Tuning) -> Iterator[Due]:
     """Give when each pool should be scrubbed again."""
     busy = {WorkKind.SCRUB, WorkKind.REPAIR}
     for pool in view.survey.pools:
-        if pool.protection is not Protection.WHOLE or pool.kind is PoolKind.DECLARED:
+        if pool.protection is not Protection.WHOLE or not pool.offers_check:
             continue
         if pool.work is not None and pool.work.kind in busy:
             continue
         past = view.pool_past.get(pool.pool)
-        known = [t for t in (pool.scrubbed_at, past.scrubbed_at if past else None) if t is not None]
-        last = max(known, default=past.first_seen if past else None)
+        known = last_scrub(pool, past)
+        last = known or (past.first_seen if past else None)
         if last is None:
             continue
         every = _days("scrub-overdue", "days", tuning, view.target_of_pool(pool.pool))
