@@ -457,6 +457,27 @@ def test_the_digest_comes_on_its_weekday_to_everybody() -> None:
     assert {tell.items[0].kind for _, tell in desk.said} == {NoticeKind.DIGEST}
 
 
+def test_the_digest_waits_for_the_morning_and_for_nobody_on_leave() -> None:
+    """Ada sleeps until seven, ben is on leave, and what else waits is not lost."""
+    night = (Hours(begin=time(22, 0), end=time(7, 0)),)
+    people = (
+        Person(name="ada", quiet=night),
+        Person(name="ben", away_until=START + timedelta(days=9)),
+        Person(name="cleo"),
+    )
+    daily = Digest(at=time(6, 0), weekdays=(0, 1, 2, 3, 4, 5, 6))
+    desk = Desk(policy=Policy(people=people, digest=daily), now=START.replace(hour=23))
+    desk.survey(finding())
+    desk.wait(timedelta(hours=10))
+    assert [(at.hour, t.person, [i.kind.value for i in t.items]) for at, t in desk.said] == [
+        (23, "cleo", ["opened"]),
+        (3, "cleo", ["reminder"]),
+        (6, "cleo", ["digest"]),
+        (7, "ada", ["opened", "digest"]),
+    ]
+    assert [i.urgency for _, t in desk.said for i in t.items if i.case == 0] == [Urgency.NOTE] * 2
+
+
 def test_another_time_for_the_digest_holds_from_the_next_decision_on() -> None:
     """From Mondays to every day: nobody waits for Monday."""
     weekly = Digest(at=time(9, 0), weekdays=(0,))

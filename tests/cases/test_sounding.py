@@ -14,7 +14,7 @@ from watcher.cases.policy import Hours, Ladder, LadderChoice, Person, Policy, Ru
 from watcher.cases.sounding import climb, hurry
 from watcher.cases.state import NoticeKind, ScopeKind
 from watcher.facts.finding import Urgency
-from watcher.facts.identity import about_pool
+from watcher.facts.identity import DriveId, about_drive, about_pool
 
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
 GONE = finding("margin-gone", about_pool(ORCHARD), Urgency.NOW, label="orchard")
@@ -193,3 +193,86 @@ def test_who_is_handed_a_case_in_their_sleep_reads_in_the_morning_from_whom_and_
     desk.wait(6 * HOUR + MINUTE)
     (item,) = [item for _, tell in desk.said if tell.person == "cleo" for item in tell.items]
     assert (item.kind, item.about) == (NoticeKind.HANDED_OVER, "ada: the spare is in the shed")
+
+
+def test_who_just_heard_in_another_way_gets_the_time_of_their_rung_too() -> None:
+    """Ben sleeps until seven, where two words wait for him: one message, and then 15 minutes."""
+    desk = Desk(policy=people(asleep=("ben",)), now=START.replace(hour=6, minute=30))
+    lost = replace(GONE, urgency=Urgency.TODAY)
+    desk.survey(lost)
+    desk.wait(20 * MINUTE)
+    desk.survey(lost, finding(subject=about_drive(DriveId("D4"))))
+    desk.wait(24 * MINUTE)
+    assert told(desk) == [(0, "ada"), (20, "ada"), (30, "ben")]
+    desk.wait(2 * MINUTE)
+    assert told(desk)[3:] == [(45, "ben")]
+
+
+def test_of_two_cases_that_wait_for_the_morning_both_are_told() -> None:
+    desk = Desk(policy=people(asleep=("ben", "cleo")), now=START.replace(hour=1))
+    alone = finding(pool=None)
+    desk.survey(replace(GONE, urgency=Urgency.TODAY), alone)
+    desk.wait(6 * HOUR)
+    for name in ("ben", "cleo"):
+        assert {i.case for _, t in desk.said if t.person == name for i in t.items} == {1, 2}, name
+
+
+def test_news_is_told_to_all_who_know_of_the_case_and_so_is_its_end() -> None:
+    """Two rungs were told; the message is about what is new, and the count goes on."""
+    desk = Desk(policy=people())
+    desk.survey(GONE)
+    desk.wait(16 * MINUTE)
+    (reminder,) = desk.said[-1][1].items
+    assert (reminder.kind, reminder.finding) == (NoticeKind.REMINDER, GONE.key)
+    new = finding(subject=about_drive(DriveId("D4")))
+    desk.survey(GONE, new)
+    desk.wait(MINUTE)
+    assert {tell.person: tell.items[0].finding for _, tell in desk.said[2:]} == {
+        "ada": new.key,
+        "ben": new.key,
+    }
+    (case,) = desk.book.cases
+    assert case.climb is not None
+    assert (case.climb.rung, case.climb.since) == (0, START)
+    for _ in range(3):
+        desk.now += 10 * MINUTE
+        desk.survey()
+    assert desk.heard()[-2:] == [("ada", ("all-clear",)), ("ben", ("all-clear",))]
+    assert [(r.what, r.text) for r in desk.records if r.what.startswith("told-")][:2] == [
+        ("told-opened", "ada"),
+        ("told-reminder", "ben"),
+    ]
+
+
+def test_who_is_handed_a_case_has_the_time_of_the_first_rung() -> None:
+    waits = (10 * MINUTE, 2 * HOUR)
+    rungs = tuple(Rung(people=(n,), wait=w) for n, w in zip(("ada", "ben"), waits, strict=True))
+    steps = Ladder(rungs=rungs, repeat_first=HOUR, repeat_longest=4 * HOUR)
+    desk = Desk(policy=replace(people(), ladders=(LadderChoice(ladder=steps),)))
+    desk.survey(GONE)
+    desk.tell(HandedOver(case=1, by="ada", to="cleo"))
+    desk.wait(11 * MINUTE)
+    assert told(desk) == [(0, "ada"), (0, "cleo"), (10, "ada")]
+
+
+def test_what_is_for_now_again_goes_on_with_the_gaps_for_now() -> None:
+    """Its reminder was due at 15 minutes, when less held: then at once, and half an hour later."""
+    doubt = finding(urgency=Urgency.THIS_WEEK)
+    desk = Desk(policy=Policy(people=(Person(name="ada"),)))
+    desk.survey(GONE, doubt)
+    desk.wait(14 * MINUTE)
+    desk.survey(doubt)
+    desk.wait(6 * MINUTE)
+    desk.survey(GONE, doubt)
+    desk.wait(HOUR)
+    assert told(desk) == [(0, "ada"), (20, "ada"), (50, "ada")]
+
+
+def test_what_grew_while_it_was_silent_is_told_once_when_that_ends() -> None:
+    desk = Desk()
+    desk.survey(GONE)
+    until = desk.now + HOUR
+    desk.tell(Silenced(scope=ScopeKind.POOL, key=ORCHARD, by="ada", reason="r", until=until))
+    desk.survey(replace(GONE, level=1))
+    desk.wait(HOUR + 14 * MINUTE)
+    assert told(desk) == [(0, "ada"), (60, "ada")]

@@ -127,12 +127,10 @@ def _run_clock(draft: Draft) -> None:
         _end_answer(draft, case)
     sound_the_news(draft)
     for opened in draft.open_cases():
-        case = opened
-        if _may_hurry(case):
-            case = hurry(draft, case, audible_of(heard_of(draft, case)))
-        due = case.climb is not None and case.climb.next_at <= now
-        if due and case.answer is None and case.is_weighty:
-            climb(draft, case, audible_of(heard_of(draft, case)))
+        audible = audible_of(heard_of(draft, opened))
+        case = hurry(draft, opened, audible)
+        if case.climb is not None and case.climb.next_at <= now:
+            climb(draft, case, audible)
     _forget_old(draft)
     _run_digest(draft)
 
@@ -146,12 +144,6 @@ def _hold_anew(draft: Draft) -> None:
         for word in draft.book.pending
     )
     draft.book = replace(draft.book, pending=pending)
-
-
-def _may_hurry(case: Case) -> bool:
-    """Tell whether a case stands at a higher urgency than its next word was timed for."""
-    climb = case.climb
-    return climb is not None and climb.urgency is not None and case.urgency > climb.urgency
 
 
 def _end_answer(draft: Draft, case: Case) -> None:
