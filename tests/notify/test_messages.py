@@ -206,6 +206,18 @@ def test_the_most_urgent_of_many_comes_first_and_the_rest_is_counted() -> None:
     assert "and 95 more" in message.body
 
 
+def test_also_among_other_things_a_case_that_was_handed_over_is_said_to_be() -> None:
+    """Who reads it must learn that it is theirs; how soon is that of each thing."""
+    handed = item(NoticeKind.HANDED_OVER, Urgency.TODAY, about="ada: the spare is in the shed")
+    other = replace(item(NoticeKind.OPENED, Urgency.NOW), case=99, number=1)
+    lines = said(
+        Asked(name="x", items=(handed, other), cases={7: ORCHARD_CASE, 99: ORCHARD_CASE})
+    ).text.splitlines()
+    assert lines[0] == "Now: 2 things on attic"
+    assert lines[1].startswith("orchard (now): ")
+    assert lines[2].startswith("orchard (today, handed to you by ada): ")
+
+
 def test_times_are_said_in_the_zone_of_the_reader() -> None:
     asked = next(a for a in ALL if a.name == "taken")
     assert "until 19:12 tomorrow" in said(asked).body  # 18:12 UTC, Oslo is an hour ahead

@@ -20,7 +20,7 @@ from watcher.cases.state import Case, NoticeKind
 from watcher.facts.finding import Urgency
 from watcher.notify.below import LONGEST_LINK, action_lines, named, say_stake, standing_lines
 from watcher.notify.message_facts import CaseExtras, Message
-from watcher.notify.openings import ITEMS_SHOWN, opening_of, title_of
+from watcher.notify.openings import ITEMS_SHOWN, opening_of, reason_of, title_of
 from watcher.notify.scene import Line, Scene, in_short, is_proven
 from watcher.notify.words import WHEN, clean, cut, split_at, whole_sentences
 
@@ -109,7 +109,7 @@ def _in_short(scene: Scene) -> str:
         return whole_sentences(f"{place}: {word}. {stake or what}", 220)  # what is not proven too
     if scene.is_calm or _ended_well(scene):
         return cut(f"{place}: {what}" if place else what, 110)
-    when = WHEN[scene.item.urgency].lower()
+    when = f"{WHEN[scene.item.urgency].lower()}{reason_of(scene)}"
     return cut(f"{place}{scene.plight} ({when}): {what}" if place else f"{what} ({when})", 110)
 
 

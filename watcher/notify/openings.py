@@ -20,9 +20,7 @@ def title_of(scene: Scene) -> str:
     """Say how soon, what and where."""
     kind, when = scene.item.kind, WHEN[scene.item.urgency]
     if kind in _REASONS:
-        who = cut(clean(scene.item.about).partition(": ")[0], 24) or "somebody"
-        reason = _REASONS[kind].format(who=who)
-        return f"{when}{reason}: {scene.place}{scene.plight}"
+        return f"{when}{reason_of(scene)}: {scene.place}{scene.plight}"
     return {
         NoticeKind.TAKEN: f"Taken by {cut(_who(scene), 24)}: {scene.place}",
         NoticeKind.WORK_OVERRUNS: f"{when}: planned work on {scene.box} ends soon",
@@ -46,6 +44,15 @@ _REASONS = {
     NoticeKind.UNEXPECTED: ", not announced",
 }
 """Why a person hears of it now, beside how soon to act."""
+
+
+def reason_of(scene: Scene) -> str:
+    """Say why a person hears of it now, to follow how soon to act; "" where nothing has to be said.
+
+    Also among other things: who was handed a case must learn that it is theirs.
+    """
+    who = cut(clean(scene.item.about).partition(": ")[0], 24) or "somebody"
+    return _REASONS.get(scene.item.kind, "").format(who=who)
 
 
 def _work_title(scene: Scene) -> str:
