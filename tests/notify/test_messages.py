@@ -206,6 +206,38 @@ def test_the_most_urgent_of_many_comes_first_and_the_rest_is_counted() -> None:
     assert "and 95 more" in message.body
 
 
+@pytest.mark.parametrize(("count", "last"), [(5, None), (6, "and 1 more")])
+def test_five_things_are_named_and_only_what_is_beyond_is_counted(
+    count: int, last: str | None
+) -> None:
+    items = tuple(item(NoticeKind.TAKEN, Urgency.NOTE, number=n) for n in range(1, count + 1))
+    cases = {n: replace(ORCHARD_CASE, number=n, label=f"pool {n}") for n in range(1, count + 1)}
+    message = said(Asked(name="x", items=items, cases=cases))
+    assert message.title == f"{count} updates on attic"
+    lines = message.body.splitlines()
+    assert [line.partition(":")[0] for line in lines[:5]] == [f"pool {n}" for n in range(1, 6)]
+    assert lines[5:-1] == ([last] if last else [])
+
+
+@pytest.mark.parametrize(
+    ("kind", "urgency", "title"),
+    [
+        (NoticeKind.WORK_ENDED, Urgency.NOTE, "2 updates on attic"),
+        (NoticeKind.WORK_ENDED, Urgency.TODAY, "Today: 2 things on attic"),
+        (NoticeKind.OPENED, Urgency.THIS_WEEK, "This week: 2 things on attic"),
+    ],
+)
+def test_two_things_are_updates_only_where_nobody_has_to_act(
+    kind: NoticeKind, urgency: Urgency, title: str
+) -> None:
+    case_number = 0 if kind is NoticeKind.WORK_ENDED else 7
+    one = item(kind, urgency, number=case_number, about="new drive: orchard is bare")
+    taken = item(NoticeKind.TAKEN, Urgency.NOTE)
+    message = said(Asked(name="x", items=(one, taken), cases={7: ORCHARD_CASE}))
+    assert message.title == title
+    assert ("Next: " in message.body) is (kind is NoticeKind.OPENED)
+
+
 def test_also_among_other_things_a_case_that_was_handed_over_is_said_to_be() -> None:
     """Who reads it must learn that it is theirs; how soon is that of each thing."""
     handed = item(NoticeKind.HANDED_OVER, Urgency.TODAY, about="ada: the spare is in the shed")

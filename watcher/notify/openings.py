@@ -83,9 +83,8 @@ def _returned(scene: Scene) -> list[str]:
 
 
 def _answer_ended(scene: Scene) -> list[str]:
-    who = clean(scene.item.about) or "Somebody"
-    theirs = [a for a in scene.case.answers if a.by == scene.item.about] if scene.case else []
-    until = f"{who} had it until {scene.when(theirs[-1].until)}." if theirs else ""
+    answer = _their_answer(scene)
+    until = f"{_who(scene)} had it until {scene.when(answer.until)}." if answer is not None else ""
     return [happening_in(scene), until]
 
 
@@ -133,20 +132,18 @@ def _work_ended(scene: Scene) -> list[str]:
 
 def _who(scene: Scene) -> str:
     """Say who took the case."""
-    answer = scene.case.answer if scene.case is not None else None
-    return (answer.by if answer is not None else clean(scene.item.about)) or "somebody"
+    return clean(scene.item.about) or "somebody"
 
 
-def _last_answer(scene: Scene) -> Answer | None:
-    """Give the answer that the message speaks of."""
-    if scene.case is None:
-        return None
-    return scene.case.answer or next(iter(reversed(scene.case.answers)), None)
+def _their_answer(scene: Scene) -> Answer | None:
+    """Give the last answer of the person of whom the message speaks; others may answer too."""
+    answers = scene.case.answers if scene.case is not None else ()
+    return next((a for a in reversed(answers) if a.by == scene.item.about), None)
 
 
 def _taken(scene: Scene) -> list[str]:
     """Say who has it, until when."""
-    answer = _last_answer(scene)
+    answer = _their_answer(scene)
     who = _who(scene)
     if answer is None:
         return [f"{who} has it; you need not act."]
