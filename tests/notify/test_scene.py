@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from tests.notify.phone_scenes import (
     BAY_5,
     BROKEN,
@@ -119,3 +121,58 @@ def test_only_a_whole_pool_or_no_pool_at_all_proves_an_end() -> None:
     for protection in Protection:
         shown = scene(pool_case(MARGIN_GONE), protection)
         assert is_proven(shown) == (protection is Protection.WHOLE)
+
+
+GONE_5 = replace(GONE_3, subject=about_drive(BAY_5), label=LABEL_5)
+NOTE_5 = replace(PENDING_5, urgency=Urgency.NOTE)
+
+
+@pytest.mark.parametrize(
+    ("standing", "told", "item_of", "lead", "named"),
+    [
+        # what is silent is not named, be it more urgent, also where the word waited too long
+        ((GONE_3, PENDING_5), (PENDING_5,), PENDING_5, PENDING_5, (PENDING_5,)),
+        ((GONE_3, PENDING_5), (PENDING_5,), GONE_5, PENDING_5, (PENDING_5,)),
+        ((MARGIN_GONE, PENDING_5), (PENDING_5,), GONE_5, PENDING_5, (PENDING_5,)),
+        # of two that are as urgent, the one that the message is about
+        ((GONE_3, GONE_5), (GONE_3, GONE_5), GONE_5, GONE_5, (GONE_3, GONE_5)),
+        ((GONE_3, GONE_5), (GONE_3, GONE_5), GONE_3, GONE_3, (GONE_3, GONE_5)),
+        # what it is about is named before it is written down as told; notes never are
+        ((GONE_3, NOTE_5), (), GONE_3, GONE_3, (GONE_3,)),
+        # where nothing is known of what was told: all that weighs, and else what stands
+        ((GONE_3, PENDING_5, NOTE_5), (), GONE_5, GONE_3, (GONE_3, PENDING_5)),
+        ((NOTE_5,), (), GONE_5, NOTE_5, (NOTE_5,)),
+    ],
+)
+def test_a_message_names_what_people_hear_of_and_leads_with_what_it_is_about(
+    standing: tuple[Finding, ...],
+    told: tuple[Finding, ...],
+    item_of: Finding,
+    lead: Finding,
+    named: tuple[Finding, ...],
+) -> None:
+    told_of = tuple(ToldOf(key=f.key, urgency=f.urgency, level=f.level) for f in told)
+    shown = scene(replace(pool_case(*standing), told_of=told_of))
+    shown = replace(shown, item=replace(shown.item, finding=item_of.key))
+    assert (shown.finding, shown.audible) == (lead, named)
+    assert shown.pool_finding is None
+
+
+def test_the_pools_own_finding_is_given_beside_a_lead_only_where_it_is_as_urgent() -> None:
+    lesser = replace(MARGIN_GONE, urgency=Urgency.TODAY)
+    for own, beside in ((MARGIN_GONE, MARGIN_GONE), (lesser, None)):
+        shown = scene(pool_case(own, GONE_3), Protection.BARE)
+        assert (shown.finding, shown.pool_finding) == (GONE_3, beside)
+
+
+def test_what_happened_names_its_part_once() -> None:
+    for sentence, said in (
+        ("It is gone.", "bay 3: It is gone."),
+        ("Bay 3 is gone.", "Bay 3 is gone."),
+        ("\u202e", "bay 3: Something needs a look."),
+    ):
+        shown = scene(pool_case(replace(GONE_3, sentence=sentence)))
+        assert happening_in(shown) == said
+    own = scene(case(8, about_drive(BAY_5), LABEL_5, CRC))
+    assert happening_in(own) == CRC.sentence
+    assert happening_in(scene(None)) == "Something needs a look."

@@ -30,6 +30,8 @@ NOW = datetime(2031, 3, 6, 22, 30, tzinfo=UTC)  # Thursday; Friday 07:30 in Toky
         (2, "UTC", "00:30 tomorrow"),
         (-24, "UTC", "22:30 yesterday"),
         (72, "UTC", "Sun 22:30"),
+        (24 * 6, "UTC", "Wed 22:30"),
+        (-24 * 6, "UTC", "Fri 22:30"),
         (24 * 7, "UTC", "13 Mar 22:30"),
         (-24 * 70, "UTC", "26 Dec 2030 22:30"),
         (1, "Asia/Tokyo", "08:30 today"),
@@ -43,9 +45,13 @@ def test_a_moment_is_said_by_its_local_day(hours: int, zone: str, text: str) -> 
     ("span", "text"),
     [
         (timedelta(seconds=20), "about a minute"),
+        (timedelta(seconds=89), "about a minute"),
+        (timedelta(seconds=90), "2 minutes"),
         (timedelta(minutes=90), "90 minutes"),
+        (timedelta(minutes=119), "119 minutes"),
         (timedelta(hours=2), "2 hours"),
         (timedelta(hours=47), "47 hours"),
+        (timedelta(hours=48), "2 days"),
         (timedelta(days=9, hours=13), "10 days"),
     ],
 )
@@ -109,6 +115,8 @@ def test_long_text_ends_with_a_whole_sentence_where_one_fits() -> None:
     text = "Check the cable first. Then look at the power. Replace the drive if it stays away."
     assert whole_sentences(text, 60) == "Check the cable first. Then look at the power."
     assert whole_sentences(text, 12) == "Check the…"
+    assert split_at("Check the cable and the power", 12) == ("Check the…", "…cable and the power")
+    assert split_at(f"Check {'x' * 20}", 12) == ("Check xxxxx…", f"…{'x' * 15}")
     assert split_at(text, 30) == (
         "Check the cable first.",
         "Then look at the power. Replace the drive if it stays away.",

@@ -53,8 +53,8 @@ class Scene:
             return None
         audible = self.audible
         wanted = next((f for f in audible if f.key == self.item.finding), None)
-        urgency = wanted.urgency if wanted is not None else self.case.urgency
-        top = [f for f in audible if f.urgency is urgency]
+        known = [wanted] if wanted is not None else audible
+        top = [f for f in audible if f.urgency is known[0].urgency]
         if wanted is not None and wanted.rule in _BESIDE_ANOTHER:
             wanted = next((f for f in top if f.rule not in _BESIDE_ANOTHER), wanted)
         since = {h.finding.key: h.since for h in self.case.held}
