@@ -8,6 +8,7 @@ from datetime import UTC, datetime, time, timedelta
 import pytest
 
 from tests.cases.build import ORCHARD, START, Desk, finding, pool_seen
+from watcher.cases.decide import next_deadline
 from watcher.cases.observations import WorkAnnounced, WorkEnded
 from watcher.cases.policy import Hours, Person, Policy
 from watcher.cases.state import Expectation, ExpectKind, PoolSeen, Stands
@@ -284,3 +285,41 @@ def test_who_has_nothing_to_do_with_the_work_is_not_woken_for_it() -> None:
         ("ada", "work-ended", 7),
         ("ben", "work-ended", 7),
     ]
+
+
+@pytest.mark.parametrize(
+    ("lasts", "before"),
+    [(3 * HOUR, timedelta(minutes=15)), (timedelta(minutes=20), timedelta(minutes=5))],
+)
+def test_that_work_ends_soon_is_said_once_in_time_for_its_length(
+    lasts: timedelta, before: timedelta
+) -> None:
+    desk = Desk()
+    announce(desk, ends=START + lasts)
+    desk.survey(GONE, pools=(seen("D1", protection=Protection.BARE, margin=0),))
+    desk.wait(lasts - timedelta(seconds=1))
+    assert [(at, t.items[0].kind.value) for at, t in desk.said] == [
+        (START + lasts - before, "work-overruns")
+    ]
+
+
+def test_planned_work_wakes_the_desk_as_it_begins_and_counts_only_what_came_then() -> None:
+    """What was announced and held already, before it began, is no announced sign that came."""
+    desk = Desk()
+    begins = START + 2 * HOUR
+    announce(desk, begins=begins, ends=begins + HOUR, repeat="daily")
+    desk.survey(finding(urgency=Urgency.NOTE), pools=(seen("D1", "D3"),))
+    assert next_deadline(desk.book, desk.policy, desk.now) == begins
+    assert desk.book.works[0].came == ()
+    desk.wait(2 * HOUR)
+    desk.survey(finding("drive-gone"), pools=(seen("D1", protection=Protection.BARE, margin=0),))
+    assert desk.book.works[0].came == (finding("drive-gone").key,)
+    desk.wait(HOUR)
+    over, following = desk.book.works
+    assert (over.over, over.warned) == (True, True)
+    fresh = replace(over, begins=begins + 24 * HOUR, ends=begins + 25 * HOUR, number=2)
+    assert following == replace(fresh, begun=None, came=(), warned=False, over=False)
+    desk.wait(24 * HOUR - timedelta(seconds=1))
+    assert [work.number for work in desk.book.works] == [1, 2]
+    desk.wait(timedelta(seconds=1))
+    assert [work.number for work in desk.book.works] == [2, 3], "forgotten a day after its end"

@@ -65,8 +65,13 @@ def test_only_mail_has_the_headers_of_mail() -> None:
     ("url", "urgency", "priority"),
     [
         ("ntfys://host/topic", Urgency.NOW, "max"),
+        ("ntfy://host/topic", Urgency.TODAY, "high"),
+        ("ntfy://host/topic", Urgency.THIS_WEEK, "default"),
         ("ntfy://host/topic", Urgency.NOTE, "low"),
         ("gotify://host/token", Urgency.NOW, "emergency"),
+        ("gotifys://host/token", Urgency.TODAY, "high"),
+        ("gotify://host/token", Urgency.THIS_WEEK, "normal"),
+        ("gotify://host/token", Urgency.NOTE, "low"),
         ("ntfy://host/topic?priority=min", Urgency.NOW, "min"),
     ],
 )
@@ -74,6 +79,34 @@ def test_the_phone_rings_by_urgency_unless_the_owner_said_otherwise(
     url: str, urgency: Urgency, priority: str
 ) -> None:
     assert asked(url, urgency)["priority"] == priority
+
+
+@pytest.mark.parametrize(
+    ("url", "dress"),
+    [
+        ("xmpps://host/x", "?overflow=truncate"),
+        ("xmpps://host/x?", "overflow=truncate"),
+        ("xmpps://host/x?a=b", "&overflow=truncate"),
+        ("xmpps://host/x?overflow=split", ""),
+        ("ntfy://host/x?IMAGE=yes&Priority=min", "&overflow=truncate"),
+        ("forms://host/x", "?overflow=truncate&+X-Midwatch-Message=c0ffee%0AX"),
+        (
+            "mailto://host/x?Format=html",
+            "&overflow=truncate&+X-Midwatch-Message=c0ffee%0AX&+Auto-Submitted=auto-generated",
+        ),
+        (
+            "mailto://host/x",
+            (
+                "?overflow=truncate&+X-Midwatch-Message=c0ffee%0AX&format=text"
+                "&+Auto-Submitted=auto-generated"
+            ),
+        ),
+    ],
+)
+def test_an_address_gets_what_it_lacks_behind_what_its_owner_wrote(url: str, dress: str) -> None:
+    """And nothing in it begins a line of its own in a mail's header."""
+    made = dressed(url, message_id="c0ffee\nX", urgency=Urgency.NOTE)
+    assert made == url + dress
 
 
 def test_no_icon_is_fetched_from_a_public_host_and_mqtt_is_confirmed() -> None:

@@ -209,7 +209,6 @@ def _plan_next(draft: Draft, work: Maintenance) -> None:
         came=(),
         surprises=(),
         warned=False,
-        over=False,
     )
     draft.book = replace(
         draft.book,
