@@ -59,6 +59,8 @@ def test_the_summary_names_margins_drives_signs_and_surprises() -> None:
         finding("x", about_drive(DriveId(f"D{n}")), Urgency.NOW, label=f"bay {n}")
         for n in range(5, 10)
     ]
+    then = " It belongs to the pool orchard, which cannot lose any drive."  # it can, by the end
+    ails[0] = replace(ails[0], sentence=ails[0].sentence + then)
     desk.survey(gone, GONE, *ails, pools=(seen("D1", protection=Protection.BARE, margin=0),))
     desk.survey(*ails, pools=(seen("D1", "D9"),))
     desk.wait(3 * HOUR + timedelta(minutes=1))
@@ -69,9 +71,9 @@ def test_the_summary_names_margins_drives_signs_and_surprises() -> None:
         "Out: the drive D3.",
         "In: the drive D9.",
         "2 announced signs came and stayed quiet.",
-        "Not announced: bay 5: x holds",
-        "Not announced: bay 6: x holds",
-        "Not announced: bay 7: x holds",
+        "Meanwhile, not announced: bay 5: x holds",
+        "Meanwhile, not announced: bay 6: x holds",
+        "Meanwhile, not announced: bay 7: x holds",
         "and 2 more that was not announced.",
     ]
 

@@ -134,9 +134,10 @@ def note_for_works(draft: Draft) -> None:
 
 
 def _in_words(finding: Finding) -> str:
-    """Say a finding with what it is about, once."""
+    """Say a finding with what it is about, once, and without how its pool stood just then."""
     about = finding.label.removeprefix("pool ")
-    return finding.sentence if about in finding.sentence else f"{finding.label}: {finding.sentence}"
+    sentence = finding.sentence.partition(" It belongs to the pool ")[0]
+    return sentence if about in sentence else f"{finding.label}: {sentence}"
 
 
 def _names(drives: list[Stands]) -> str:
@@ -171,7 +172,7 @@ def summary_of(work: Maintenance, book: Book) -> tuple[str, ...]:
         lines.append(f"{say_count(len(work.came), 'announced sign')} came and stayed quiet.")
     elif work.begun is not None:
         lines.append("Nothing of what was announced was seen.")
-    lines += [f"Not announced: {text}" for text in work.surprises[:_NAMED_MOST]]
+    lines += [f"Meanwhile, not announced: {text}" for text in work.surprises[:_NAMED_MOST]]
     if len(work.surprises) > _NAMED_MOST:
         lines.append(f"and {len(work.surprises) - _NAMED_MOST} more that was not announced.")
     return tuple(lines)
