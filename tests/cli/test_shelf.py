@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.hub_state import prepare_hub
 from tests.cli.state import command, prepare
 from watcher.cli.exits import Exit
 from watcher.cli.shelf import parse_size
@@ -133,3 +134,14 @@ def test_the_window_of_a_pool_follows_from_the_shelf(config: Path) -> None:
     after = command(config, "exposure", "orchard", "--if-lost", "bay 1")[1]
     assert waits in before
     assert waits not in after
+
+
+def test_a_spare_of_the_shop_is_not_compared_with_the_pools_of_the_hub_itself(
+    tmp_path: Path,
+) -> None:
+    """It has none; "no pool here" would be read as of all boxes."""
+    hub = prepare_hub(tmp_path)
+    words = ("--model", "Calder 8", "--serial", "SP001", "--size", "8TB")
+    added = command(hub, "shelf", "add", *words)[1]
+    assert "It counts for the boxes of all clients (midwatch hub work)." in added
+    assert "counts for the boxes of all clients" in command(hub, "shelf")[1]

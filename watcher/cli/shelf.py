@@ -123,12 +123,21 @@ def find_spare(tx: Transaction, room: Room, number: int) -> ShelfSpare:
     return found
 
 
+def _where_it_fits(fits: Sequence[SpareFit], number: int, *, at_hub: bool) -> str:
+    """Say where a spare fits; at a hub, whose own box has no pools, which boxes it is for."""
+    if at_hub:
+        return "counts for the boxes of all clients (midwatch hub work)"
+    return say_fits([fit for fit in fits if fit.spare == number])
+
+
 def show_shelf(
     shelf: Sequence[ShelfSpare],
     fits: Sequence[SpareFit],
     now: datetime,
     width: int,
     used: Collection[int] = (),
+    *,
+    at_hub: bool = False,
 ) -> str:
     """Lay out the shelf: what lies there, what it is worth, where it fits.
 
@@ -142,7 +151,7 @@ def show_shelf(
         name = f"{who.model} {who.serial}".strip() if who is not None else "(ordered)"
         words = [say_proof(spare, now)]
         if spare.number not in used:
-            words.append(say_fits([fit for fit in fits if fit.spare == spare.number]))
+            words.append(_where_it_fits(fits, spare.number, at_hub=at_hub))
         if spare.warranty_until is not None:
             over = "ended" if spare.warranty_until < now.date() else "until"
             words.append(f"warranty {over} {spare.warranty_until:%d %b %Y}")
@@ -175,7 +184,8 @@ def list_(context: click.Context) -> None:
         _, ready = _ready(tx, room)
         every = tx.shelf(room.box)
         used = {s.number for s in every} - {s.number for s in ready.shelf}
-        say(show_shelf(every, ready.fits, room.now, terminal_width(), used))
+        width = terminal_width()
+        say(show_shelf(every, ready.fits, room.now, width, used, at_hub=room.at_hub))
         for number in sorted(used):
             say(
                 f"Spare {number} is part of a pool now: take it off the shelf with "
@@ -286,10 +296,10 @@ def add(  # noqa: PLR0913 - one argument for each option
                 spare = tx.add_spare(box, spare)
             tx.retire_drive(who.drive)  # it is not expected to stay plugged in
             _, ready = _ready(tx, room)
-        fits = [f for f in ready.fits if f.spare == spare.number]
+        fits = _where_it_fits(ready.fits, spare.number, at_hub=room.at_hub)
         say(
             f"{capital(spare.label)} ({say_bytes(spare.bytes)}) is on the "
-            f"shelf. It {say_fits(fits)}.\nWrite the number {spare.number} on it. {CAUTION}\n"
+            f"shelf. It {fits}.\nWrite the number {spare.number} on it. {CAUTION}\n"
             "Prove it before it is needed: midwatch prove (which erases it)."
         )
 
@@ -313,9 +323,9 @@ def order(context: click.Context, size: str, arrives: str | None, note: str) -> 
         with room.store.transaction() as tx:
             spare = tx.add_spare(room.box, coming)
             _, ready = _ready(tx, room)
-        fits = [f for f in ready.fits if f.spare == spare.number]
+        fits = _where_it_fits(ready.fits, spare.number, at_hub=room.at_hub)
         say(
-            f"Spare {spare.number} ({say_bytes(spare.bytes)}) is on its way. It {say_fits(fits)}. "
+            f"Spare {spare.number} ({say_bytes(spare.bytes)}) is on its way. It {fits}. "
             f"When it is here: midwatch shelf add DEVICE --ordered {spare.number}"
         )
 
