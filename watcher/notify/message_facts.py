@@ -64,6 +64,7 @@ class Watched:
     """What is being watched, for a digest."""
 
     drives: int
+    boxes: int = 0  # by a hub: whose drives and pools those are; 0: it is one box
     pools: tuple[PoolLine, ...] = ()
     notes: tuple[str, ...] = ()  # a sentence each
     blind: tuple[str, ...] = ()  # what cannot be seen, a sentence each

@@ -188,7 +188,8 @@ def _digest(scene: Scene) -> list[str]:
     proves = "That you read this shows that messages reach you."
     if seen is None:
         return ["What is watched is not known yet.", proves]
-    counts = [say_count(seen.drives, "drive"), say_count(len(seen.pools), "pool")]
+    counts = [say_count(seen.boxes, "box", "boxes")] if seen.boxes else []
+    counts += [say_count(seen.drives, "drive"), say_count(len(seen.pools), "pool")]
     if seen.open_cases:
         counts.append(say_count(seen.open_cases, "open case"))
     if seen.notes:

@@ -9,7 +9,7 @@ a crash at any point means "again", never "lost" and never "twice".
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import partial
@@ -26,14 +26,14 @@ from watcher.exposure.window import WindowPlan
 from watcher.facts.finding import Finding
 from watcher.facts.identity import BoxId, SubjectKind
 from watcher.facts.survey import Survey
-from watcher.notify.message_facts import CaseExtras
+from watcher.notify.message_facts import CaseExtras, Watched
 from watcher.notify.messages import render
 from watcher.notify.target import Target, ways_to
 from watcher.recovery.follow import lead, out_of_service, unverified
 from watcher.rules.catalogue import judge
 from watcher.rules.tuning import Tuning
 from watcher.rules.view import View
-from watcher.service.extras import extras_of, watched
+from watcher.service.extras import extras_of, watched_from
 from watcher.service.links import link_address, new_link
 from watcher.service.outlook import follow_forecasts
 from watcher.service.readiness import prepared
@@ -265,8 +265,9 @@ class Desk:
             key = None
             if self.standing.page_url:
                 key = tx.key_to_sign(now, secrets.token_bytes(KEY_BYTES))
+            around = partial(watched_from, tx, book, view)
             for tell in told:
-                notices = self._notices(tell, book, view, key, now)
+                notices = self._notices(tell, book, view, key, now, around)
                 tx.put_notices(self._held(tx, notices, now))
         return Outcome(
             told=tuple(told),
@@ -285,12 +286,20 @@ class Desk:
         return (replace(n, not_before=at, body=f"{n.body}\n{closing}") for n in notices)
 
     def _notices(
-        self, tell: Tell, book: Book, view: View | None, key: SigningKey | None, now: datetime
+        self,
+        tell: Tell,
+        book: Book,
+        view: View | None,
+        key: SigningKey | None,
+        now: datetime,
+        around: Callable[[], Watched],
     ) -> Iterable[NewNotice]:
         """Write a message and address it to every way to its person; ``key`` signs its links."""
         person = self.standing.policy.person(tell.person)
         zone = ZoneInfo(person.zone) if person else ZoneInfo("UTC")
         extras = self._extras(tell, book, view, key, now)
+        if any(item.case == 0 for item in tell.items):
+            extras[0] = replace(extras.get(0, CaseExtras()), watched=around())
         message = render(
             tell,
             {case.number: self._as_read_by(tell.person, case) for case in book.cases},
@@ -345,7 +354,7 @@ class Desk:
                 option = self.standing.box_option
                 extras[item.case] = replace(found, link=link_to(item.case), box_option=option)
         if any(item.case == 0 for item in tell.items):
-            extras[0] = CaseExtras(watched=watched(book, view), link=self.standing.page_url)
+            extras[0] = CaseExtras(link=self.standing.page_url)
         if len(tell.items) > 1:
             extras[0] = replace(extras.get(0, CaseExtras()), link=link_to(0))
         return extras

@@ -20,6 +20,8 @@ from watcher.recovery.follow import NOT_VERIFIED, asks_to_put_back
 from watcher.rules.view import View
 from watcher.service.prospects import best_choice, exposure_of, message_loss, message_window
 from watcher.service.sight import places_left
+from watcher.store.hub import BoxState
+from watcher.store.transaction import Transaction
 
 
 def extras_of(
@@ -132,4 +134,40 @@ def watched(book: Book, view: View | None) -> Watched:
         blind=(*(u.detail for u in hidden), *(b.detail for b in survey.blind_to_tell)),
         open_cases=len(still),
         last_survey_at=survey.taken_at,
+    )
+
+
+def watched_from(tx: Transaction, book: Book, view: View | None) -> Watched:
+    """Say what is being watched: by a hub, whose own box has no drives, all its boxes."""
+    return watched_by_hub(tx, book) if view is None and tx.is_hub() else watched(book, view)
+
+
+def watched_by_hub(tx: Transaction, book: Book) -> Watched:
+    """Say what a hub watches; of a box that is not heard from nothing is known now."""
+    boxes = [box for box in tx.enrolled_boxes() if box.state is BoxState.WATCHED]
+    names = {box.box for box in boxes}
+    silent = [box for box in boxes if box.quiet_since is not None or box.heard_at is None]
+    unheard = {box.box for box in silent}
+    drives, cases = tx.drive_counts(), tx.case_counts()
+    return Watched(
+        boxes=len(boxes),
+        drives=sum(count for box, count in drives.items() if box in names),
+        pools=tuple(
+            PoolLine(
+                name=f"{pool.name} on {pool.box}",
+                protection=Protection.UNKNOWN if pool.box in unheard else pool.protection,
+                margin=pool.margin,
+                full_margin=pool.full_margin,
+            )
+            for pool in tx.pools_everywhere()
+            if pool.box in names
+        ),
+        blind=tuple(f"{box.box} of {box.client} is not heard from." for box in silent),
+        open_cases=sum(
+            count
+            for box, counts in cases.items()
+            for urgency, count in counts.items()
+            if urgency is not Urgency.NOTE and box in {*names, book.box}
+        ),
+        last_survey_at=max((box.heard_at for box in boxes if box.heard_at), default=None),
     )
