@@ -53,6 +53,7 @@ def test_what_is_no_box_is_refused_with_a_sentence(tmp_path: Path) -> None:
         status, text = command(None, "look", "--from", str(what))
         assert status == Exit.REFUSED
         assert words in text
+        assert text.count(str(what)) == 1
     damaged = tmp_path / "damaged.tar.gz"
     damaged.write_bytes(b"\x1f\x8b\x08\x00damaged")
     status, text = command(None, "look", "--from", str(damaged))

@@ -245,7 +245,12 @@ def account_remove(context: click.Context, name: str) -> None:
 @_ROLE
 @_BOXES
 @_CLIENT
-@click.option("--until", default="", help="Until when it works: 90d, 2027-01-01 …; else no end.")
+@click.option(
+    "--until",
+    metavar="WHEN",
+    default="",
+    help="Until when it works: 90d, 2027-01-01 …; else no end.",
+)
 @click.pass_context
 def account_token(
     context: click.Context, name: str, role: str, boxes: tuple[str, ...], client: str, until: str

@@ -69,7 +69,13 @@ def which_book(room: Room) -> str:
 
 @click.command()
 @click.argument("number", type=int)
-@click.option("--until", default="24h", show_default=True, help="3h, 07:30, fri, 2026-12-01 …")
+@click.option(
+    "--until",
+    metavar="WHEN",
+    default="24h",
+    show_default=True,
+    help="3h, 07:30, fri, 2026-12-01 …",
+)
 @click.option("--note", default="", help="For the others: “drive ordered, arrives Friday”.")
 @BY
 @about_a_box
@@ -179,7 +185,7 @@ def silence() -> None:
     help="Everything of the client whose box this is; at a hub, on all boxes of CLIENT, or whose "
     "BOX it is.",
 )
-@click.option("--until", required=True, help="3h, 07:30, fri, 2026-12-01 …")
+@click.option("--until", metavar="WHEN", required=True, help="3h, 07:30, fri, 2026-12-01 …")
 @click.option("--reason", required=True, help="Why, for whoever wonders later.")
 @BY
 @click.pass_context

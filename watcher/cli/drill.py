@@ -115,7 +115,14 @@ def show_page(context: click.Context, number: int) -> None:
 @click.command()
 @click.option("--pool", metavar="POOL", help="In which pool.")
 @click.option("--member", metavar="DRIVE", help="Which drive counts as lost: “bay 3”, a serial.")
-@click.option("--wait", "span", default="2h", show_default=True, help="How long for an answer.")
+@click.option(
+    "--wait",
+    "span",
+    metavar="SPAN",
+    default="2h",
+    show_default=True,
+    help="How long for an answer.",
+)
 @click.option("--no-wait", is_flag=True, help="Begin it and come back; end it with --end.")
 @click.option("--end", "ends", is_flag=True, help="End the drill that goes on, print its page.")
 @click.option("--list", "lists", is_flag=True, help="List all drills.")

@@ -41,7 +41,8 @@ def survey_from(path: Path, *, deep: bool) -> Elsewhere:
             return Elsewhere(survey=survey, origin=origin, partial=False)
         reports = saved_reports.read(path)
     except ReadError as error:
-        raise Stop(f"{path} cannot be used: {sentence_of(error)}.", Exit.REFUSED) from error
+        why = sentence_of(error).removeprefix(f"{path}: ")
+        raise Stop(f"{path} cannot be used: {why}.", Exit.REFUSED) from error
     if not (reports.readings or reports.unread or reports.refused):
         raise Stop(
             f"{path} holds no report. Name a file of midwatch collect, or a folder with what "
