@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 from tests.store.made import BOX, DAY, HOUR, NOW, book, case, pool, reading, survey
 from watcher.cases.state import Answer, Expectation, ExpectKind, Maintenance, ScopeKind, Silence
-from watcher.facts.drive import DriveIdentity, DrivePast, Metric, SelfTest, Trace
+from watcher.facts.drive import DriveIdentity, DrivePast, Metric, SelfTest, Trace, Verdict
 from watcher.facts.pool import PoolKind
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.readiness import PROOF_LASTS, DrillDone, Preparation, ShelfSpare
@@ -128,6 +128,21 @@ def test_a_full_self_test_falls_due_by_the_hours_a_drive_runs() -> None:
     at = due(view_of(drives=(one,)))["self-test"].at
     assert timedelta(hours=-1) < at - (NOW + timedelta(hours=2160 - 1000)) <= timedelta(0)
     assert "self-test" not in due(view_of(drives=(replace(one, self_tests=(short,)),)))
+
+
+def test_no_self_test_falls_due_where_its_rule_says_to_start_none() -> None:
+    """A drive that says it fails is to be spared; one whose test runs has its test."""
+    test = SelfTest(
+        kind="Extended offline",
+        passed=True,
+        found_damage=False,
+        power_on_hours=9_000,
+        first_bad_lba=None,
+    )
+    one = replace(reading(1, power_on_hours=10_000), self_tests=(test,))
+    failing = replace(one, verdict=Verdict.FAILING)
+    for busy in (failing, replace(one, self_test_remaining_percent=40)):
+        assert "self-test" not in due(view_of(drives=(busy,)))
 
 
 def test_wear_is_projected_from_how_it_rose() -> None:

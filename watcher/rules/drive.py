@@ -171,23 +171,38 @@ HAVE_TESTS: Final = frozenset({Protocol.ATA, Protocol.SCSI})
 """Drives of these kinds are taken to have self-tests also where the log is empty."""
 
 
+def may_test(look: Look) -> bool:
+    """Tell whether a full self-test may begin now: none runs, and nothing says to start none.
+
+    The rule about a drive that calls itself failing says so, and so does a pool short of margin.
+    """
+    runs = look.reading.self_test_remaining_percent is not None
+    return not (runs or look.condemns_itself or look.is_in_short_pool)
+
+
+def full_test_age(look: Look, hours: int) -> int | None:
+    """Give for how many of the ``hours`` that a drive ran no full self-test came to an end.
+
+    None where none is in its log. That keeps 16 bits of the hours: the age is modulo 65,536 h.
+    """
+    ages = [
+        (hours - test.power_on_hours) % 65536
+        for test in look.reading.self_tests
+        if test.is_full and test.power_on_hours is not None and (test.passed or test.found_damage)
+    ]
+    return min(ages, default=None)
+
+
 def self_test_overdue(look: Look) -> Found | None:
     """Find a drive that ran for long with no extended self-test that came to an end."""
     hours = look.metrics.get(Metric.POWER_ON_HOURS)
-    if hours is None or look.reading.self_test_remaining_percent is not None:
+    if hours is None or not may_test(look):
         return None
-    if look.condemns_itself or look.is_in_short_pool:
-        return None  # the rule about it, or the pool's margin, says to start no test now
-    full = [t for t in look.reading.self_tests if t.is_full]
+    full = any(test.is_full for test in look.reading.self_tests)
     if not full and look.reading.identity.protocol not in HAVE_TESTS:
         return None  # this kind of drive may have none
-    # The log keeps 16 bits of the hours: the age of a test is told modulo 65,536 h.
-    ages = [
-        (hours - t.power_on_hours) % 65536
-        for t in full
-        if t.power_on_hours is not None and (t.passed or t.found_damage)
-    ]
-    age = min(ages, default=hours)
+    age = full_test_age(look, hours)
+    age = hours if age is None else age
     if age < look.limit("self-test-overdue", TEST_EVERY):
         return None
     return Found(

@@ -15,6 +15,7 @@ from watcher.facts.pool_past import last_scrub
 from watcher.facts.readiness import ProofState
 from watcher.facts.units import say_day
 from watcher.rules.catalogue import CATALOGUE
+from watcher.rules.drive import full_test_age, may_test
 from watcher.rules.flash import spent_on
 from watcher.rules.look import Look, looks
 from watcher.rules.tuning import Target, Tuning
@@ -159,14 +160,9 @@ def _drives(view: View, tuning: Tuning) -> Iterator[Due]:
 
 def _self_test(look: Look) -> Iterator[Due]:
     hours = look.reading.metric(Metric.POWER_ON_HOURS)
-    ended = [
-        test.power_on_hours
-        for test in look.reading.self_tests
-        if test.is_full and test.passed and test.power_on_hours is not None
-    ]
-    if hours is None or not ended:
+    age = full_test_age(look, hours) if hours is not None and may_test(look) else None
+    if hours is None or age is None:
         return  # that there was none is the rule's to say; there is no moment it was due
-    age = min((hours - one) % 65536 for one in ended)
     rule = CATALOGUE["self-test-overdue"]
     every = look.limit(rule.name, rule.threshold("power-on-hours"))
     at = look.reading.observed_at + timedelta(hours=every - age)
