@@ -115,16 +115,18 @@ def test_a_pool_that_is_short_of_margin_has_more_pressing_things_than_a_scrub() 
     assert "scrub" not in due(view_of(pools=(short,)))
 
 
+FULL_TEST = SelfTest(
+    kind="Extended offline",
+    passed=True,
+    found_damage=False,
+    power_on_hours=9_000,
+    first_bad_lba=None,
+)
+
+
 def test_a_full_self_test_falls_due_by_the_hours_a_drive_runs() -> None:
-    test = SelfTest(
-        kind="Extended offline",
-        passed=True,
-        found_damage=False,
-        power_on_hours=9_000,
-        first_bad_lba=None,
-    )
-    short = replace(test, kind="Short offline", power_on_hours=9_990)
-    one = replace(reading(1, power_on_hours=10_000), self_tests=(short, test))
+    short = replace(FULL_TEST, kind="Short offline", power_on_hours=9_990)
+    one = replace(reading(1, power_on_hours=10_000), self_tests=(short, FULL_TEST))
     at = due(view_of(drives=(one,)))["self-test"].at
     assert timedelta(hours=-1) < at - (NOW + timedelta(hours=2160 - 1000)) <= timedelta(0)
     assert "self-test" not in due(view_of(drives=(replace(one, self_tests=(short,)),)))
@@ -132,14 +134,7 @@ def test_a_full_self_test_falls_due_by_the_hours_a_drive_runs() -> None:
 
 def test_no_self_test_falls_due_where_its_rule_says_to_start_none() -> None:
     """A drive that says it fails is to be spared; one whose test runs has its test."""
-    test = SelfTest(
-        kind="Extended offline",
-        passed=True,
-        found_damage=False,
-        power_on_hours=9_000,
-        first_bad_lba=None,
-    )
-    one = replace(reading(1, power_on_hours=10_000), self_tests=(test,))
+    one = replace(reading(1, power_on_hours=10_000), self_tests=(FULL_TEST,))
     failing = replace(one, verdict=Verdict.FAILING)
     for busy in (failing, replace(one, self_test_remaining_percent=40)):
         assert "self-test" not in due(view_of(drives=(busy,)))
