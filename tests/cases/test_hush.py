@@ -8,6 +8,7 @@ from datetime import timedelta
 import pytest
 
 from tests.cases.build import ORCHARD, START, finding, pool_seen
+from watcher.cases import hush
 from watcher.cases.hush import Sound, hear, is_expected, pool_of
 from watcher.cases.state import (
     Book,
@@ -30,6 +31,7 @@ from watcher.facts.identity import (
     about_pool,
 )
 from watcher.facts.pool import Protection
+from watcher.rules.catalogue import CATALOGUE
 
 D3, D4 = DriveId("D3"), DriveId("D4")
 HOUR = timedelta(hours=1)
@@ -99,6 +101,9 @@ def test_data_out_of_reach_breaks_a_silence(rule: str) -> None:
     broken = finding(rule, about_pool(ORCHARD), Urgency.NOW)
     heard = hear(broken, book(silences=(silence(ScopeKind.POOL, ORCHARD),)), START)
     assert heard.sound is Sound.BREAKS_SILENCE
+    today = replace(broken, urgency=Urgency.TODAY)  # damaged files, and every drive stands
+    quiet = hear(today, book(silences=(silence(ScopeKind.POOL, ORCHARD),)), START)
+    assert quiet.sound is Sound.SILENCED
     assert heard.about == "silenced by ada: known"
 
 
@@ -164,6 +169,31 @@ def test_a_lost_member_without_a_name_is_not_the_announced_one_while_that_one_st
     assert not is_expected(work(), GONE, book(work(), pools=seen))
 
 
+AWAY = (
+    "drive-gone",
+    "drive-comes-and-goes",
+    "cannot-see-drive",
+    "wire-or-backplane",
+    "log-says-controller",
+    "log-says-filesystem",
+    "log-says-volume",
+    "member-errs-inside-pool",
+)
+
+
+def test_what_a_drive_that_is_taken_out_causes_is_quiet_and_nothing_else_of_it() -> None:
+    """And no rule is meant that does not exist: it would be quiet for nothing that happens."""
+    now = book(work(OFF))
+    quiet = {
+        rule
+        for rule in CATALOGUE
+        if hear(finding(rule, about_drive(D4)), now, START).sound is Sound.EXPECTED
+    }
+    assert quiet == set(AWAY)
+    named = {v for v in vars(hush).values() if isinstance(v, frozenset)}
+    assert set().union(*named) <= CATALOGUE.keys()
+
+
 BARN = PoolId("md:barn")
 
 
@@ -197,6 +227,12 @@ def test_the_wrong_drive_is_named_beside_the_announced_one() -> None:
     heard = hear(finding("drive-gone", about_drive(D4), label="bay 4"), book(work()), START)
     assert heard.sound is Sound.UNEXPECTED
     assert heard.about == "bay 4 left; announced was: replace bay 3"
+
+
+def test_a_thing_for_this_week_that_was_not_announced_sounds_as_such() -> None:
+    """Only what is for nobody to act on stays as it is."""
+    week = finding(subject=about_drive(D4), urgency=Urgency.THIS_WEEK)
+    assert hear(week, book(work()), START).sound is Sound.UNEXPECTED
 
 
 def test_work_says_nothing_outside_its_time_or_about_a_note() -> None:

@@ -56,8 +56,6 @@ _DRIVE_AWAY_RULES = frozenset(
         "drive-comes-and-goes",
         "cannot-see-drive",
         "wire-or-backplane",
-        "log-says-gone",
-        "log-says-link",
         "log-says-controller",
         "log-says-filesystem",
         "log-says-volume",
