@@ -23,11 +23,13 @@ from watcher.facts.pool import (
     MemberState,
     Noted,
     Pool,
+    PoolKind,
     Protection,
     RedundancySet,
     Remark,
     WorkKind,
     WorkState,
+    members_of,
 )
 
 SHELF = WindowPlan(spare=Spare.PROVEN, zone=ZoneInfo("Europe/Vienna"))
@@ -314,3 +316,26 @@ def test_what_costs_single_files_is_told_apart_from_what_costs_all() -> None:
     alone = estimate(clean, lives(4), WindowPlan(), NOW)  # everything was read just now
     assert alone.chance_beyond is None
     assert "of losing all of it" not in alone.sentence
+
+
+@pytest.mark.parametrize("lost", [(), (2,)])
+@pytest.mark.parametrize("spare", [Spare.NONE, Spare.PROVEN])
+def test_sizes_that_were_misread_give_an_answer_and_no_crash(
+    lost: tuple[int, ...], spare: Spare
+) -> None:
+    """A size of 2**62 bytes takes longer to fill than a calendar has years."""
+    tree = replace(
+        parity(4, 1, lost),
+        parts=tuple(replace(m, capacity_bytes=2**62) for m in members_of(parity(4, 1, lost))),
+    )
+    drives = {**lives(4), name(0): fading_life(0)}
+    plan = WindowPlan(spare=spare, without_backup_bytes=2**62)
+    new = replace(lives(1)[name(0)], drive=DriveId("new"), recording=Recording.SHINGLED)
+    for one in (plan, replace(plan, new_drive=new)):
+        found = estimate(pool(tree, kind=PoolKind.ZFS), drives, one, NOW)
+        assert found.sentence
+        assert found.ranking.reason
+        assert found.is_open is bool(lost)
+        seen = [Progress(at=NOW - timedelta(hours=1), done=0.0), Progress(at=NOW, done=0.002)]
+        busy = pool(tree, kind=PoolKind.ZFS, work=working(kind=WorkKind.REBUILD))
+        assert estimate(busy, drives, one, NOW, progress=seen).sentence

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from itertools import product
+from itertools import combinations
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.exposure.brute import by_hand, by_losses
 from tests.exposure.pools import fading_life, life, lives, name, parity, ring
 from watcher.exposure.chance import more_than
 from watcher.exposure.figure import NONE, ONE, Figure
 from watcher.exposure.loss import loss_over, tree_loss, without
+from watcher.exposure.shared import walk_of
 from watcher.exposure.span import Span
 from watcher.facts.identity import DriveId
 from watcher.facts.margin import margin_of
-from watcher.facts.pool import Member, MemberState, RedundancySet, members_of
+from watcher.facts.pool import Member, MemberState, RedundancySet
 
 P = st.floats(0, 1)
 
@@ -28,39 +30,6 @@ def mirrors(pairs: int, lost: tuple[int, ...] = ()) -> RedundancySet:
     )
 
 
-def by_hand(
-    tree: RedundancySet, fails: dict[DriveId, float], unread: dict[DriveId, float]
-) -> tuple[float, float]:
-    """Try every combination of failing and unreadable drives: slow and plain."""
-    drives = sorted({d for m in members_of(tree) for d in m.drives})
-    lost = damaged = 0.0
-    for states in product(("lost", "dirty", "clean"), repeat=len(drives)):
-        weight = 1.0
-        for drive, state in zip(drives, states, strict=True):
-            p, u = fails.get(drive, 0.0), unread.get(drive, 0.0)
-            weight *= {"lost": p, "dirty": (1 - p) * u, "clean": (1 - p) * (1 - u)}[state]
-        if weight == 0:
-            continue
-        where = dict(zip(drives, states, strict=True))
-
-        def judge(part: RedundancySet | Member, where: dict[DriveId, str] = where) -> str:
-            if isinstance(part, Member):
-                if part.state is not MemberState.GOOD:
-                    return "lost"
-                kinds = {where[d] for d in part.drives}
-                return "lost" if "lost" in kinds else "dirty" if "dirty" in kinds else "clean"
-            below = [judge(one) for one in part.parts]
-            gone = below.count("lost")
-            if gone > part.bears:
-                return "lost"
-            return "dirty" if gone == part.bears and "dirty" in below else "clean"
-
-        end = judge(tree)
-        lost += weight * (end == "lost")
-        damaged += weight * (end == "dirty")
-    return lost, damaged
-
-
 TREES = st.sampled_from(
     [
         parity(4, 1),
@@ -70,6 +39,14 @@ TREES = st.sampled_from(
         mirrors(2),
         mirrors(3, (1,)),
         RedundancySet(name="s", bears=0, parts=(parity(3, 1, (0,)), parity(3, 1, start=3))),
+        RedundancySet(  # each member on a stripe of two drives
+            name="wide",
+            bears=1,
+            parts=tuple(
+                Member(name="w", state=MemberState.GOOD, drives=(name(n), name(n + 1)))
+                for n in (0, 2, 4)
+            ),
+        ),
     ]
 )
 
@@ -111,33 +88,43 @@ def test_a_drive_that_carries_two_members_takes_both(one: float, other: float) -
 
 
 @settings(max_examples=30, deadline=None)
-@given(st.lists(P, min_size=6, max_size=6))
-def test_many_shared_drives_are_bounded_from_above(fails: list[float]) -> None:
-    """Six drives with two members each: the answer is never below the truth."""
-    parts = tuple(
-        Member(name=f"p{n}", state=MemberState.GOOD, drives=(name(n // 2),)) for n in range(12)
-    )
-    tree = RedundancySet(name="wide", bears=3, parts=parts)
-    bad = {name(n): fails[n] for n in range(6)}
-    dirty = {name(n): 0.1 for n in range(6)}
-    ours = tree_loss(tree, bad, dirty)
-    truth = by_hand(tree, bad, dirty)
-    assert ours[0] >= truth[0] - 1e-12
-    assert sum(ours) >= sum(truth) - 1e-9
-
-
-@settings(max_examples=30, deadline=None)
 @given(st.lists(P, min_size=6, max_size=6), st.integers(0, 5), st.booleans())
-def test_a_lost_member_whose_drive_nobody_knows_leaves_the_chance_as_large(
+def test_a_ring_of_mirrors_with_one_lost_is_exact(
     fails: list[float], lost: int, is_known: bool
 ) -> None:
     """A slot that md calls removed has no device, and so no drive, behind it."""
     tree = ring(6, lost, is_known=is_known)
     bad = {name(n): fails[n] for n in range(6)}
     dirty = {name(n): 0.1 for n in range(6)}
-    ours, truth = tree_loss(tree, bad, dirty), by_hand(tree, bad, dirty)
+    assert tree_loss(tree, bad, dirty) == pytest.approx(by_hand(tree, bad, dirty), abs=1e-12)
+
+
+def tied(*spared: tuple[int, int]) -> RedundancySet:
+    """Mirrors of every pair of nine drives but some: more states than are worth their time."""
+    parts = parity(9, 1).parts
+    sets = tuple(
+        RedundancySet(name="pair", bears=1, parts=(parts[a], parts[b]))
+        for a, b in combinations(range(9), 2)
+        if (a, b) not in spared
+    )
+    return RedundancySet(name="tied", bears=0, parts=sets)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.lists(P, min_size=9, max_size=9), st.lists(P, min_size=9, max_size=9))
+def test_drives_that_are_tied_together_too_much_are_bounded_from_above(
+    fails: list[float], unread: list[float]
+) -> None:
+    """The answer is never below the truth, and is the truth where every pair is tied."""
+    bad = {name(n): fails[n] for n in range(9)}
+    dirty = {name(n): unread[n] for n in range(9)}
+    some = tied((0, 1), (2, 3), (4, 5))
+    assert walk_of(some) is None
+    ours, truth = tree_loss(some, bad, dirty), by_losses(some, bad, dirty)
     assert ours[0] >= truth[0] - 1e-12
-    assert sum(ours) >= sum(truth) - 1e-9
+    assert sum(ours) >= sum(truth) - 1e-12
+    every = tree_loss(tied(), bad, dirty)
+    assert every == pytest.approx(tree_loss(parity(9, 1), bad, dirty), abs=1e-12)
 
 
 @given(TREES, st.lists(P, min_size=6, max_size=6), st.integers(0, 5), st.floats(0, 1))
@@ -244,6 +231,39 @@ def test_a_margin_capped_by_a_remark_counts() -> None:
     assert total(tree, margin=1, unread=0.0) == total(tree, unread=0.0)
 
 
+def test_a_cap_that_the_tree_has_anyway_does_not_lay_its_mirrors_flat() -> None:
+    """Three mirrors bear one loss: any two of six drives do not cost data, two of a pair do."""
+    assert total(mirrors(3), margin=1) == total(mirrors(3))
+
+
+def test_a_cap_counts_beside_a_member_that_cannot_be_seen() -> None:
+    """Bears two, one unseen, some data with no second copy: one loss costs data, not two."""
+    parts = list(parity(6, 2).parts)
+    parts[5] = Member(name="m5", state=MemberState.UNKNOWN, drives=(name(5),))
+    tree = RedundancySet(name="parity", bears=2, parts=tuple(parts))
+    assert margin_of(tree) is None
+    assert total(tree, margin=0, unread=0.0).likely == total(parity(5, 0), unread=0.0).likely
+
+
+@pytest.mark.parametrize("tree", [parity(6, 2, (0,)), mirrors(3, (1,)), ring(6, 2)])
+def test_the_chance_is_the_mean_over_the_lengths_of_the_window(tree: RedundancySet) -> None:
+    """Forty exact windows, against the few lengths that are computed."""
+    bare = Span.about(10, 40, 200)
+    bad = {name(n): Figure.exactly(0.05) for n in range(6)}
+    crowd = Figure.exactly(10.0)
+
+    def over(span: Span) -> Figure:
+        return loss_over(
+            tree, lives(6), span, unread=bad, clustering=crowd, since_first_hours=100.0
+        ).any_data
+
+    each = [over(Span.exactly(hours)) for hours in bare.values]
+    found = over(bare)
+    for end in range(3):
+        mean = sum(one.ends[end] for one in each) / len(each)
+        assert found.ends[end] == pytest.approx(mean, rel=0.005)
+
+
 def test_a_fading_survivor_dominates() -> None:
     tree, bare = parity(4, 1, (0,)), Span.exactly(48.0)
     drives = {**lives(4), name(2): fading_life(2, 39.0)}
@@ -269,17 +289,19 @@ def test_without_takes_a_drive_out_of_every_set() -> None:
     assert life(3).drive == name(3)
 
 
-def test_many_shared_drives_with_more_lost_than_the_pool_bears() -> None:
+def test_tied_drives_with_more_lost_than_the_pool_bears_have_lost_it() -> None:
+    gone = without(without(tied(), name(0)), name(1))
+    assert walk_of(gone) is None or tree_loss(gone, {}, {}) == (1.0, 0.0)
+    assert tree_loss(gone, {}, {}) == (1.0, 0.0)
+
+
+def test_a_cap_counts_a_drive_with_two_members_once() -> None:
+    """Six drives with two members each, held at a margin of one: two drives cost data, not one."""
     parts = tuple(
-        Member(
-            name=f"p{n}",
-            state=MemberState.MISSING if n < 8 else MemberState.GOOD,
-            drives=(name(n // 2),),
-        )
-        for n in range(12)
+        Member(name=f"p{n}", state=MemberState.GOOD, drives=(name(n // 2),)) for n in range(12)
     )
-    tree = RedundancySet(name="wide", bears=3, parts=parts)
-    assert tree_loss(tree, {}, {}) == (1.0, 0.0)
+    tree = RedundancySet(name="wide", bears=4, parts=parts)
+    assert total(tree, margin=1) == total(parity(6, 1))
 
 
 def test_a_cap_counts_each_drive_once_where_mirrors_share_them() -> None:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import random
+from datetime import timedelta
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watcher.exposure.span import NO_TIME, VALUES, Span
+from watcher.exposure.span import LONGEST_HOURS, NO_TIME, VALUES, Span, lasting
 
 HOURS = st.floats(0, 1e5, allow_subnormal=False)
 
@@ -81,3 +82,9 @@ def test_refuses_what_is_no_length(values: tuple[float, ...]) -> None:
 def test_refuses_points_out_of_order() -> None:
     with pytest.raises(ValueError, match="want 0"):
         Span.about(3, 2, 5)
+
+
+def test_a_length_that_passes_the_calendar_is_a_hundred_years() -> None:
+    """datetime ends with the year 9999, and a size that was misread takes longer."""
+    assert lasting(1.5) == timedelta(minutes=90)
+    assert lasting(1e30) == timedelta(hours=LONGEST_HOURS) == -lasting(-1e30)

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from enum import StrEnum
 
 from watcher.exposure.figure import Figure, say_alike
 from watcher.exposure.life import DriveLife
 from watcher.exposure.loss import Loss
 from watcher.exposure.rebuild import Load
-from watcher.exposure.span import NO_TIME, Span
+from watcher.exposure.span import NO_TIME, Span, lasting
 from watcher.exposure.window import Spare, Step, Window, WindowPlan
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import Pool
@@ -154,7 +154,7 @@ def _before_rebuilding(case: OpenWindow) -> list[Choice]:
     if plan.spare not in {Spare.IN_PLACE, Spare.PROVEN} and plan.burn_in_passes:
         tested = replace(plan, burn_in=True)
         one = _option(case, ChoiceKind.BURN_IN_FIRST, "Burn the new drive in first", tested, "")
-        longer = say_span(timedelta(hours=max(0.0, one.hours_bare - base)))
+        longer = _say(max(0.0, one.hours_bare - base))
         costs = f"about {longer} more with the margin short; erases the new drive"
         choices.append(replace(one, costs=costs))
     if plan.without_backup_bytes:
@@ -283,7 +283,7 @@ def _copy_first(case: OpenWindow, plan: WindowPlan) -> Choice:
     delay = max(0.0, copying.mean - waiting)
     one = _after_copy(case, plan, window.bare.plus(Span.exactly(delay)), copying, window)
     costs = f"the rebuild begins about {_say(delay)} later" if delay >= 0.1 else "no time is lost"
-    through = None if one.through is None else one.through + timedelta(hours=delay)
+    through = None if one.through is None else one.through + lasting(delay)
     return replace(
         one, costs=f"{costs}; a place for {say_bytes(plan.without_backup_bytes)}", through=through
     )
@@ -305,7 +305,7 @@ def _copy_alongside(case: OpenWindow, plan: WindowPlan) -> Choice:
 
 
 def _say(hours: float) -> str:
-    return say_span(timedelta(hours=hours))
+    return say_span(lasting(hours))
 
 
 def fading(lives: Mapping[DriveId, DriveLife], pool: Pool) -> tuple[DriveLife, ...]:

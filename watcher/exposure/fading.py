@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from watcher.exposure.choices import Choice, ChoiceKind, Ranking, fading, rank
 from watcher.exposure.figure import ONE, chance_of_any
 from watcher.exposure.life import DriveLife
 from watcher.exposure.loss import loss_over, without
 from watcher.exposure.rebuild import member_capacity, rebuild_span
-from watcher.exposure.span import Span
+from watcher.exposure.span import Span, lasting
 from watcher.exposure.standing import Outlook, outlook, unread_chances
 from watcher.exposure.window import WindowPlan, spare_span
 from watcher.facts.identity import DriveId
@@ -129,7 +129,7 @@ class _Work:
             chance=chance,
             irreplaceable=None,
             hours_bare=expected,
-            through=(self.now + timedelta(hours=takes.likely)).astimezone(self.plan.zone),
+            through=(self.now + lasting(takes.likely)).astimezone(self.plan.zone),
             costs="a free bay and a new drive",
             drive=life.drive,
         )
@@ -154,7 +154,7 @@ class _Work:
             chance=chance,
             irreplaceable=None,
             hours_bare=bare.mean,
-            through=(self.now + timedelta(hours=takes.likely)).astimezone(self.plan.zone),
+            through=(self.now + lasting(takes.likely)).astimezone(self.plan.zone),
             costs=f"a new drive, and one margin less for about {bare.likely:.0f} h",
             drive=life.drive,
         )

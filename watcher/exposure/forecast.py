@@ -13,13 +13,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from enum import StrEnum
 from itertools import pairwise
 from statistics import NormalDist, fmean
 
 from watcher.exposure.life import DriveClass
-from watcher.exposure.span import VALUES, Span
+from watcher.exposure.span import VALUES, Span, lasting
 from watcher.exposure.track import track_time
 from watcher.facts.checks import require_fraction, require_utc
 from watcher.facts.units import say_done, say_span
@@ -106,23 +106,23 @@ class Forecast:
     @property
     def earliest(self) -> datetime:
         """Through before this one time in ten."""
-        return self.made_at + timedelta(hours=self.left.earliest)
+        return self.made_at + lasting(self.left.earliest)
 
     @property
     def likely(self) -> datetime:
         """Through before this one time in two."""
-        return self.made_at + timedelta(hours=self.left.likely)
+        return self.made_at + lasting(self.left.likely)
 
     @property
     def latest(self) -> datetime:
         """Through before this nine times in ten."""
-        return self.made_at + timedelta(hours=self.left.latest)
+        return self.made_at + lasting(self.left.latest)
 
     @property
     def sentence(self) -> str:
         """Say it for the owner."""
-        left = say_span(timedelta(hours=self.left.likely))
-        latest = say_span(timedelta(hours=self.left.latest))
+        left = say_span(lasting(self.left.likely))
+        latest = say_span(lasting(self.left.latest))
         done = f"{say_done(self.done)} done"
         text = f"{done}, about {left} to go, at the latest {latest}"
         match self.pace:

@@ -10,21 +10,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from itertools import product
+from functools import lru_cache
 
-from watcher.exposure.chance import happens_within, more_than
+from watcher.exposure.chance import happens_within
 from watcher.exposure.figure import Figure
 from watcher.exposure.life import DriveLife, clustered_hours, hazard
+from watcher.exposure.shared import walk_of
 from watcher.exposure.span import Span
 from watcher.facts.identity import DriveId
-from watcher.facts.margin import judge_pool, margin_of, sure_margin_of
+from watcher.facts.margin import judge_pool, sure_margin_of
 from watcher.facts.pool import Member, MemberState, Pool, RedundancySet, members_of
 
 NODES = 8
 """How many lengths of the window the chance is averaged over; our choice: half a per cent exact."""
 
-_MOST_SHARED = 4
-"""Drives that carry several members are tried in all combinations, up to this many."""
+
+_margin_of = lru_cache(maxsize=16)(sure_margin_of)  # asked thousands of times for one tree
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,32 +48,20 @@ def tree_loss(
     sector where it must be read; both absent for a drive mean zero. A member that is not good
     counts as lost; one of unknown state too.
 
-    A drive that carries several members takes them all with it: up to four such drives are tried
-    in all combinations, beyond that the tail over all standing drives past the margin is given,
-    which is never below the truth.
+    A drive that carries several members takes them all with it. Where very many are tied together
+    like this the good drives count as one set that bears the margin: never below the truth.
     """
     seen: set[DriveId] = set()
-    shared: set[DriveId] = set()
+    shared = False
     for member in members_of(tree):
-        shared |= seen.intersection(member.drives)
+        shared = shared or not seen.isdisjoint(member.drives)
         seen.update(member.drives)
     if not shared:
         return _part_loss(tree, fails, unread)
-    if len(shared) > _MOST_SHARED:
-        return _bound(tree, fails, unread)
-    lost = damaged = 0.0
-    several = sorted(shared)
-    for gone in product((True, False), repeat=len(several)):
-        weight = 1.0
-        given = dict(fails)
-        for drive, is_gone in zip(several, gone, strict=True):
-            chance = fails.get(drive, 0.0)
-            weight *= chance if is_gone else 1.0 - chance
-            given[drive] = 1.0 if is_gone else 0.0
-        if weight > 0.0:
-            one = _part_loss(tree, given, unread)
-            lost, damaged = lost + weight * one[0], damaged + weight * one[1]
-    return lost, damaged
+    walk = walk_of(tree)
+    if walk is not None:
+        return walk.chances(fails, unread)
+    return _as_one(tree, fails, unread, _margin_of(tree))
 
 
 def _member_loss(
@@ -115,39 +104,24 @@ def _part_loss(
     return beyond, dirty[bears]
 
 
-def _beyond(
+def _as_one(
     tree: RedundancySet,
     fails: Mapping[DriveId, float],
     unread: Mapping[DriveId, float],
     margin: int,
 ) -> tuple[float, float]:
-    """Give the same two chances as if the good members were one set that bears ``margin``."""
-    good = tuple(m for m in dict.fromkeys(members_of(tree)) if m.state is MemberState.GOOD)
-    if len(good) <= margin:
-        return 0.0, 0.0
-    flat = RedundancySet(name="as one set", bears=margin, parts=good)
-    return _part_loss(flat, fails, unread)
+    """Give the same two chances as if the good drives were one set that bears ``margin``.
 
-
-def _bound(
-    tree: RedundancySet,
-    fails: Mapping[DriveId, float],
-    unread: Mapping[DriveId, float],
-) -> tuple[float, float]:
-    """Give a chance of loss that is never too small, for trees whose members share many drives.
-
-    No loss of as many drives as the margin loses the tree, so what loses it is more than that.
+    No loss of as many drives as the margin loses the tree, so what loses it is more than that, and
+    where it is damaged at least as many are lost.
     """
-    margin = sure_margin_of(tree)
     if margin < 0:
         return 1.0, 0.0
-    good = (m for m in members_of(tree) if m.state is MemberState.GOOD)
-    standing = sorted({drive for member in good for drive in member.drives})
-    failing = [fails.get(drive, 0.0) for drive in standing]
-    lost = more_than(failing, margin)
-    bare = more_than(failing, margin - 1)
-    damaged = more_than([unread.get(drive, 0.0) for drive in standing], 0)
-    return lost, min(bare * damaged, 1.0 - lost)
+    good = {d for m in members_of(tree) if m.state is MemberState.GOOD for d in m.drives}
+    if len(good) <= margin:
+        return 0.0, 0.0
+    parts = tuple(Member(name=d, state=MemberState.GOOD, drives=(d,)) for d in sorted(good))
+    return _part_loss(RedundancySet(name="as one set", bears=margin, parts=parts), fails, unread)
 
 
 def loss_over(
@@ -169,9 +143,8 @@ def loss_over(
     ``margin`` is the pool's own margin where it is smaller than its tree says (a remark capped
     it); then the tail over all standing drives beyond it counts, if that is worse.
     """
-    by_tree = margin_of(tree)
-    capped = margin if margin is not None and by_tree is not None and margin < by_tree else None
-    drives = sorted({drive for member in members_of(tree) for drive in member.drives})
+    capped = margin if margin is not None and margin < sure_margin_of(tree) else None
+    drives = {drive for member in members_of(tree) for drive in member.drives}
     rates = {d: hazard(lives.get(d) or DriveLife(drive=d)) for d in drives}
     lengths = bare.nodes(NODES)
     beyond, files = [], []
@@ -183,16 +156,15 @@ def loss_over(
             fails = {d: happens_within(rate.ends[end], worth) for d, rate in rates.items()}
             one = tree_loss(tree, fails, bad)
             if capped is not None:
-                one = max(one, _beyond(tree, fails, bad, capped), key=sum)
+                one = max(one, _as_one(tree, fails, bad, capped), key=sum)
             lost, damaged = lost + one[0], damaged + one[1]
         beyond.append(lost / len(lengths))
         files.append(damaged / len(lengths))
     both = [one + other for one, other in zip(beyond, files, strict=True)]
-    low, high = min(files[0], files[1]), max(files[1], files[2])
     return Loss(
         any_data=Figure.chance(*both),
         beyond_margin=Figure.chance(*beyond),
-        some_files=Figure.chance(low, files[1], high),
+        some_files=Figure.chance(*files),
     )
 
 

@@ -9,11 +9,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from datetime import timedelta
 from functools import lru_cache
 from statistics import NormalDist, fmean
 
 VALUES = 40
 """How many equally likely lengths stand for a distribution; our choice: one per cent exact."""
+
+LONGEST_HOURS = 100 * 8766.0
+"""A hundred years: what takes longer is said to take so long, for a calendar ends. Sizes and speeds
+that were misread make such lengths."""
 
 _EARLIEST, _LIKELY, _LATEST = 0.1, 0.5, 0.9
 _Z90 = NormalDist().inv_cdf(0.9)
@@ -117,6 +122,11 @@ class Span:
     def mean(self) -> float:
         """The mean length, in hours."""
         return fmean(self.values)
+
+
+def lasting(hours: float) -> timedelta:
+    """Give hours as a length for a calendar, at most ``LONGEST_HOURS`` either way."""
+    return timedelta(hours=max(-LONGEST_HOURS, min(hours, LONGEST_HOURS)))
 
 
 NO_TIME = Span((0.0,))

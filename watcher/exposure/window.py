@@ -14,7 +14,7 @@ from enum import StrEnum
 from watcher.exposure.figure import Figure
 from watcher.exposure.life import DriveLife
 from watcher.exposure.rebuild import Load, burn_in_hours, rebuild_span, scrub_span
-from watcher.exposure.span import NO_TIME, Span
+from watcher.exposure.span import NO_TIME, Span, lasting
 from watcher.facts.checks import require_not_negative
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import Pool
@@ -113,7 +113,7 @@ class Window:
 
     def at(self, hours: float) -> datetime:
         """Give the moment ``hours`` from the beginning, to the minute, in the owner's zone."""
-        moment = self.begins + timedelta(hours=hours, seconds=30)
+        moment = self.begins + lasting(hours) + timedelta(seconds=30)
         return moment.replace(second=0, microsecond=0).astimezone(self.zone)
 
     @property
