@@ -25,7 +25,8 @@ GOOD = f"{BY_ID}/wwn-0x5000a1400000005a"
 GROUNDS = {
     "md": Ground(
         kind=PoolKind.MD, name="orchard", layout="raid6", node="/dev/md0", step=Step.MAKE_SURE,
-        old=f"{OLD}-part1", old_name="sde1", old_here=True, new=NEW, good=GOOD, part="-part1",
+        old=f"{OLD}-part1", old_name="sde1", old_here=True, new=NEW, good=GOOD,
+        good_part="-part1", part="-part1",
     ),
     "zfs": Ground(
         kind=PoolKind.ZFS, name="tank", layout="raidz1", node="tank", step=Step.MAKE_SURE,
@@ -70,6 +71,9 @@ CASES: dict[str, dict[str, Ground]] = {
             remarks=frozenset({Remark.LISTED_MISSING, Remark.UNSYNCED, Remark.MEMBER_ERRS}),
         ),
         "parity is lost": replace(ground, step=Step.SWAP, role=Role.PARITY, old_name="parity"),
+        "parity is verified": replace(
+            ground, step=Step.VERIFY, role=Role.PARITY, old_name="parity"
+        ),
         "beyond the margin": replace(ground, step=Step.GET_DRIVE, broken=True),
     }
     for name, ground in GROUNDS.items()
@@ -113,6 +117,24 @@ def test_every_command_says_what_it_does_and_where_its_words_are_from() -> None:
         assert command.source, (stack, name, command.line)
 
 
+def test_a_disk_that_still_works_is_copied_and_not_brought_back_from_parity() -> None:
+    """Source: snapraid(1) 12.2, fix: files come back as they were at the last sync."""
+    for role, name in ((Role.DATA, "d2"), (Role.PARITY, "parity")):
+        ground = replace(
+            GROUNDS["parity"], step=Step.SWAP, planned=True, old_here=True, role=role, old_name=name
+        )
+        lines = [command.line for command in commands_for(ground)]
+        assert lines == [f"mkfs.ext4 {NEW}", "cp -a /OLD-DISK/. /NEW-DISK/"]
+
+
+def test_a_filesystem_on_partitions_is_mounted_from_a_partition() -> None:
+    ground = replace(GROUNDS["btrfs"], node="/MOUNT-POINT", good_part="-part3")
+    lines = [command.line for command in commands_for(replace(ground, step=Step.SWAP))]
+    assert lines[0] == f"mount -o degraded {GOOD}-part3 /MOUNT-POINT"
+    lines = [command.line for command in commands_for(replace(ground, broken=True))]
+    assert lines[1] == f"btrfs inspect-internal dump-super {GOOD}-part3"
+
+
 def test_no_command_names_a_drive_by_a_name_that_changes() -> None:
     for _, _, command in EVERY:
         assert not re.search(r"/dev/(?:sd|nvme|vd)\w+", command.line), command.line
@@ -131,7 +153,7 @@ def test_beyond_the_margin_only_reading_commands_are_shown_at_whatever_step(stac
 
 WRITING = re.compile(
     r"--(?:add|re-add|remove|fail|replace|repair|removemissing|refresh|syncaction|action)\b"
-    r"|^(?:pvcreate|vgextend|mkfs|mount|zpool (?:replace|offline|online|clear|scrub))"
+    r"|^(?:pvcreate|vgextend|mkfs|mount|cp|zpool (?:replace|offline|online|clear|scrub))"
     r"|^btrfs (?:replace|balance|scrub) start|\| sfdisk|^snapraid (?:sync|scrub|fix|-d)"
 )
 

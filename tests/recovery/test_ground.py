@@ -61,7 +61,7 @@ def test_the_new_drive_is_a_stand_in_until_it_is_here() -> None:
     ground = ground_of(made.recovery, made.world.seen())
     assert ground.new == NEW_DRIVE
     assert ground.old == "/dev/disk/by-id/ata-Altair_A8_D-B"
-    assert ground.good == "/dev/disk/by-id/ata-Altair_A8_D-A"
+    assert ground.good == ground.good_member == "/dev/disk/by-id/ata-Altair_A8_D-A"
     assert ground.old_here
 
 
@@ -135,10 +135,10 @@ def with_parts(seen: Seen, *parts: str, loop: bool = False) -> Seen:
     [
         (("1", "1", "1"), "-part1", "/dev/disk/by-id/ata-Altair_A8_D-B-part1"),
         (("", "", ""), "", "/dev/disk/by-id/ata-Altair_A8_D-B"),
-        (("1", "1", "2"), "", "/dev/disk/by-id/ata-Altair_A8_D-B"),
+        (("3", "1", "2"), "", "/dev/disk/by-id/ata-Altair_A8_D-B-part1"),
     ],
 )
-def test_the_lost_member_is_the_partition_that_all_members_are_and_the_new_drive_a_whole_one(
+def test_a_member_is_the_partition_that_it_is_and_the_new_drive_a_whole_one(
     parts: tuple[str, ...], part: str, old: str
 ) -> None:
     made = lost()
@@ -146,6 +146,7 @@ def test_the_lost_member_is_the_partition_that_all_members_are_and_the_new_drive
     ground = ground_of(made.recovery, with_parts(made.world.seen(), *parts))
     assert (ground.part, ground.old) == (part, old)
     assert ground.good == "/dev/disk/by-id/ata-Altair_A8_D-A", "to copy a partition table from"
+    assert ground.good_member == ground.good + (f"-part{parts[0]}" if parts[0] else "")
 
 
 def test_what_the_stack_calls_the_lost_member_now_comes_before_what_it_was_called() -> None:

@@ -6,6 +6,7 @@ and says what its words were checked against.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from types import MappingProxyType
@@ -26,6 +27,7 @@ _STACKS: Final[Mapping[PoolKind, Callable[[Ground], tuple[Command, ...]]]] = Map
     }
 )
 
+_PART: Final = re.compile(r"-part\d+$")  # 60-persistent-storage.rules of systemd
 SMARTCTL: Final = "smartctl(8) of smartmontools 7.3"
 
 
@@ -47,7 +49,7 @@ def commands_for(ground: Ground) -> tuple[Command, ...]:
 def _of_drive(ground: Ground) -> tuple[Command, ...]:
     """Give the commands about drives that are the same for every stack."""
     if ground.step is Step.MAKE_SURE and ground.old_here:
-        disk = ground.old.removesuffix(ground.part) if ground.part else ground.old
+        disk = _PART.sub("", ground.old)
         return (
             Command(
                 line=f"smartctl -x {disk}",

@@ -58,7 +58,8 @@ class Ground:
     old_here: bool  # its device is there
     new: str  # device path of the new drive
     good: str = ""  # a drive of the pool that works, to copy a partition table from
-    part: str = ""  # "-part1" where members are partitions
+    good_part: str = ""  # "-part1" where the pool's member on it is a partition
+    part: str = ""  # "-part1" where all members are partitions of one number
     role: Role = Role.DATA
     planned: bool = False  # the old member still works
     put_back_first: bool = False  # a good drive was pulled: nothing else before it is back
@@ -67,6 +68,11 @@ class Ground:
     checking: bool = False
     broken: bool = False
     remarks: frozenset[Remark] = frozenset()
+
+    @property
+    def good_member(self) -> str:
+        """The member on the drive that works; "" when there is none."""
+        return self.good + self.good_part if self.good else ""
 
     @property
     def at(self) -> str:
@@ -116,18 +122,28 @@ def ground_of(recovery: Recovery, seen: Seen) -> Ground:
     old = _path(seen, lost.drive if lost else None, OLD_DRIVE)
     work = pool.work if pool is not None else None
     here = lost is not None and lost.drive is not None and lost.drive in seen.present
-    good = next((d for m in seen.members if m.state is MemberState.GOOD for d in m.drives), None)
+    good, good_part = next(
+        (
+            (drive, partition_of(m.node))
+            for m in seen.members
+            if m.state is MemberState.GOOD
+            for drive in m.drives
+        ),
+        (None, ""),
+    )
+    own = partition_of(member.node) if member is not None and member.node else part
     return Ground(
         kind=recovery.kind,
         name=recovery.name,
         layout=pool.layout if pool is not None else "",
         node=_node(recovery, pool),
         step=recovery.step,
-        old=old + part if old.startswith(BY_ID) else old,
+        old=old + own if old.startswith(BY_ID) else old,
         old_name=member.name if member is not None else lost.name if lost is not None else "",
         old_here=here,
         new=_path(seen, recovery.new_drive, NEW_DRIVE),
         good=_path(seen, good, ""),
+        good_part=good_part,
         part=part,
         role=lost.role if lost is not None else Role.DATA,
         planned=lost is not None and lost.planned and recovery.short_at is None,

@@ -41,7 +41,7 @@ def _show(ground: Ground) -> Command:
 
 def _dry_look(ground: Ground) -> Command:
     return Command(
-        line=f"btrfs inspect-internal dump-super {ground.good or ground.old}",
+        line=f"btrfs inspect-internal dump-super {ground.good_member or ground.old}",
         does="Shows the head of the filesystem on one member. It only reads.",
         source=PROGS,
     )
@@ -65,7 +65,7 @@ def _swap(ground: Ground) -> tuple[Command, ...]:
     if not ground.node.startswith("/") or ground.node == "/MOUNT-POINT":
         found.append(
             Command(
-                line=f"mount -o degraded {ground.good or '/dev/disk/by-id/WORKING-MEMBER'} "
+                line=f"mount -o degraded {ground.good_member or '/dev/disk/by-id/WORKING-MEMBER'} "
                 "/MOUNT-POINT",
                 does="Mounts the filesystem with a member missing.",
                 no_way_back="what is written while degraded may have one copy only, until a "

@@ -44,7 +44,7 @@ def _beyond(ground: Ground) -> tuple[Command, ...]:
             source=KERNEL,
         ),
         Command(
-            line=f"mdadm --examine {ground.good + ground.part if ground.good else ground.old}",
+            line=f"mdadm --examine {ground.good_member or ground.old}",
             does="Shows what is written on one member: compare “Events” and “Device Role” over "
             "all members and keep the answers. It only reads.",
             source=MDADM,

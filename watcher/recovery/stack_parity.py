@@ -1,7 +1,7 @@
 """Commands for parity on the level of files.
 
 The program is not installed where this was written: those that our own recorded runs used are
-marked as such, the others are from memory.
+marked as such, the others were checked against snapraid(1) 12.2.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from watcher.recovery.ground import Command, Ground
 from watcher.recovery.record import Step
 
 RUN: Final = "used in our own runs with the snapraid of Debian 12"
-MEMORY: Final = "from memory (snapraid)"
+MANUAL: Final = "snapraid(1) 12.2"
 
 
 def commands(ground: Ground) -> tuple[Command, ...]:
@@ -52,6 +52,8 @@ def _make_sure(ground: Ground) -> tuple[Command, ...]:
 
 def _swap(ground: Ground) -> tuple[Command, ...]:
     what = "parity disk" if ground.role is Role.PARITY else f"disk {ground.old_name}"
+    if ground.planned:
+        return _copy_over(ground, what)
     return (
         Command(
             line=f"mkfs.ext4 {ground.new}",
@@ -64,6 +66,27 @@ def _swap(ground: Ground) -> tuple[Command, ...]:
     )
 
 
+def _copy_over(ground: Ground, what: str) -> tuple[Command, ...]:
+    """Copy a disk that still works: parity would bring back the state of the last sync only."""
+    return (
+        Command(
+            line=f"mkfs.ext4 {ground.new}",
+            does=f"Makes a filesystem on the new drive. Then mount it beside the {what}, at a "
+            "place of its own.",
+            no_way_back="erases the new drive: check its serial number first",
+            source=f"{RUN} (mkfs.ext4 of e2fsprogs)",
+        ),
+        Command(
+            line="cp -a /OLD-DISK/. /NEW-DISK/",
+            does=f"Copies all of the {what} while it works, also what changed since the last "
+            "sync; nothing may write to it meanwhile. Then mount the new drive in its place, and "
+            "name it in /etc/fstab by its UUID.",
+            no_way_back="writes to the second of the two: compare which path is which",
+            source="cp(1) of coreutils 9.1",
+        ),
+    )
+
+
 def _fill(ground: Ground) -> tuple[Command, ...]:
     name = ground.old_name or "NAME"
     if ground.role is Role.PARITY:
@@ -72,7 +95,7 @@ def _fill(ground: Ground) -> tuple[Command, ...]:
                 line=f"snapraid -d {name} -l fix.log fix",
                 does="Computes the parity anew onto the new disk.",
                 no_way_back="writes the parity file on the new disk",
-                source=MEMORY,
+                source=f"{MANUAL}, Recovering",
             ),
         )
     return (
@@ -91,6 +114,12 @@ def _rebuild(ground: Ground) -> tuple[Command, ...]:
 
 
 def _check(ground: Ground) -> Command:
+    if ground.role is Role.PARITY:  # with -a no parity is read
+        return Command(
+            line=f"snapraid check -d {ground.old_name or 'NAME'}",
+            does="Reads all data and compares it with that parity. It only reads.",
+            source=f"{MANUAL}, --filter-disk and --audit-only",
+        )
     return Command(
         line=f"snapraid check -d {ground.old_name or 'NAME'} -a",
         does="Compares all files of that disk with their checksums. It only reads.",
