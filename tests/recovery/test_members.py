@@ -4,7 +4,8 @@ from datetime import timedelta
 
 from tests.recovery.world import SECTORS, Followed, World
 from watcher.facts.pool import MemberState
-from watcher.recovery.record import LostMember, Recovery
+from watcher.recovery.ground import ground_of
+from watcher.recovery.record import LostMember, Recovery, Step
 
 TEN = timedelta(minutes=10)
 
@@ -124,3 +125,77 @@ def test_a_drive_that_is_announced_later_joins_the_recovery() -> None:
     found = step(made)
     assert [(m.where, m.planned) for m in found.missing] == [("d-c", False), ("d-a", True)]
     assert not found.is_planned
+
+
+def labels(found: Recovery) -> list[str]:
+    return names(found.to_replace)
+
+
+def test_a_drive_that_is_proven_takes_the_place_of_one_that_is_not() -> None:
+    """Two came, the second passed its burn-in: that one goes in, whatever was named before."""
+    made = whole()
+    step(made, c="failed")
+    made.world.sizes["n1"] = made.world.sizes["n2"] = SECTORS
+    made.world.prove_first = True
+    found = step(made)
+    assert (found.step, found.new_drive) == (Step.PROVE, "n1")
+    made.world.proofs["n2"] = "its burn-in passed"
+    found = step(made)
+    assert (found.step, found.new_drive) == (Step.SWAP, "n2")
+    made.world.proofs["n1"] = "its burn-in passed"
+    assert step(made).new_drive == "n2", "as good is not better"
+
+
+def test_a_planned_member_that_works_stays_in_while_another_is_out() -> None:
+    """Without margin its removal would cost the data: the one that is out comes first."""
+    made = whole(bears=1)
+    made.world.announced = {"d-b"}
+    assert labels(step(made)) == ["d-b"]
+    made.world.proofs["n1"] = "its burn-in passed"
+    made.world.sizes["n1"] = SECTORS
+    found = step(made, a="failed")
+    assert labels(found) == ["d-a"]
+    assert (found.step, found.new_drive) == (Step.SWAP, "n1")
+    ground = ground_of(found, made.world.seen())
+    assert (ground.old.endswith("D-A"), ground.planned) == (True, False)
+    made.world.put("n1", "a", MemberState.REBUILDING)
+    assert "d-b" not in labels(step(made))
+    found = step(made, a="good")
+    assert labels(found) == ["d-b"]
+    made.world.sizes["n2"], made.world.proofs["n2"] = SECTORS, "its burn-in passed"
+    found = step(made)
+    ground = ground_of(found, made.world.seen())
+    assert (found.new_drive, ground.old.endswith("D-B"), ground.planned) == ("n2", True, True)
+
+
+def test_a_planned_member_that_fails_is_the_one_to_replace_and_not_another_that_works() -> None:
+    made = whole(bears=1)
+    made.world.announced = {"d-a", "d-b"}
+    assert sorted(labels(step(made))) == ["d-a", "d-b"]
+    assert labels(step(made, b="failed")) == ["d-b"]
+
+
+def test_a_drive_that_the_pool_holds_is_not_named_for_the_next_place() -> None:
+    """The first replacement is in and not yet verified when another drive is announced."""
+    made = whole()
+    step(made, c="failed")
+    made.world.sizes["n1"] = SECTORS
+    made.world.put("n1", "c", MemberState.REBUILDING)
+    step(made)
+    assert step(made, c="good").step is Step.VERIFY
+    made.world.sizes["n2"], made.world.proofs["n2"] = SECTORS, "its burn-in passed"
+    made.world.announced = {"d-a"}
+    found = step(made)
+    assert (found.step, found.new_drive, labels(found)) == (Step.MAKE_SURE, "n2", ["d-a"])
+    found = step(made)
+    assert (found.step, found.new_drive, labels(found)) == (Step.SWAP, "n2", ["d-a"])
+
+
+def test_a_drive_that_was_filled_between_two_looks_is_not_named_for_the_other_place() -> None:
+    made = whole()
+    step(made, b="failed", c="failed")
+    made.world.sizes["n1"] = made.world.sizes["n2"] = SECTORS
+    made.world.proofs["n2"] = "its burn-in passed"
+    made.world.put("n1", "b", MemberState.GOOD)
+    found = step(made)
+    assert (found.step, found.new_drive, labels(found)) == (Step.SWAP, "n2", ["d-c"])

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from tests.recovery.world import Followed, World
 from watcher.facts.pool import (
+    LOST_STATES,
     MemberState,
     Noted,
     PoolKind,
@@ -354,6 +355,34 @@ def test_no_step_is_left_without_evidence_and_damage_never_closes(
             )
         if not before.is_open:
             assert after == before
+
+
+@given(history=changes(), bears=st.sampled_from([1, 2]))
+@settings(max_examples=150, deadline=None)
+def test_no_drive_that_the_pool_relies_on_is_tested_put_in_or_pulled(
+    history: list[tuple[str, object]], bears: int
+) -> None:
+    """Each drive holds one place at most, as in a pool that was built with care."""
+    made = followed(bears=bears)
+    world = made.world
+    for change in history:
+        apply(world, change)
+        world.now += timedelta(minutes=17)
+        made.look()
+        found, seen = made.recovery, world.seen()
+        inside = [drive for _, drive, _ in world.members.values()]
+        if found is None or not found.is_open or not seen.is_readable or len(set(inside)) < 4:
+            continue
+        assert seen.pool is not None
+        if seen.pool.protection is Protection.BROKEN:
+            continue
+        good = seen.drives_in(MemberState.GOOD)
+        if found.step in {Step.PROVE, Step.SWAP}:
+            assert found.new_drive not in good
+        working = [m.drive for m in found.to_replace if m.drive in good]
+        assert not working or len(working) == len(found.to_replace)
+        if any(m.state in LOST_STATES for m in seen.members):
+            assert not working
 
 
 @given(history=changes())

@@ -18,7 +18,7 @@ from watcher.facts.units import say_bytes, say_count
 from watcher.recovery.commands import commands_for
 from watcher.recovery.detour_advice import detour_tasks
 from watcher.recovery.fit import Fitness, Place, fits
-from watcher.recovery.ground import Command, ground_of
+from watcher.recovery.ground import Command, ground_of, still_works
 from watcher.recovery.record import STEP_WORDS, WAY, DetourKind, LostMember, Recovery, Step
 from watcher.recovery.seen import Seen
 from watcher.recovery.sights import candidates, place_of
@@ -106,7 +106,7 @@ def _next_of(recovery: Recovery, seen: Seen) -> str:
     """Say what is next at a step, as the end of a sentence."""
     which = " and ".join(short_label(m) for m in recovery.to_replace) or recovery.name
     new = recovery.new_label or "the new drive"
-    if recovery.step is Step.MAKE_SURE and recovery.is_planned:
+    if recovery.step is Step.MAKE_SURE and _is_ahead(recovery, seen):
         return f": see that a drive for {which} is ready before you pull it."
     if recovery.step is Step.GET_DRIVE:
         needed = place_of(recovery, seen).needed_bytes
@@ -175,6 +175,12 @@ def _between(place: Place) -> str:
     return "seat" if place.protocol is Protocol.NVME else "cable and power"
 
 
+def _is_ahead(recovery: Recovery, seen: Seen) -> bool:
+    """Tell whether all that is to be replaced now still works."""
+    due = recovery.to_replace
+    return bool(due) and all(still_works(m, recovery, seen) for m in due)
+
+
 def _which(recovery: Recovery) -> str:
     return "; ".join(m.where for m in recovery.to_replace) or "the member that is out"
 
@@ -192,7 +198,7 @@ def _make_sure(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
             tasks.append(f"{short_label(lost)}: {cable}. That points at the cable, not the drive.")
         if guilt:
             tasks.append(f"{short_label(lost)}: {guilt}. That points at the drive.")
-    if recovery.is_planned:
+    if _is_ahead(recovery, seen):
         return (
             *tasks,
             f"It still works and stays in until the new drive is here: {which}.",
@@ -222,7 +228,7 @@ def _get_drive(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
     """A drive that fits must come."""
     needed = place.needed_bytes
     tasks = []
-    if not recovery.is_planned:
+    if not _is_ahead(recovery, seen):
         tasks.append(
             f"Did you check its {_between(place)}? If it was only that, no drive is needed."
         )

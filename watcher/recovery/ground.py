@@ -19,7 +19,7 @@ from watcher.facts.pool import (
     WorkKind,
     WorkState,
 )
-from watcher.recovery.record import DetourKind, Recovery, Step
+from watcher.recovery.record import DetourKind, LostMember, Recovery, Step
 from watcher.recovery.seen import Seen
 
 BY_ID: Final = "/dev/disk/by-id"
@@ -146,7 +146,7 @@ def ground_of(recovery: Recovery, seen: Seen) -> Ground:
         good_part=good_part,
         part=part,
         role=lost.role if lost is not None else Role.DATA,
-        planned=lost is not None and lost.planned and recovery.short_at is None,
+        planned=lost is not None and still_works(lost, recovery, seen),
         put_back_first=pulled is not None,
         old_is_back=recovery.detour(DetourKind.OLD_BACK) is not None
         or (pulled is not None and here),
@@ -155,6 +155,13 @@ def ground_of(recovery: Recovery, seen: Seen) -> Ground:
         broken=recovery.detour(DetourKind.BEYOND_MARGIN) is not None,
         remarks=frozenset(n.remark for n in pool.notes) if pool is not None else frozenset(),
     )
+
+
+def still_works(lost: LostMember, recovery: Recovery, seen: Seen) -> bool:
+    """Tell whether a member is replaced ahead of its failure."""
+    if seen.pool is None:
+        return lost.planned and recovery.short_at is None
+    return lost.planned and lost.drive in seen.drives_in(MemberState.GOOD)
 
 
 def _node(recovery: Recovery, pool: Pool | None) -> str:

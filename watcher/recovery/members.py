@@ -11,7 +11,7 @@ from watcher.facts.pool import LOST_STATES, Member, MemberState, Pool, Protectio
 from watcher.recovery.fit import Fitness
 from watcher.recovery.record import Event, LostMember, Recovery
 from watcher.recovery.seen import Seen
-from watcher.recovery.sights import candidates, lost_members
+from watcher.recovery.sights import candidates, lost_members, rank_of
 
 
 def first_losses(seen: Seen, pool: Pool) -> tuple[LostMember, ...]:
@@ -94,7 +94,13 @@ def note_members(recovery: Recovery, seen: Seen, events: list[Event]) -> Recover
     whole = seen.pool.protection is Protection.WHOLE
     if whole and not announced:
         lost = tuple(_settled(one, seen, good) for one in lost)
-    return replace(recovery, lost=(*lost, *fresh, *announced))
+    return replace(recovery, lost=_let_wait((*lost, *fresh, *announced), good))
+
+
+def _let_wait(lost: tuple[LostMember, ...], good: frozenset[DriveId]) -> tuple[LostMember, ...]:
+    """Let planned members that still work wait while another one is out: its place comes first."""
+    out = any(m.back_at is None and not m.by_hand and not _stands(m, good) for m in lost)
+    return tuple(replace(m, waits=out and m.planned and _stands(m, good)) for m in lost)
 
 
 def _not_good(seen: Seen) -> tuple[Member, ...]:
@@ -186,28 +192,35 @@ def note_new_drive(recovery: Recovery, seen: Seen, events: list[Event]) -> Recov
             continue  # an earlier one, filled by now
         label = seen.label(drive)
         events.append(Event(what="recovery-joined", text=f"the pool has taken {label}"))
-        return replace(recovery, new_drive=drive, new_label=label, new_joined=True)
+        taken = replace(recovery, new_drive=drive, new_label=label, new_joined=True)
+        recovery = _note_filled(taken, seen)
+        if recovery.new_joined:
+            return recovery
     if recovery.new_joined:
         return recovery
     return _note_newcomer(recovery, seen, events)
 
 
 def _note_newcomer(recovery: Recovery, seen: Seen, events: list[Event]) -> Recovery:
-    """Take in a drive that fits and waits outside the pool."""
-    usable = [one for one, fit in candidates(recovery, seen) if fit.fitness is not Fitness.NO]
-    drives = [one.identity.drive for one in usable]
-    if not drives or recovery.new_drive in drives:
+    """Take in a drive that fits and waits outside the pool; a better one takes its place."""
+    usable = [pair for pair in candidates(recovery, seen) if pair[1].fitness is not Fitness.NO]
+    if not usable:
         return recovery
-    label = seen.label(drives[0])
+    held = [pair for pair in usable if pair[0].identity.drive == recovery.new_drive]
+    if held and rank_of(held[0]) == rank_of(usable[0]):
+        return recovery
+    drive = usable[0][0].identity.drive
+    label = seen.label(drive)
     events.append(Event(what="recovery-new-drive", text=f"{label} is here"))
-    return replace(recovery, new_drive=drives[0], new_label=label)
+    return replace(recovery, new_drive=drive, new_label=label)
 
 
 def _note_filled(recovery: Recovery, seen: Seen) -> Recovery:
-    """Let go of a new drive that holds its share while another place is still empty."""
-    new = recovery.new_drive
-    done = recovery.new_joined and new in seen.drives_in(MemberState.GOOD)
-    if new is None or not done or not _not_good(seen):
+    """Let go of a new drive that holds its share while another place is still to be filled."""
+    new, good = recovery.new_drive, seen.drives_in(MemberState.GOOD)
+    done = recovery.new_joined and new in good
+    planned = any(m.planned and _stands(m, good) for m in recovery.missing)
+    if new is None or not done or not (_not_good(seen) or planned):
         return recovery
     return replace(
         recovery,

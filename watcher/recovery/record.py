@@ -79,6 +79,7 @@ class LostMember:
     said: str = ""  # the stack's word
     planned: bool = False  # it works, and is to be replaced ahead of failure
     by_hand: bool = False  # a good drive that a person pulled: it must go back, not be replaced
+    waits: bool = False  # planned, and it works while another one is out: it must stay in
     was_away: bool = False  # a survey that lists drives did not list it
     back_at: datetime | None = None  # it is a good member again
 
@@ -165,8 +166,8 @@ class Recovery:
 
     @property
     def to_replace(self) -> tuple[LostMember, ...]:
-        """The missing members that a new drive must stand in for."""
-        return tuple(m for m in self.missing if not m.by_hand)
+        """The missing members that a new drive must stand in for now."""
+        return tuple(m for m in self.missing if not m.by_hand and not m.waits)
 
     @property
     def standing_detours(self) -> tuple[Detour, ...]:

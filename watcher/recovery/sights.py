@@ -173,9 +173,14 @@ def candidates(recovery: Recovery, seen: Seen) -> tuple[tuple[Newcomer, Fit], ..
         and one.identity.drive not in recovery.tried
         and one.identity.drive not in lost
     ]
-    order = (Fitness.FITS, Fitness.CHECK, Fitness.NO)
-    found.sort(key=lambda pair: (order.index(pair[1].fitness), not pair[0].proof))
+    found.sort(key=rank_of)
     return tuple(found)
+
+
+def rank_of(candidate: tuple[Newcomer, Fit]) -> tuple[int, bool]:
+    """Say how good a choice a drive is, the least the best: what fits, and then what is proven."""
+    one, fit = candidate
+    return tuple(Fitness).index(fit.fitness), not one.proof
 
 
 def sight_of(recovery: Recovery, seen: Seen) -> Shown:
@@ -253,10 +258,14 @@ def _of_place(recovery: Recovery, seen: Seen) -> Shown:
     """
     sure = tuple(_evidence_of_guilt(recovery, seen))
     unsure = recovery.step is Step.MAKE_SURE and not (sure or recovery.is_planned)
-    for one, fit in candidates(recovery, seen):
-        waited = one.is_spare and one.identity.drive in recovery.drives_then
-        if fit.fitness is Fitness.NO or (unsure and waited):
-            continue
+    usable = [
+        one
+        for one, fit in candidates(recovery, seen)
+        if fit.fitness is not Fitness.NO
+        and not (unsure and one.is_spare and one.identity.drive in recovery.drives_then)
+    ]
+    usable.sort(key=lambda one: one.identity.drive != recovery.new_drive)
+    for one in usable[:1]:
         label = seen.label(one.identity.drive)
         here = f"{label} is here and in no pool"
         if one.proof:
