@@ -59,6 +59,11 @@ _PASSES = (StoreFull, StoreReadOnly, StoreLocked, StoreAway)
 disk what was written last may be on it in part, though it reads well from memory (fsync(2))."""
 
 
+READ_SECONDS = 20.0
+"""How long what a failing disk knows may take to be read. Our choice: mostly it is in memory still,
+and with the proof before it, it must stay well below the watchdog of the unit (WatchdogSec=)."""
+
+
 MOST_WAITING = 10_000
 """How many messages are looked through when the ground changes; our choice, far more than wait."""
 _NOTHING: Mapping[str, datetime] = MappingProxyType({})
@@ -229,7 +234,7 @@ class Ground:
         if self.disk is not None:
             disk = self.disk
             with suppress(StoreDiskFails):
-                DiskProof().ask(lambda: made.append(fall_back(disk, now=now)), disk.where)
+                DiskProof(READ_SECONDS).ask(lambda: made.append(fall_back(disk, now=now)), disk.where)
         return made[0] if made else fall_back(None, now=now)
 
     def prove(self) -> None:
