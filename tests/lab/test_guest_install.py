@@ -118,3 +118,15 @@ def test_from_the_first_version_all_that_was_known_is_kept(
     again = len([t for t in lab.subjects() if t.startswith("Now") and "orchard" in t])
     assert again <= told + 1, "the drive that was pulled may make it worse once; no more"
     assert len(lab.box.ids) == len(set(lab.box.ids))
+
+
+def test_a_reload_of_settings_with_a_fault_fails_and_the_watch_goes_on(lab: Lab) -> None:
+    guest, file = lab.guest, "/etc/midwatch/midwatch.yaml"
+    if guest.out("systemctl is-active midwatch || :") != "active":
+        guest.run(INSTALL, seconds=900)
+    guest.run(f"cp -p {file} /root/good.yaml 2>/dev/null || :; echo 'zone: nowhere' >> {file}")
+    assert guest.out("systemctl reload midwatch 2>&1 && echo done || echo failed")[-6:] == "failed"
+    assert guest.out("systemctl is-active midwatch") == "active", lab.why()
+    assert "nowhere" in guest.out("journalctl -u midwatch -o cat --no-pager -n 30")
+    guest.run(f"cp -p /root/good.yaml {file} && systemctl reload midwatch", seconds=200)
+    assert guest.out("systemctl is-active midwatch") == "active", lab.why()

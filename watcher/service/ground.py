@@ -234,7 +234,9 @@ class Ground:
         if self.disk is not None:
             disk = self.disk
             with suppress(StoreDiskFails):
-                DiskProof(READ_SECONDS).ask(lambda: made.append(fall_back(disk, now=now)), disk.where)
+                DiskProof(READ_SECONDS).ask(
+                    lambda: made.append(fall_back(disk, now=now)), disk.where
+                )
         return made[0] if made else fall_back(None, now=now)
 
     def prove(self) -> None:

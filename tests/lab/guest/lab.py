@@ -64,7 +64,7 @@ class Lab:
 
     def look(self) -> None:
         """Ask the service for a look now."""
-        self.guest.run(f"systemctl reload {self.unit}")
+        self.guest.run(f"systemctl kill --signal=HUP --kill-who=main {self.unit}")
 
     def told(self, how: str, of: str, *, seconds: float = TOLD_SECONDS) -> bool:
         """Wait for a message that begins with a word and speaks of something.
