@@ -110,19 +110,29 @@ def test_commands_end_with_a_sentence_and_the_watch_goes_on(
             daemon.kill()
 
 
-def test_a_watch_that_begins_on_a_disk_that_stands_still_stands_on_memory(tmp_path: Path) -> None:
-    """A drive may hold a write for minutes; nobody could end a process that waits for it."""
+@pytest.fixture
+def at(tmp_path: Path) -> Iterator[Path]:
+    """Give a file system that can be made to let every write wait."""
     if shutil.which("mkfs.ext4") is None or shutil.which("fsfreeze") is None:
         pytest.skip("needs mkfs.ext4 and fsfreeze")
-    hook, shelf, at = Hook(), Shelf(tmp_path, 2), tmp_path / "slow"
-    image = tmp_path / "image"
-    at.mkdir()
+    image, place = tmp_path / "image", tmp_path / "slow"
+    place.mkdir()
     with image.open("wb") as file:
         file.truncate(64 << 20)
     run("mkfs.ext4", "-q", "-F", image)
-    run("mount", "-o", "loop", image, at)
+    run("mount", "-o", "loop", image, place)
+    try:
+        yield place
+    finally:
+        run("umount", "--lazy", place, check=False)
+
+
+def test_a_watch_that_begins_on_a_disk_that_stands_still_stands_on_memory(
+    tmp_path: Path, at: Path
+) -> None:
+    """A drive may hold a write for minutes; nobody could end a process that waits for it."""
+    hook, shelf = Hook(), Shelf(tmp_path, 2)
     with ExitStack() as undo, web_server(hook) as port:
-        undo.callback(run, "umount", "--lazy", at, check=False)
         config = write(tmp_path, shelf, state=at / "state", address=f"127.0.0.1:{port}")
         run("fsfreeze", "--freeze", at)
         undo.callback(run, "fsfreeze", "--unfreeze", at, check=False)
@@ -141,20 +151,11 @@ def test_a_watch_that_begins_on_a_disk_that_stands_still_stands_on_memory(tmp_pa
 
 
 def test_a_disk_that_stands_still_under_a_running_watch_does_not_hold_it_up(
-    tmp_path: Path,
+    tmp_path: Path, at: Path
 ) -> None:
     """What is seen meanwhile is told within some two minutes, and is on the disk afterwards."""
-    if shutil.which("mkfs.ext4") is None or shutil.which("fsfreeze") is None:
-        pytest.skip("needs mkfs.ext4 and fsfreeze")
-    hook, shelf, at = Hook(), Shelf(tmp_path, 2), tmp_path / "slow"
-    image = tmp_path / "image"
-    at.mkdir()
-    with image.open("wb") as file:
-        file.truncate(64 << 20)
-    run("mkfs.ext4", "-q", "-F", image)
-    run("mount", "-o", "loop", image, at)
+    hook, shelf = Hook(), Shelf(tmp_path, 2)
     with ExitStack() as undo, web_server(hook) as port:
-        undo.callback(run, "umount", "--lazy", at, check=False)
         config = write(tmp_path, shelf, state=at / "state", address=f"127.0.0.1:{port}")
         daemon = Daemon(config, environ=shelf.environ)
         undo.callback(daemon.kill)
