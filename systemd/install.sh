@@ -241,6 +241,13 @@ install)
     if has_systemd; then
         do_it systemctl daemon-reload
         do_it systemctl enable "${mine[@]}"
+        for unit in "${mine[@]}"; do # a reload asks the new program what it makes of the settings (ExecReload=)
+            if [ -z "$dry" ] && systemctl is-active --quiet "$unit" && ! systemctl reload "$unit"; then
+                say "the settings have a fault, which journalctl -u $unit shows: mend it and run this again." \
+                    "Until then the watch that runs goes on with the program and the settings it began with"
+                exit 1
+            fi
+        done
         if ! do_it systemctl restart "${mine[@]}"; then
             "$prefix/bin/midwatch" config check || true
             say "it did not start, so nobody watches now. Why: journalctl -u 'midwatch*' -n 30"
