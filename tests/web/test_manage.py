@@ -42,5 +42,5 @@ def test_the_account_of_a_clients_person_is_not_said_to_see_all_boxes() -> None:
     manager = Browser(stage.site)
     manager.sign_in("sam")
     text = manager.get("/manage").text
-    assert "<b>ann</b> act, the boxes of Orchard Press" in text
+    assert "<b>ann</b> manage, the boxes of Harbour Print Room" in text
     assert "<b>sam</b> manage, all boxes" in text
