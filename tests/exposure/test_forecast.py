@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -111,6 +112,19 @@ def test_a_clock_that_steps_back_is_left_out() -> None:
     run = even(100, 0.002)
     odd = [*run, look(50, 0.21), look(105, 0.21)]
     assert certain(odd).left == certain([*run, look(105, 0.21)]).left
+
+
+@pytest.mark.parametrize("key", [None, lambda point: point.at])
+def test_a_clock_that_was_set_back_for_good_does_not_hold_the_forecast_up(
+    key: Callable[[Progress], datetime] | None,
+) -> None:
+    """A day back in the middle: told from the looks since, in the order they came or by date."""
+    before, since = even(100, 0.002), [look(n - 1440, n * 0.002) for n in range(105, 260, 5)]
+    past = [*before, *since[:-1]]
+    if key is not None:
+        past.sort(key=key)
+    found = certain([*past, since[-1]])
+    assert (found.done, found.left) == (since[-1].done, certain(since).left)
 
 
 def test_unknown_order_widens_the_interval() -> None:

@@ -144,8 +144,8 @@ def forecast(
     """Forecast from what was seen so far, or give None when that is too little to tell.
 
     ``in_disk_order`` is False where the stack rebuilds by file or by age; the curve then counts
-    for less. Points may come in any spacing but in order of time; a step of the clock backwards
-    is left out.
+    for less. Points may come in any spacing, the newest last; what a clock that was set back dates
+    later than that is left out.
     """
     run, began_again = _latest_run(progress)
     if len(run) < 2:
@@ -185,11 +185,11 @@ class _Stretch:
 
 
 def _latest_run(progress: Sequence[Progress]) -> tuple[list[Progress], bool]:
-    """Keep the points since the work last began anew."""
+    """Keep the points since the work last began anew, none of them later than the newest."""
     run: list[Progress] = []
     began_again = False
     for point in progress:
-        if run and point.at <= run[-1].at:
+        if point.at > progress[-1].at or (run and point.at <= run[-1].at):
             continue
         if run and point.done < run[-1].done - RESTART_DROP:
             if run[-1].done >= _FINISHING and point.done < RESTART_DROP:
