@@ -15,7 +15,7 @@ from watcher.cli.show import in_order
 from watcher.facts.identity import DriveId
 from watcher.facts.units import say_bytes, say_count
 from watcher.readers.runner import RealHost
-from watcher.recovery.advice import POWER_DOWN
+from watcher.recovery.checklist import POWER_DOWN
 from watcher.rules.view import View, say_bay
 from watcher.service.desk import last_view
 from watcher.service.locate import Beat, blink, lamp_of, reader_of, seat_of, set_lamp
