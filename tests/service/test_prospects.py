@@ -11,7 +11,16 @@ from tests.store.made import NOW, drive_id, pool, reading, survey
 from watcher.exposure.choices import Ranking
 from watcher.exposure.life import DriveClass
 from watcher.exposure.window import WindowPlan
-from watcher.facts.drive import DriveIdentity, DrivePast, Medium, Metric, Protocol, Trace
+from watcher.facts.drive import (
+    DriveIdentity,
+    DrivePast,
+    DriveUnread,
+    Medium,
+    Metric,
+    Protocol,
+    Trace,
+    Unread,
+)
 from watcher.facts.identity import PoolId
 from watcher.facts.pool import PoolKind, WorkKind
 from watcher.facts.pool_past import PoolPast, WorkSample
@@ -22,6 +31,7 @@ from watcher.service.prospects import (
     exposure_of,
     life_of,
     lives_of,
+    losable,
     message_loss,
     message_window,
     progress_of,
@@ -137,3 +147,16 @@ def test_a_scrub_that_we_saw_end_counts_where_the_stack_keeps_no_date() -> None:
     assert before.loss is not None
     assert after.loss is not None
     assert after.loss.any_data.likely < before.loss.any_data.likely
+
+
+def test_a_drive_that_tells_nothing_of_itself_can_be_lost_and_one_that_is_out_cannot() -> None:
+    """Behind a controller, or on a loop device, it is in no list of the survey, and at work."""
+    silent = View(survey=survey("s", pools=(pool(), pool(lost=1))), now=NOW)
+    whole, thin = silent.survey.pools
+    assert losable(silent, whole) == whole.drives
+    assert len(losable(silent, thin)) == len(whole.drives) - 1
+    gone = DriveUnread(
+        node="/dev/sdb", why=Unread.VANISHED, detail="", observed_at=NOW, drive=drive_id(1)
+    )
+    seen = replace(silent, survey=replace(silent.survey, unread=(gone,)))
+    assert losable(seen, whole) == whole.drives - {drive_id(1)}

@@ -13,9 +13,9 @@ from watcher.exposure.figure import Figure
 from watcher.exposure.forecast import Progress
 from watcher.exposure.life import DriveLife
 from watcher.exposure.window import WindowPlan
-from watcher.facts.drive import Metric
+from watcher.facts.drive import Metric, Unread
 from watcher.facts.identity import DriveId
-from watcher.facts.pool import Pool
+from watcher.facts.pool import LOST_STATES, Pool
 from watcher.facts.pool_past import PoolPast, last_scrub
 from watcher.notify.message_facts import LossChance
 from watcher.notify.message_facts import Window as MessageWindow
@@ -103,8 +103,14 @@ def exposure_of(view: View, pool: Pool, plan: WindowPlan, now: datetime) -> Expo
 
 
 def losable(view: View, pool: Pool) -> frozenset[DriveId]:
-    """Give the drives of a pool that could be lost next: those that are not out already."""
-    return pool.drives & view.survey.present if pool.tree is not None else frozenset()
+    """Give the drives of a pool that could be lost next: those that are not out already.
+
+    One that the pool works with may tell nothing of itself, behind a controller or on a loop
+    device: that it is in no list of the survey does not say that it is out.
+    """
+    vanished = {one.drive for one in view.survey.unread if one.why is Unread.VANISHED}
+    used = (m for m in pool.in_tree if m.state not in LOST_STATES)
+    return frozenset(drive for m in used for drive in m.drives if drive not in vanished)
 
 
 def exposure_if_lost(
@@ -114,8 +120,8 @@ def exposure_if_lost(
 
     Raises ValueError, with a sentence for a person, when that drive cannot be lost from the pool.
     """
-    if drive in pool.drives and drive not in view.survey.present:
-        raise ValueError(f"{view.label_of(drive)} is out already")
+    if drive in pool.drives and drive not in losable(view, pool):
+        raise ValueError(f"the drive {view.label_of(drive)} is out already")
     lives = lives_of(view, pool)
     label = {one: view.label_of(one) for one in lives}
     plan = plan_with(plan, view.ready, pool, now)
