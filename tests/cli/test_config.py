@@ -29,6 +29,17 @@ def test_an_address_that_no_way_takes_is_a_fault_and_is_not_shown(tmp_path: Path
     assert "secret-token" not in text
 
 
+def test_what_may_be_meant_fails_the_check_and_keeps_no_command_from_answering(
+    tmp_path: Path,
+) -> None:
+    config = prepare(tmp_path)
+    config.write_text(config.read_text(encoding="utf-8") + "web:\n  public_url: #\u2026\n")
+    status, text = command(config, "config", "check")
+    assert status == Exit.FAULTY_SETTINGS
+    assert "web.public_url: what follows the #" in text
+    assert command(config, "cases")[0] == 0
+
+
 def test_a_first_file_is_written_and_has_no_fault(tmp_path: Path) -> None:
     config = tmp_path / "midwatch.yaml"
     config.write_text(f"state_directory: {tmp_path / 'state'}\n", encoding="utf-8")

@@ -12,6 +12,7 @@ from watcher.rules.catalogue import CATALOGUE
 from watcher.service.bootstrap import (
     box_of,
     load_settings,
+    load_to_begin,
     rule_names,
     to_looking,
     to_standing,
@@ -87,6 +88,18 @@ def test_names_of_rules_are_checked_against_the_catalogue(tmp_path: Path) -> Non
     with pytest.raises(ConfigError) as told:
         load_settings(str(settings(tmp_path, text)), {})
     assert "no-such-rule" in str(told.value)
+
+
+def test_a_watch_begins_with_what_may_be_meant_and_says_it(tmp_path: Path) -> None:
+    path = str(settings(tmp_path, "box_name: attic #1\n"))
+    begun, said = load_to_begin(path, {})
+    assert begun.box_name == "attic"
+    assert "may not be meant so" in said
+    assert "line 1: box_name" in said
+    path = str(settings(tmp_path, "box_name: attic\n"))
+    assert load_to_begin(path, {})[1] == ""
+    with pytest.raises(ConfigError):
+        load_to_begin(str(settings(tmp_path, "box_name: attic #1\nzon: UTC\n")), {})
 
 
 def test_a_file_that_is_given_is_used() -> None:

@@ -12,7 +12,14 @@ from watcher.service.settings_types import HoursSettings
 
 def faults(config: Config) -> list[tuple[tuple[str | int, ...], str]]:
     found: list[tuple[tuple[str | int, ...], str]] = []
-    check_clients(config, lambda path, wrong, _: found.append((path, wrong)))
+
+    def note(
+        path: tuple[str | int, ...], wrong: str, right: str = "", *, may_be_meant: bool = False
+    ) -> None:
+        del right, may_be_meant
+        found.append((path, wrong))
+
+    check_clients(config, note)
     return found
 
 

@@ -81,6 +81,40 @@ def test_a_slip_is_refused_with_its_line_and_what_to_write(
     assert "\x1b" not in said
 
 
+CLIENTS = "shop:\n  clients:\n  - {name: Bakery, people: [Ana]}\n"
+OFF = "  - rule: scrub-overdue\n"
+MAY_BE_MEANT = [
+    "survey:\n  every_minutes: 10 #5 was too often\n",
+    "web:\n  public_url: #https://attic.example.org\n",
+    "drives:\n- serial: AL3X09\n  bay: tray 3 #2 is empty\n",
+    "box_name: \u201cattic\u201d\n",
+    PHONE + "ntfys://a.example/b, ntfys://c.example/d\n",
+    PHONE + "ntfys://a.example/b\n" + CLIENTS,
+    "ladders:\n" + LADDER + LADDER,
+    "ladders:\n" + LADDER + "  urgencies: [note]\n",
+    "rules:\n  thresholds:\n" + SCRUB + "30\n" + SCRUB + "60\n",
+    "rules:\n  off:\n" + OFF + OFF,
+    "drives:\n- node: /dev/sda\n  bay: a\n- node: /dev/sda\n  bay: b\n",
+]
+
+
+@pytest.mark.parametrize("text", MAY_BE_MEANT)
+def test_what_an_earlier_version_went_by_is_a_fault_that_keeps_no_watch_from_beginning(
+    text: str,
+) -> None:
+    with pytest.raises(ConfigError) as refused:
+        load_text(text, "f.yaml", {}, here=HERE, rules=RULES)
+    assert refused.value.may_be_meant
+    load_text(text, "f.yaml", {}, here=HERE, rules=RULES, lenient=True)
+
+
+def test_beside_a_graver_fault_all_is_told_and_nothing_begins() -> None:
+    with pytest.raises(ConfigError) as refused:
+        load_text("box_name: attic #1\nzon: UTC\n", "f.yaml", {}, here=HERE, lenient=True)
+    assert len(refused.value.faults) == 2
+    assert not refused.value.may_be_meant
+
+
 @pytest.mark.parametrize(
     "text",
     [

@@ -11,7 +11,8 @@ from watcher.cli.printer import reached_by
 from watcher.cli.say import say
 from watcher.facts.units import say_count
 from watcher.notify.targets import refuses
-from watcher.service.settings import to_targets, usual_settings
+from watcher.service.bootstrap import load_settings
+from watcher.service.settings import environment, to_targets, usual_settings
 from watcher.service.settings_sketch import sketch
 
 
@@ -29,7 +30,7 @@ def check(context: click.Context) -> None:
     shown by: midwatch notify test
     """
     path = usual_settings(context.obj)
-    settings = settings_of(context)
+    settings = load_settings(path, environment())
     targets = to_targets(settings)
     faults = [
         f"  people: {target.person}, {target.name}: {why}"

@@ -42,7 +42,7 @@ def _trouble(sentence: str) -> None:
 def _read_again(config: str | None, shop: Shop, server: DoorServer) -> None:
     """Go on by the settings as they are now; the hub has said whether they are good."""
     try:
-        fresh = load_settings(config, os.environ)
+        fresh = load_settings(config, os.environ, lenient=True)
     except ConfigError:
         return
     shop.clients = Clients(to_standing(fresh), fresh)
@@ -57,7 +57,7 @@ def main() -> None:
     asked = ask.parse_args()
     clock = SystemClock()
     try:
-        config = load_settings(asked.config, os.environ)
+        config = load_settings(asked.config, os.environ, lenient=True)
         place = Place(
             address=config.shop.listen_address,
             port=config.shop.listen_port,

@@ -15,7 +15,7 @@ from watcher.cli.exits import Exit, Stop
 from watcher.cli.hub_run import run_hub
 from watcher.cli.month import written_month
 from watcher.cli.pages import terms_of
-from watcher.cli.parts import Room, parse_span, room_of, settings_of, terminal_width
+from watcher.cli.parts import Room, parse_span, room_of, terminal_width
 from watcher.cli.say import say
 from watcher.cli.work import written
 from watcher.facts.identity import BoxId
@@ -24,7 +24,8 @@ from watcher.hub.enrolment import invite
 from watcher.hub.protection_time import month_named
 from watcher.hub.shop import SECOND_SENDER_HOLDS
 from watcher.hub.told_words import told_words
-from watcher.service.settings import usual_settings
+from watcher.service.bootstrap import load_to_begin
+from watcher.service.settings import environment, usual_settings
 from watcher.store.floor import PoolStanding
 from watcher.store.hub import BoxState, EnrolledBox
 from watcher.web.ask import Ask
@@ -43,7 +44,11 @@ def hub(context: click.Context) -> int:
     """
     if context.invoked_subcommand is not None:
         return int(Exit.DONE)
-    run_hub(usual_settings(context.obj), settings_of(context))
+    path = usual_settings(context.obj)
+    settings, doubts = load_to_begin(path, environment())
+    if doubts:
+        say(doubts)
+    run_hub(path, settings)
     return int(Exit.DONE)
 
 

@@ -140,8 +140,8 @@ def say_if_old(tx: Transaction, room: Room) -> None:
 
 
 def settings_of(context: click.Context) -> Config:
-    """Read the settings that the command was called with."""
-    return load_settings(usual_settings(context.obj), environment())
+    """Read the settings that the command was called with, as the watch goes by them."""
+    return load_settings(usual_settings(context.obj), environment(), lenient=True)
 
 
 @contextmanager

@@ -44,7 +44,7 @@ def reader(context: click.Context, path: str, names: tuple[str, ...]) -> int:
     users named here may use. It keeps nothing on the disk. Run it as root.
     """
     settings = usual_settings(context.obj)
-    config = load(settings, environment(), secrets=False)
+    config = load(settings, environment(), secrets=False, lenient=True)
     try:
         users = users_of(user_of_name(name) for name in names)
         listening = open_socket(Path(path))

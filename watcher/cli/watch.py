@@ -23,6 +23,7 @@ from watcher.service.bootstrap import (
     bell_here,
     box_of,
     load_settings,
+    load_to_begin,
     surveyor_here,
     to_looking,
     to_standing,
@@ -115,12 +116,14 @@ def watch(context: click.Context, *, once: bool, reader: str | None, url: str) -
     Needs no configuration. Run it as root: SMART and most pools can be read by root only.
     """
     path = usual_settings(context.obj)
-    in_force = InForce(path, load_settings(path, environment()))
-    config = in_force.config
+    config, doubts = load_to_begin(path, environment())
+    in_force = InForce(path, config)
     clock = SystemClock()
     begin_anew(store_path(config))
     ground = ground_here(config, clock)
     printer = _printer(config, ground.store, stays=not once, looks_here=reader is None)
+    if doubts:
+        printer.line(doubts)
     say_the_ground(ground, clock, printer.line)
     standing = to_standing(config)
     printer.line(reached_by(standing.targets))

@@ -11,6 +11,7 @@ from watcher.exposure.window import WindowPlan
 from watcher.facts.identity import BoxId
 from watcher.rules.catalogue import CATALOGUE
 from watcher.service.desk import Standing
+from watcher.service.errors import ConfigError
 from watcher.service.settings import load, to_hours, to_policy, to_targets, to_tuning
 from watcher.service.settings_shape import Config
 
@@ -28,9 +29,24 @@ def rule_names() -> Mapping[str, tuple[str, ...]]:
     }
 
 
-def load_settings(path: str | None, environ: Mapping[str, str]) -> Config:
+def load_settings(path: str | None, environ: Mapping[str, str], *, lenient: bool = False) -> Config:
     """Read and check the settings with all names known. Raises ConfigError with every fault."""
-    return load(path, environ, rules=rule_names())
+    return load(path, environ, rules=rule_names(), lenient=lenient)
+
+
+def load_to_begin(path: str | None, environ: Mapping[str, str]) -> tuple[Config, str]:
+    """Give the settings for what begins to watch, and what must be said of them, "" if nothing.
+
+    Nobody may stand by when a machine starts, so what may be meant as it stands keeps no watch from
+    beginning. Raises ConfigError for any other fault.
+    """
+    try:
+        return load_settings(path, environ), ""
+    except ConfigError as found:
+        if not found.may_be_meant:
+            raise
+        said = f"The settings are gone by as they stand, though they may not be meant so.\n{found}"
+    return load_settings(path, environ, lenient=True), said
 
 
 def box_of(config: Config) -> BoxId:

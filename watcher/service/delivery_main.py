@@ -83,7 +83,7 @@ def main() -> None:
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # a terminal may lack a letter of a message
     try:
-        config = load(asked.config, os.environ)
+        config = load(asked.config, os.environ, lenient=True)
         targets, timeout_seconds, give_up_after = _ways(config)
         if asked.store:
             store = open_store(Path(asked.store), now=clock.now(), check=False)
@@ -114,7 +114,7 @@ def main() -> None:
 
     def reload() -> None:
         try:
-            fresh = load(asked.config, os.environ)
+            fresh = load(asked.config, os.environ, lenient=True)
         except ConfigError:
             return  # the daemon says what is wrong; the old ways go on
         delivery.use(*_ways(fresh))

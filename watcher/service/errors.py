@@ -16,6 +16,7 @@ class Fault:
     line: int | None  # counted from 1; None when the file could not be read
     wrong: str  # what is wrong, a clause; never shows a secret
     right: str  # what would be right, a clause; "" when there is nothing to say
+    may_be_meant: bool = False  # it can be gone by as it stands, and older versions did
 
     def __str__(self) -> str:
         """Give the fault on one line."""
@@ -38,3 +39,8 @@ class ConfigError(Exception):
         count = len(self.faults)
         things = "1 thing is" if count == 1 else f"{count} things are"
         super().__init__(f"{path}: {things} wrong in the settings:\n{lines}")
+
+    @property
+    def may_be_meant(self) -> bool:
+        """Whether the settings can be gone by as they stand, for all that is said of them."""
+        return all(fault.may_be_meant for fault in self.faults)

@@ -91,12 +91,14 @@ def load(
     rules: Mapping[str, Collection[str]] | None = None,
     here: Here | None = None,
     secrets: bool = True,
+    lenient: bool = False,
 ) -> Config:
     """Read and check a settings file; with no path, give the defaults.
 
     ``rules`` is the catalogue (each rule's threshold names), to check the names used. Without
-    ``secrets`` nothing is fetched that only a sender needs. Raises ``ConfigError`` with every
-    fault.
+    ``secrets`` nothing is fetched that only a sender needs. Where ``lenient``, what may be meant as
+    it stands is no fault: a watch that ran with it must not be ended by a newer version. Raises
+    ``ConfigError`` with every fault.
     """
     machine = here or ask_machine()
     if path is None:
@@ -115,7 +117,9 @@ def load(
         line = error.object[: error.start].count(b"\n") + 1
         fault = whole("a letter here is not in UTF-8", "save the file as plain text in UTF-8", line)
         raise ConfigError(path, (fault,)) from error
-    return load_text(text, path, environ, rules=rules, here=machine, secrets=secrets)
+    return load_text(
+        text, path, environ, rules=rules, here=machine, secrets=secrets, lenient=lenient
+    )
 
 
 def load_text(
@@ -126,6 +130,7 @@ def load_text(
     rules: Mapping[str, Collection[str]] | None = None,
     here: Here,
     secrets: bool = True,
+    lenient: bool = False,
 ) -> Config:
     """Check the text of a settings file; ``path`` is only named in the faults."""
     parsed = parse_text(text)
@@ -144,7 +149,7 @@ def load_text(
     if secrets:
         config, missing = with_secrets(config, environ, parsed)
         faults.extend(f for f in missing if not _follows(f, known))
-    if faults:
+    if not all(lenient and fault.may_be_meant for fault in faults):
         raise ConfigError(path, tuple(faults))
     return _filled(config, environ, here)
 

@@ -187,13 +187,16 @@ class _Cross:
         self.parsed = parsed
         self.faults: list[Fault] = []
 
-    def add(self, path: Path, wrong: str, right: str = "") -> None:
+    def add(self, path: Path, wrong: str, right: str = "", *, may_be_meant: bool = False) -> None:
         """Note a fault at a path."""
+        key, line = say_path(path), self.parsed.line_of(path)
         self.faults.append(
-            Fault(key=say_path(path), line=self.parsed.line_of(path), wrong=wrong, right=right)
+            Fault(key=key, line=line, wrong=wrong, right=right, may_be_meant=may_be_meant)
         )
 
-    def unique(self, base: Path, key: str, names: Sequence[str | None]) -> None:
+    def unique(
+        self, base: Path, key: str, names: Sequence[str | None], *, may_be_meant: bool = False
+    ) -> None:
         """Note every name that comes twice."""
         first: dict[str, int] = {}
         for index, name in enumerate(names):
@@ -204,6 +207,7 @@ class _Cross:
                     (*base, index, key),
                     f'"{name}" is used twice, first by entry {first[name] + 1}',
                     "give each its own, or keep one of the two",
+                    may_be_meant=may_be_meant,
                 )
             else:
                 first[name] = index
@@ -276,6 +280,7 @@ def _check_ladders(config: Config, cross: _Cross) -> None:
                 "is never used: "
                 + ("ladders above it take all its cases" if taken else "notes climb no ladder"),
                 "put it above them, or remove it" if taken else "remove it",
+                may_be_meant=True,
             )
         if not (ladder.pools or ladder.boxes or ladder.clients):
             taken |= set(ladder.urgencies)
@@ -292,7 +297,7 @@ def _check_drives(config: Config, cross: _Cross) -> None:
     cross.unique(("drives",), "bay", [drive.bay for drive in config.drives])
     at = [f"{drive.node} {drive.device_type or ''}".strip() for drive in config.drives]
     nodes = [None if drive.node is None else at[place] for place, drive in enumerate(config.drives)]
-    cross.unique(("drives",), "node", nodes)
+    cross.unique(("drives",), "node", nodes, may_be_meant=True)
     cross.unique(("pools",), "name", [pool.name for pool in config.pools])
     for index, drive in enumerate(config.drives):
         if drive.serial is None and drive.node is None:
@@ -355,11 +360,11 @@ def _check_rules(config: Config, rules: Mapping[str, Collection[str]], cross: _C
                 f"its thresholds: {names}",
             )
     changes = [(c.rule, c.threshold, _where(c)) for c in config.rules.thresholds]
-    cross.unique(("rules", "thresholds"), "rule", [" ".join(change).strip() for change in changes])
+    named = [" ".join(change).strip() for change in changes]
+    cross.unique(("rules", "thresholds"), "rule", named, may_be_meant=True)
     own = [rule.name for rule in config.rules.own]
-    cross.unique(
-        ("rules", "off"), "rule", [f"{o.rule} {_where(o)}".strip() for o in config.rules.off]
-    )
+    named = [f"{o.rule} {_where(o)}".strip() for o in config.rules.off]
+    cross.unique(("rules", "off"), "rule", named, may_be_meant=True)
     for index, off in enumerate(config.rules.off):
         if off.rule not in own:
             known(("rules", "off", index, "rule"), off.rule)

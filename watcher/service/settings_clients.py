@@ -7,12 +7,19 @@ meant would be taken for one of the shop's.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from typing import Protocol
 
 from watcher.service.settings_shape import Config
+from watcher.service.settings_text import Path
 
-Add = Callable[[tuple[str | int, ...], str, str], None]
-"""Notes a fault: where, what is wrong, what would be right."""
+
+class Add(Protocol):
+    """Notes a fault."""
+
+    def __call__(
+        self, path: Path, wrong: str, right: str = "", *, may_be_meant: bool = False
+    ) -> None:
+        """Say where, what is wrong, what would be right, and whether it can be gone by."""
 
 
 def check_clients(config: Config, add: Add) -> None:
@@ -48,6 +55,7 @@ def check_clients(config: Config, add: Add) -> None:
             ("people",),
             "everybody is of a client, so nobody hears for the shop",
             "list somebody under no client: who hears of all boxes, and of the hub itself",
+            may_be_meant=True,
         )
     _check_ladders(config, add)
 

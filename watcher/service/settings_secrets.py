@@ -57,10 +57,12 @@ class _Fetch:
         self.parsed = parsed
         self.faults: list[Fault] = []
 
-    def fault(self, path: Path, wrong: str, right: str) -> None:
+    def fault(self, path: Path, wrong: str, right: str, *, may_be_meant: bool = False) -> None:
         """Note what went wrong."""
-        line = self.parsed.line_of(path)
-        self.faults.append(Fault(key=say_path(path), line=line, wrong=wrong, right=right))
+        key, line = say_path(path), self.parsed.line_of(path)
+        self.faults.append(
+            Fault(key=key, line=line, wrong=wrong, right=right, may_be_meant=may_be_meant)
+        )
 
     def person(self, person: PersonSettings, index: int) -> PersonSettings:
         """Fetch the addresses of all targets of a person."""
@@ -83,7 +85,8 @@ class _Fetch:
                     "an address has the form scheme://…; config/ has an example for each way",
                 )
         elif len(self.faults) == before and re.search(r"[\s,;]\w+://", url.reveal()):
-            self.fault(path, "it has more than one address", "give each a name of its own")
+            wrong, right = "it has more than one address", "give each a name of its own"
+            self.fault(path, wrong, right, may_be_meant=True)
         return target.model_copy(update={"url": url})
 
     def url(self, place: SecretPlace, path: Path) -> Secret:

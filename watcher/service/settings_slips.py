@@ -1,9 +1,9 @@
 """Slips of the pen in a settings file: what YAML refuses in its own words, or takes all the same.
 
-Refused with the line, though YAML takes them: a blank that is none to it (U+00A0 from a web page)
+Faults, with the line, though YAML takes them: a blank that is none to it (U+00A0 from a web page)
 at the head of a line or behind a colon, a tag (``!word``), typographic quotes around a text, and
 what a ``#`` cuts off where it was hardly meant as a comment: ``bay: #3`` gives no bay at all, and
-``bay: tray #3`` the bay "tray".
+``bay: tray #3`` the bay "tray". The last two may be meant: a watch begins with them all the same.
 """
 
 from __future__ import annotations

@@ -131,7 +131,9 @@ class _Walk:
         slip = slip_in(node, self.rows) if isinstance(node, yaml.ScalarNode) else None
         if slip is not None:
             line = node.start_mark.line + 1
-            self.faults.append(Fault(key=say_path(path), line=line, wrong=slip[0], right=slip[1]))
+            key, (wrong, right) = say_path(path), slip
+            fault = Fault(key=key, line=line, wrong=wrong, right=right, may_be_meant=True)
+            self.faults.append(fault)
         quoted = isinstance(node, yaml.ScalarNode) and node.style is not None
         if not quoted and text in {"", "~", "null"}:
             return None
