@@ -116,6 +116,10 @@ def test_drives_that_share_a_serial_number_are_listed_once() -> None:
     assert [(d.serial, d.bay) for d in config.drives] == [("0001", "3"), ("2", None)]
 
 
+def test_a_box_of_whose_name_only_a_blank_is_left_gets_a_name() -> None:
+    assert read(sketch(survey(drive("A"), box="\r\x1b"))).box_name == "box"
+
+
 words = st.text(min_size=1, max_size=60)
 
 

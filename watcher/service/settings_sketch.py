@@ -26,7 +26,7 @@ def sketch(survey: Survey) -> str:
         "## example config/midwatch.yaml.",
         "## Check this file with:  midwatch --config THIS_FILE config check",
         "",
-        f"box_name: {quoted(cut(survey.box, 40) or 'box')}",
+        f"box_name: {quoted(cut(survey.box, 40).strip() or 'box')}",
         "",
         *_people(),
         *_drives(survey),
