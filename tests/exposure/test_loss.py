@@ -9,15 +9,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.exposure.brute import by_hand, by_losses
-from tests.exposure.pools import fading_life, life, lives, name, parity, ring
+from tests.exposure.pools import fading_life, life, lives, name, parity, pool, ring
 from watcher.exposure.chance import more_than
 from watcher.exposure.figure import NONE, ONE, Figure
-from watcher.exposure.loss import loss_over, tree_loss, without
+from watcher.exposure.loss import loss_over, pool_without, tree_loss, without
 from watcher.exposure.shared import walk_of
 from watcher.exposure.span import Span
 from watcher.facts.identity import DriveId
 from watcher.facts.margin import margin_of
-from watcher.facts.pool import Member, MemberState, RedundancySet
+from watcher.facts.pool import Member, MemberState, Noted, Protection, RedundancySet, Remark
 
 P = st.floats(0, 1)
 
@@ -315,3 +315,28 @@ def test_a_cap_above_what_stands_adds_nothing() -> None:
     assert total(pair, margin=1) == total(pair)
     triple = parity(3, 2)
     assert total(triple, margin=1).likely > total(triple).likely
+
+
+@pytest.mark.parametrize(
+    ("bears", "most", "lost", "expected"),
+    [
+        (2, None, 0, (Protection.THINNED, 1)),
+        (2, 1, 1, (Protection.BARE, 0)),  # one lost, and another not relied on
+        (2, 1, 0, (Protection.THINNED, 1)),  # the one that is not relied on is the one that is lost
+        (3, 2, 1, (Protection.THINNED, 1)),
+        (1, 0, 1, (Protection.BARE, 0)),
+    ],
+)
+def test_with_a_drive_lost_what_is_doubted_is_doubted_still(
+    bears: int, most: int | None, lost: int, expected: tuple[Protection, int]
+) -> None:
+    tree = parity(5, bears)
+    member = next(iter(tree.parts))
+    assert isinstance(member, Member)
+    cap = Protection.THINNED if bears > 1 else Protection.BARE
+    doubt = Noted(
+        remark=Remark.REFRESH_NEEDED, text="it missed writes", member=member.name, at_most=cap
+    )
+    before = pool(tree, notes=() if most is None else (doubt,), most=most)
+    after = pool_without(before, name(lost))
+    assert (after.protection, after.margin) == expected

@@ -11,7 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from watcher.facts.identity import DriveId, PoolId
-from watcher.facts.margin import full_margin_of, hangs_on, judge_pool, margin_of, protection_of
+from watcher.facts.margin import (
+    full_margin_of,
+    hangs_on,
+    judge_pool,
+    margin_of,
+    protection_of,
+    relied_margin,
+    without,
+)
 from watcher.facts.pool import (
     Member,
     MemberState,
@@ -296,3 +304,41 @@ def test_what_a_tree_hangs_on_is_what_it_cannot_lose() -> None:
 def test_a_tree_hangs_on_no_member_that_is_out_though_its_drive_carries_one_that_stands() -> None:
     stands, out = member(0, MemberState.GOOD, "A"), member(1, MemberState.FAILED, "A")
     assert hangs_on(RedundancySet(name="m", bears=1, parts=(stands, out))) == (stands,)
+
+
+@given(trees(shared=True), st.frozensets(st.integers(0, 26)), st.integers(0, 2))
+def test_doubts_cost_as_much_as_the_same_losses_and_prove_none(
+    tree: RedundancySet, which: frozenset[int], less: int
+) -> None:
+    names = {f"m{i}" for i in which}
+    struck = without(tree, names)
+    best, worst = (counted_margin(struck, unknown_is_good=good) for good in (True, False))
+    found = relied_margin(tree, names, less)
+    assert found == (max(best - less, 0) if best == worst else None)
+
+
+@pytest.mark.parametrize(
+    ("lost", "most", "expected"),
+    [
+        (0, None, (Protection.WHOLE, 3)),
+        (0, 3, (Protection.WHOLE, 3)),
+        (0, 1, (Protection.THINNED, 1)),
+        (2, 2, (Protection.THINNED, 1)),
+        (1, 0, (Protection.BARE, 0)),
+        (4, 0, (Protection.BROKEN, 0)),
+    ],
+)
+def test_the_margin_is_no_more_than_the_doubts_leave(
+    lost: int, most: int | None, expected: tuple[Protection, int]
+) -> None:
+    pool = judge_pool(
+        pool=PoolId("p"),
+        name="p",
+        kind=PoolKind.ZFS,
+        layout="raidz3",
+        observed_at=NOW,
+        tree=flat(7, 3, lost),
+        most=most,
+    )
+    assert (pool.protection, pool.margin) == expected
+    assert pool.full_margin == 3

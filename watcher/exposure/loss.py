@@ -18,7 +18,7 @@ from watcher.exposure.life import DriveLife, clustered_hours, hazard
 from watcher.exposure.shared import walk_of
 from watcher.exposure.span import Span
 from watcher.facts.identity import DriveId
-from watcher.facts.margin import judge_pool, sure_margin_of
+from watcher.facts.margin import judge_pool, margin_of, sure_margin_of
 from watcher.facts.pool import Member, MemberState, Pool, RedundancySet, members_of
 
 NODES = 8
@@ -171,17 +171,23 @@ def loss_over(
 def pool_without(pool: Pool, drive: DriveId) -> Pool:
     """Give a pool as it would be with ``drive`` lost, its work at an end.
 
+    What remarks take of its margin they take beside the loss, but for those of the lost member.
     Raises ValueError when the pool does not rest on that drive or its structure is not known.
     """
     if pool.tree is None or drive not in pool.drives:
         raise ValueError(f"the pool {pool.name} does not rest on that drive")
+    tree = without(pool.tree, drive)
+    had, has = margin_of(pool.tree), margin_of(tree)
+    doubted = had - pool.margin if had is not None and pool.margin is not None else 0
+    lost = {member.name for member in pool.in_tree if drive in member.drives}
+    doubted -= sum(note.at_most is not None and note.member in lost for note in pool.notes)
     return judge_pool(
         pool=pool.pool,
         name=pool.name,
         kind=pool.kind,
         layout=pool.layout,
         observed_at=pool.observed_at,
-        tree=without(pool.tree, drive),
+        tree=tree,
         at_stake=pool.at_stake,
         others=pool.others,
         notes=pool.notes,
@@ -190,6 +196,7 @@ def pool_without(pool: Pool, drive: DriveId) -> Pool:
         used_bytes=pool.used_bytes,
         scrubbed_at=pool.scrubbed_at,
         node=pool.node,
+        most=None if has is None else max(has - max(doubted, 0), min(has, 0)),
     )
 
 

@@ -13,6 +13,7 @@ margin of a pool is the price of its cheapest total loss, less one.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from datetime import datetime
 
 from watcher.facts.identity import DriveId, PoolId
@@ -134,6 +135,27 @@ def sure_margin_of(tree: RedundancySet) -> int:
     return _cheapest_loss(tree, unknown_is_good=False, as_built=False) - 1
 
 
+def without(tree: RedundancySet, names: Iterable[str]) -> RedundancySet:
+    """Give the tree as if some members had failed."""
+    lost = frozenset(names)
+
+    def struck(part: RedundancySet | Member) -> RedundancySet | Member:
+        if isinstance(part, RedundancySet):
+            return replace(part, parts=tuple(struck(below) for below in part.parts))
+        return replace(part, state=MemberState.FAILED) if part.name in lost else part
+
+    return replace(tree, parts=tuple(struck(part) for part in tree.parts))
+
+
+def relied_margin(tree: RedundancySet | None, doubted: Iterable[str], less: int = 0) -> int | None:
+    """Give the margin with all doubted members taken for lost, and some losses more.
+
+    A doubt proves no loss, so it is never below 0. None when unknown members decide it.
+    """
+    margin = None if tree is None else margin_of(without(tree, doubted))
+    return None if margin is None else max(margin - less, 0)
+
+
 def hangs_on(tree: RedundancySet) -> tuple[Member, ...]:
     """Name the standing members of which one more loss would lose the tree, in order.
 
@@ -186,14 +208,19 @@ def judge_pool(  # noqa: PLR0913 - a pool has this many facts
     used_bytes: int | None = None,
     scrubbed_at: datetime | None = None,
     node: str | None = None,
+    most: int | None = None,
 ) -> Pool:
     """Compute margin and protection from the tree and the remarks, and build the pool.
 
+    ``most`` is the margin that all doubts together leave: two that cost one each cost two, and
+    they cost as much again when a member is lost besides, which no single remark can say.
     A remark with ``at_most`` caps the protection: a suspended pool is broken however many of its
     members stand. A pool capped at ``THINNED`` keeps at most one below its full margin.
     """
     full = full_margin_of(tree) if tree else None
     margin = margin_of(tree) if tree else None
+    if margin is not None and most is not None:
+        margin = min(margin, most)
     protection = protection_of(margin, full)
     for note in notes:
         if note.at_most is not None:

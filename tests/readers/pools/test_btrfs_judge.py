@@ -267,6 +267,30 @@ def test_a_device_that_missed_writes_is_not_relied_on(counter: str) -> None:
     assert state(judged(three, strong, errors=quiet(three, **{counter: 1}))) == (THINNED, 1, 2)
 
 
+@pytest.mark.parametrize(
+    ("profile", "count", "lost", "stale", "expected"),
+    [
+        ("raid1c3", 3, 1, 1, (BARE, 0, 2)),
+        ("raid1c3", 3, 0, 2, (BARE, 0, 2)),
+        ("raid6", 5, 1, 1, (BARE, 0, 2)),
+        ("raid1c4", 4, 0, 2, (THINNED, 1, 3)),
+        ("raid1c4", 4, 1, 1, (THINNED, 1, 3)),
+        ("raid1c4", 4, 2, 1, (BARE, 0, 3)),
+        ("raid1", 2, 0, 2, (BARE, 0, 1)),
+    ],
+)
+def test_devices_that_missed_writes_cost_as_much_as_lost_ones_and_beside_them(
+    profile: str, count: int, lost: int, stale: int, expected: tuple[Protection, int, int]
+) -> None:
+    """mkfs.btrfs(8), "PROFILES": every copy that is not there or out of date is one less."""
+    missing = range(1, lost + 1)
+    one = filesystem(count, missing)
+    old = [path(n) for n in range(lost + 1, lost + stale + 1)]
+    errors = tuple(replace(e, write=3) if e.device in old else e for e in quiet(one))
+    those = groups(count, missing, data=profile, metadata=profile, system=profile)
+    assert state(judged(one, those, errors=errors)) == expected
+
+
 def test_the_counters_of_a_lost_device_are_no_case_of_their_own() -> None:
     one = filesystem(2, [2])
     pool = judged(one, groups(2, [2]), errors=quiet(one, write=11))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from itertools import combinations
 
 import pytest
 
@@ -92,16 +93,63 @@ def test_a_synced_array_bears_as_many_as_it_has_parities() -> None:
     assert pool.drives == {DriveId(f"drive-sd{x}") for x in "abcd"}
 
 
-@pytest.mark.parametrize("kind", ["added", "updated", "removed", "moved", "copied", "restored"])
-def test_what_changed_since_the_sync_costs_one(kind: str) -> None:
-    """What is unsynced is on one disk only, and breaks the rows of the others."""
-    one = pool_of(box(diff=changes(**{kind: 7})))
-    two = pool_of(box(conf=TWO, diff=changes(**{kind: 7})))
-    assert (state(one), state(two)) == ((BARE, 0, 1), (THINNED, 1, 2))
-    note = one.noted(Remark.UNSYNCED)
+@pytest.mark.parametrize("kind", ["added", "updated", "copied"])
+@pytest.mark.parametrize("conf", [SNAPRAID_CONF, TWO])
+def test_what_is_new_since_the_sync_is_lost_with_its_disk(kind: str, conf: str) -> None:
+    """It stands on one disk only, however many parities there are."""
+    pool = pool_of(box(conf=conf, diff=changes(**{kind: 7})))
+    assert (pool.protection, pool.margin) == (BARE, 0)
+    note = pool.noted(Remark.UNSYNCED)
     assert note is not None
     assert note.amount == 7
     assert "7" in note.text
+
+
+@pytest.mark.parametrize("kind", ["removed", "moved", "restored"])
+def test_what_went_since_the_sync_costs_one(kind: str) -> None:
+    """Parity was computed with it, so in its rows that disk counts as lost."""
+    diff = changes(**{kind: 7})
+    assert state(pool_of(box(diff=diff))) == (BARE, 0, 1)
+    assert state(pool_of(box(conf=TWO, diff=diff))) == (THINNED, 1, 2)
+
+
+def survives(parities: int, disks: tuple[int, ...], stale: int, lost: frozenset[int]) -> bool:
+    """Tell whether one row of blocks can be computed: unknown blocks, and equations that stand.
+
+    Places below 0 are parities. The block of the disk ``stale`` is not the one that parity was
+    computed with; what it held is not wanted any more. From the code's own algebra (Reed-Solomon:
+    as many unknown blocks as equations).
+    """
+    equations = sum(place not in lost for place in range(-parities, 0))
+    wanted = [disk for disk in disks if disk in lost and disk != stale]
+    unknown = {*wanted, stale}
+    return not wanted or len(unknown) <= equations
+
+
+@pytest.mark.parametrize("out", [(), ("d1",), ("p1",), ("d1", "d2")])
+@pytest.mark.parametrize("parities", [1, 2])
+def test_what_went_costs_one_beside_the_disks_that_are_lost(
+    parities: int, out: tuple[str, ...]
+) -> None:
+    """Every way to lose more disks is counted, in a row where the disk d3 gave up a block."""
+    places = {"d1": 0, "d2": 1, "d3": 2, "p1": -1, "p2": -2}
+    there = {places[name] for name in out}
+    left = [p for p in (0, 1, 2, *range(-parities, 0)) if p not in there]
+    margin = -1
+    for count in range(len(left) + 1):
+        ways = combinations(left, count)
+        if not all(survives(parities, (0, 1, 2), 2, frozenset({*there, *w})) for w in ways):
+            break
+        margin = count
+    pool = pool_of(
+        box(
+            conf=TWO if parities == 2 else SNAPRAID_CONF,
+            diff=changes(removed=3),
+            mounts=without(*out),
+        )
+    )
+    assert pool.margin == max(margin, 0)
+    assert pool.protection in {BARE, Protection.BROKEN} or margin > 0
 
 
 def test_bad_blocks_cost_one_and_tell_the_way_to_restore_them() -> None:
@@ -111,6 +159,7 @@ def test_bad_blocks_cost_one_and_tell_the_way_to_restore_them() -> None:
     note = two.noted(Remark.DAMAGED_DATA)
     assert note is not None
     assert (state(two), note.amount) == ((THINNED, 1, 2), 3)
+    assert state(pool_of(box(conf=TWO, status=bad, mounts=without("d1")))) == (BARE, 0, 2)
 
 
 def test_a_sync_that_was_broken_off_costs_one() -> None:

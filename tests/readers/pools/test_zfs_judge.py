@@ -139,6 +139,32 @@ def test_a_degraded_drive_is_not_relied_on() -> None:
     assert state(judged(single, state="DEGRADED")) == (BARE, 0, 1)
 
 
+@pytest.mark.parametrize(
+    ("level", "words", "expected"),
+    [
+        (2, ("DEGRADED", "DEGRADED"), (BARE, 0, 2)),
+        (3, ("DEGRADED", "DEGRADED"), (THINNED, 1, 3)),
+        (2, ("DEGRADED", "UNAVAIL"), (BARE, 0, 2)),
+        (3, ("DEGRADED", "UNAVAIL"), (THINNED, 1, 3)),
+        (2, ("DEGRADED", "DEGRADED", "UNAVAIL"), (BARE, 0, 2)),
+        (1, ("DEGRADED", "DEGRADED"), (BARE, 0, 1)),
+    ],
+)
+def test_each_drive_that_is_not_relied_on_costs_one(
+    level: int, words: tuple[str, ...], expected: tuple[Protection, int, int]
+) -> None:
+    """raidzP bears P drives (zpoolconcepts(7)): those lost and those not relied on together."""
+    worn = [drive(f"sd{x}", word) for x, word in zip("abc", words, strict=False)]
+    rows = group(f"raidz{level}-0", *worn, "sdd", "sde", "sdf", state="DEGRADED")
+    assert state(judged(rows, state="DEGRADED")) == expected
+
+
+def test_an_unnamed_drive_that_is_filled_costs_one_beside_a_drive_that_is_lost() -> None:
+    rows = group("raidz3-0", "sda", "sdb", "sdc", "sdd", "sde", drive("sdf", "DEGRADED"))
+    pool = judged(rows, state="DEGRADED", scan=scan("RESILVER", "SCANNING"))
+    assert state(pool) == (THINNED, 1, 3)
+
+
 def test_a_pool_that_is_called_degraded_and_shows_no_culprit_bears_one_less() -> None:
     rows = group("raidz2-0", "sda", "sdb", "sdc", "sdd")
     assert state(judged(rows, state="DEGRADED")) == (THINNED, 1, 2)

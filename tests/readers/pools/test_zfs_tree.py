@@ -9,10 +9,10 @@ import pytest
 
 from tests.readers.pools.zfs_texts import Row, drive, group, row, scan
 from tests.readers.pools.zfs_texts import as_json as said
-from watcher.facts.margin import full_margin_of, margin_of
+from watcher.facts.margin import full_margin_of, margin_of, without
 from watcher.facts.pool import MemberState, Role
 from watcher.readers.pools import zfs_json
-from watcher.readers.pools.zfs_tree import Built, build, without
+from watcher.readers.pools.zfs_tree import Built, build
 
 
 def built(rows: Sequence[Row], **more: Any) -> Built:

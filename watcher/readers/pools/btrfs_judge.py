@@ -17,7 +17,7 @@ Traps, all seen in our own runs:
   care of it, and only a new scrub proves it: then it is told without more.
 - While a replacement runs, its progress is also what ``scrub status`` calls a running scrub.
 - Write errors on a device that is there mean that its copy is older than the others': btrfs does
-  not bring it up to date by itself. The pool bears one less until a scrub and a reset.
+  not bring it up to date by itself. Each such device counts as lost until a scrub and a reset.
 - raid1 keeps two copies however many devices there are: with three it still bears one.
 """
 
@@ -29,7 +29,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from watcher.facts.identity import PoolId
-from watcher.facts.margin import judge_pool, protection_of
+from watcher.facts.margin import judge_pool, protection_of, relied_margin
 from watcher.facts.pool import (
     Member,
     MemberState,
@@ -118,6 +118,7 @@ def judge(
         others=others,
         work=_work(seen),
         notes=tuple(notes),
+        most=relied_margin(tree, (f"devid {device.devid}" for device, _ in _stale(one, seen))),
         said=_said(one),
         capacity_bytes=seen.capacity_bytes,
         used_bytes=seen.used_bytes,
@@ -319,10 +320,17 @@ def _damage_notes(one: Filesystem, seen: Seen, tree: RedundancySet | None) -> tu
                 at_most=Protection.BROKEN if running else None,
             )
         )
-    for member, counted in _counted(one, seen):
-        if counted.write or counted.flush or counted.generation:
-            notes.append(_behind(member, counted, tree))
+    notes += [_behind(device, counted, tree) for device, counted in _stale(one, seen)]
     return tuple(notes)
+
+
+def _stale(one: Filesystem, seen: Seen) -> tuple[tuple[Device, DeviceErrors], ...]:
+    """Give the devices that are there and lack writes which the others have."""
+    return tuple(
+        (device, counted)
+        for device, counted in _counted(one, seen)
+        if counted.write or counted.flush or counted.generation
+    )
 
 
 def _counted(one: Filesystem, seen: Seen) -> tuple[tuple[Device, DeviceErrors], ...]:

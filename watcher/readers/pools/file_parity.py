@@ -15,10 +15,10 @@ sat on the disks that died.
 How changes since the last sync count. A new file is on one disk only: if that disk goes, so does
 the file. A file that was changed or removed costs more than itself: parity was computed with the
 old content, so the blocks of the *other* disks in the same rows cannot be computed from it any
-more. Both mean that one loss less is borne than the number of parities says, so a pool with
-unsynced changes is held one below its full margin: thinned with two parities, bare with one. The
-same holds for blocks that a scrub found to differ from their checksum: parity can restore them, as
-long as nothing else is lost.
+more. So with new content the next loss may cost data however many parities there are, and with
+nothing but removed content one loss less is borne than the parities and the disks that are there
+would bear. So it is with blocks that a scrub found to differ from their checksum, too: parity can
+restore them, as long as not too much else is lost.
 
 Traps: a data disk that is not mounted leaves an empty folder, which looks like a disk whose files
 were all removed; a sync would then make that true. ``status`` says nothing of it.
@@ -33,7 +33,7 @@ from typing import TypeVar
 
 from watcher.facts.drive import Unread
 from watcher.facts.identity import DriveId, PoolId
-from watcher.facts.margin import judge_pool, protection_of
+from watcher.facts.margin import judge_pool, protection_of, relied_margin
 from watcher.facts.pool import (
     AtStake,
     Member,
@@ -274,6 +274,8 @@ def judge(
     """Give the pool that a configuration and its state mean; pure."""
     levels = len(layout.parity)
     tree = parity(f"{levels} parity" if levels == 1 else f"{levels} parities", levels, members)
+    notes = _notes(seen, levels)
+    behind = any(note.remark in {Remark.UNSYNCED, Remark.DAMAGED_DATA} for note in notes)
     return judge_pool(
         pool=pool,
         name="snapraid",
@@ -283,7 +285,8 @@ def judge(
         tree=tree,
         at_stake=AtStake.MEMBER,
         work=_work(seen),
-        notes=_notes(seen, levels),
+        notes=notes,
+        most=relied_margin(tree, (), 1) if behind else None,
         said="in use" if seen.in_use else "",
         scrubbed_at=_scrubbed_at(seen.report, observed_at),
     )
@@ -359,6 +362,8 @@ def _unsynced(changes: Changes, one_less: Protection) -> Noted:
         if count
     ]
     text = f"Since the last sync: {', '.join(parts)}. Parity does not cover that"
+    if changes.added or changes.updated or changes.copied:
+        one_less = Protection.BARE  # what is new stands on one disk alone
     if changes.emptied:
         gone = ", ".join(changes.emptied)
         text += f". All files of {gone} are gone: do not sync before its disk is back"

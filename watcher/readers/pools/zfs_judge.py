@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from watcher.facts.identity import PoolId
-from watcher.facts.margin import full_margin_of, judge_pool, margin_of, protection_of
+from watcher.facts.margin import full_margin_of, judge_pool, protection_of, relied_margin
 from watcher.facts.pool import (
     MemberState,
     Noted,
@@ -38,7 +38,7 @@ from watcher.readers.pools.shape import (
     unknown_word,
 )
 from watcher.readers.pools.zfs_status import Scan, ScanState, Status, Vdev, leaves_of
-from watcher.readers.pools.zfs_tree import Built, without
+from watcher.readers.pools.zfs_tree import Built
 
 IO_FAILED = frozenset({"ZFS-8000-HC", "ZFS-8000-JQ"})
 """Messages that mean that I/O is suspended: zpool-status messages of OpenZFS."""
@@ -72,7 +72,7 @@ def judge(
         *_gone_notes(status, built),
         *_error_notes(status, built.tree),
         *_slow_notes(status),
-        *_doubts(status, built),
+        *(doubts := _doubts(status, built)),
         *_spare_notes(built),
     )
     done = [s for s in status.scans if s.state is ScanState.FINISHED and not s.resilver]
@@ -87,6 +87,7 @@ def judge(
         others=built.others,
         work=_work(status),
         notes=notes,
+        most=relied_margin(built.tree, _worn(status), bool(doubts)),
         said=status.said,
         capacity_bytes=usable.used_bytes + usable.available_bytes if usable else None,
         used_bytes=usable.used_bytes if usable else None,
@@ -184,15 +185,20 @@ def _gone_notes(status: Status, built: Built) -> tuple[Noted, ...]:
     )
 
 
+def _worn(status: Status) -> Iterable[str]:
+    """Name the drives that ZFS holds for degraded and goes on using."""
+    for top in status.everything:
+        for leaf in leaves_of(top):
+            if leaf.said == "DEGRADED":
+                yield leaf.name.rsplit("/", 1)[-1]
+
+
 def _one_less(tree: RedundancySet | None, names: Iterable[str] = ()) -> Protection:
     """Give the protection with those members (or, with none named, any one) not relied on."""
     if tree is None:
         return Protection.UNKNOWN
     named = tuple(names)
-    margin = margin_of(without(tree, named))
-    if margin is None:
-        return Protection.UNKNOWN
-    return protection_of(max(margin - (not named), 0), full_margin_of(tree))
+    return protection_of(relied_margin(tree, named, not named), full_margin_of(tree))
 
 
 def _error_notes(status: Status, tree: RedundancySet | None) -> tuple[Noted, ...]:

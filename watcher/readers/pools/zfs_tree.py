@@ -13,8 +13,8 @@ scan is told of and no resilver is under way or was broken off.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 from watcher.facts.pool import Member, MemberState, Noted, RedundancySet, Role
 from watcher.readers.pools.shape import mirror, parity, stripe, unknown_word
@@ -161,15 +161,3 @@ def _kind_word(vdev: Vdev) -> str:
     if vdev.kind in {"raidz", "draid"}:
         return f"{vdev.kind}{parity_of(vdev.name)}"
     return vdev.kind if vdev.parts else "single drive"
-
-
-def without(tree: RedundancySet, names: Iterable[str]) -> RedundancySet:
-    """Give the tree as if some members had failed."""
-    lost = frozenset(names)
-
-    def struck(part: RedundancySet | Member) -> RedundancySet | Member:
-        if isinstance(part, RedundancySet):
-            return replace(part, parts=tuple(struck(below) for below in part.parts))
-        return replace(part, state=MemberState.FAILED) if part.name in lost else part
-
-    return replace(tree, parts=tuple(struck(part) for part in tree.parts))
