@@ -22,9 +22,9 @@ from watcher.recovery.follow import (
     see,
     unverified,
 )
-from watcher.recovery.record import DetourKind, Recovery, Step
+from watcher.recovery.record import Detour, DetourKind, Recovery, Step
 from watcher.recovery.steps import VERIFY_WITHIN
-from watcher.rules.pool import COPY_FIRST
+from watcher.rules.pool import COPY_FIRST, step_when_gone
 from watcher.rules.view import View
 
 A, B = DriveId("a"), DriveId("b")
@@ -118,6 +118,16 @@ def test_a_drive_that_left_has_the_next_step_of_its_pool(rule: str) -> None:
     assert led[0].next_step == led[1].next_step
     assert led[0].next_step.startswith("Recovery, step 1 of 6")
     assert led[2:] == (other, stranger)
+
+
+def test_of_a_pool_that_is_gone_it_is_said_once_what_not_to_do() -> None:
+    (one,) = following.follow((), broken_view(), Around())
+    text = "orchard has stopped: write nothing to its drives, and do not create it anew."
+    detour = Detour(kind=DetourKind.BEYOND_MARGIN, began_at=AT, text=text)
+    gone = replace(one, recovery=replace(one.recovery, detours=(detour,)))
+    own = replace(finding("pool-gone", about_pool(POOL)), next_step=step_when_gone("orchard"))
+    drive = finding("drive-gone", about_drive(B))
+    assert [led.next_step for led in lead((own, drive), (gone,))] == [own.next_step] * 2
 
 
 def test_a_replacement_that_died_and_left_has_the_next_step_of_its_pool() -> None:

@@ -161,6 +161,8 @@ def _led(finding: Finding, one: Followed | None) -> Finding:
     pulled = one.recovery.detour(DetourKind.WRONG_PULLED)
     if pulled is not None:
         return replace(finding, next_step=pulled.text)
+    if finding.rule == "pool-gone" and one.recovery.detour(DetourKind.BEYOND_MARGIN) is not None:
+        return finding  # the same in its own words, with what to do
     sentence = sentence_of(one.recovery, one.seen).replace(": let it finish.", ".")
     copy = f"{COPY_FIRST} " if finding.next_step.startswith(COPY_FIRST) else ""
     rest = finding.next_step.removeprefix(copy)
