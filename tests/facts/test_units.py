@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from watcher.facts.units import (
+    between_words,
     capital,
     say_bytes,
     say_count,
@@ -119,3 +120,10 @@ def test_how_far_work_is_is_rounded_down(share: float, said: str) -> None:
 def test_a_clause_begins_a_sentence_and_keeps_its_other_capitals() -> None:
     assert capital("the half that reads SMART") == "The half that reads SMART"
     assert capital("") == ""
+
+
+def test_a_command_with_dashes_stays_in_one_piece_at_the_edge() -> None:
+    assert between_words("If so: midwatch retire --pool mw-real-3.", 34) == (
+        "If so: midwatch retire --pool\nmw-real-3."
+    )
+    assert between_words("/var/lib/midwatch/midwatch.db", 20) == "/var/lib/midwatch/midwatch.db"

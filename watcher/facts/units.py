@@ -1,7 +1,8 @@
-"""In a person's words: sizes, spans of time, shares; and how a sentence begins."""
+"""In a person's words: sizes, spans of time, shares; how a sentence begins, and is folded."""
 
 from __future__ import annotations
 
+import textwrap
 from datetime import UTC, datetime, timedelta
 
 _SIZES = ((10**15, "PB"), (10**12, "TB"), (10**9, "GB"), (10**6, "MB"), (10**3, "kB"))
@@ -64,6 +65,11 @@ def say_done(share: float) -> str:
     """Say how far work is (0 to 1), rounded down, for 99.6% is not done: ``99%``, ``4.6%``."""
     tenths = int(share * 1000 + 1e-6)  # 0.29 * 1000 is 289.99…
     return f"{tenths // 10}%" if tenths >= 100 else f"{tenths / 10:.1f}%".replace(".0%", "%")
+
+
+def between_words(line: str, width: int) -> str:
+    """Fold a line between words only: a name or a command with dashes in it stays in one piece."""
+    return textwrap.fill(line, width, break_on_hyphens=False, break_long_words=False)
 
 
 def capital(clause: str) -> str:

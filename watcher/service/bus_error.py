@@ -15,11 +15,12 @@ import os
 import shutil
 import signal
 import sys
-import textwrap
 import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
+
+from watcher.facts.units import between_words
 
 NO_GROUND: Final = 4
 """The exit status of a program whose state folder cannot be used."""
@@ -72,7 +73,7 @@ def _ready(sentence: str, path: Path) -> bytes:
     """Give a sentence as it will be written, for at that moment as little as can be is done."""
     text = sentence.format(path=path)
     if os.isatty(2):
-        text = textwrap.fill(text, max(shutil.get_terminal_size().columns, 20))
+        text = between_words(text, max(shutil.get_terminal_size().columns, 20))
     return f"{text}\n".encode(errors="replace")
 
 

@@ -25,12 +25,12 @@ import random
 import shutil
 import signal
 import sys
-import textwrap
 import threading
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from watcher.facts.units import between_words
 from watcher.notify.target import Target
 from watcher.service.clock import SystemClock
 from watcher.service.delivery import Delivery, nobody_hears
@@ -59,7 +59,7 @@ def _for_the_eye(text: str) -> str:
     if not sys.stdout.isatty():
         return text
     width = max(shutil.get_terminal_size().columns, 20)
-    return "\n".join(textwrap.fill(line, width) for line in text.splitlines())
+    return "\n".join(between_words(line, width) for line in text.splitlines())
 
 
 def _ways(config: Config) -> tuple[tuple[Target, ...], float, timedelta]:
