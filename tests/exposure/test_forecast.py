@@ -127,6 +127,36 @@ def test_a_clock_that_was_set_back_for_good_does_not_hold_the_forecast_up(
     assert (found.done, found.left) == (since[-1].done, certain(since).left)
 
 
+@pytest.mark.parametrize("hours", [1, 10, 48])
+def test_a_box_that_was_off_or_a_clock_set_forward_does_not_slow_the_work(hours: int) -> None:
+    """The rest is as long as without the gap, told by what was done while somebody looked."""
+    before, since = even(150, 0.002), range(155, 305, 5)
+    off = [*before, *(look(60 * hours + n, n * 0.002) for n in since)]
+    found, through = certain(off), certain([*before, *(look(n, n * 0.002) for n in since)])
+    assert found.pace is Pace.STEADY
+    assert found.left.likely == pytest.approx(through.left.likely, rel=0.03)
+    assert found.naive_hours == pytest.approx(through.naive_hours, rel=0.03)
+
+
+def test_a_gap_in_the_looks_in_which_the_work_went_on_is_part_of_it() -> None:
+    whole = even(300, 0.002)
+    gap = [point for point in whole if not START + timedelta(minutes=100) < point.at < whole[-3].at]
+    assert certain(gap).naive_hours == pytest.approx(certain(whole).naive_hours)
+
+
+def test_work_that_was_not_seen_to_move_since_a_gap_is_a_stall() -> None:
+    run = even(150, 0.002)
+    assert certain([*run, look(750, 0.3)]).pace is Pace.STALLED
+    assert certain([*run, look(750, 0.3), look(755, 0.3), look(760, 0.3)]).pace is Pace.STALLED
+
+
+@pytest.mark.parametrize("last", [0.6, 0.999])
+def test_what_should_be_through_by_now_is_not_said_to_take_no_time(last: float) -> None:
+    run = even(300, last / 300)
+    said = certain(run, now=run[-1].at + timedelta(days=2)).sentence
+    assert said.endswith("done when last seen; at its pace it would be through by now")
+
+
 def test_unknown_order_widens_the_interval() -> None:
     run = even(100, 0.001)
     sure, unsure = certain(run), certain(run, in_disk_order=False)

@@ -13,10 +13,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 from itertools import pairwise
-from statistics import NormalDist, fmean
+from statistics import NormalDist, fmean, median
 
 from watcher.exposure.life import DriveClass
 from watcher.exposure.span import VALUES, Span, lasting
@@ -124,6 +124,8 @@ class Forecast:
         left = say_span(lasting(self.left.likely))
         latest = say_span(lasting(self.left.latest))
         done = f"{say_done(self.done)} done"
+        if self.left.latest <= 0.0:
+            return f"{done} when last seen; at its pace it would be through by now"
         text = f"{done}, about {left} to go, at the latest {latest}"
         match self.pace:
             case Pace.STEADY:
@@ -148,6 +150,7 @@ def forecast(
     later than that is left out.
     """
     run, began_again = _latest_run(progress)
+    run = _without_absences(run)
     if len(run) < 2:
         return None
     elapsed = (run[-1].at - run[0].at).total_seconds()
@@ -199,6 +202,35 @@ def _latest_run(progress: Sequence[Progress]) -> tuple[list[Progress], bool]:
             continue
         run.append(point)
     return run, began_again
+
+
+def _without_absences(run: list[Progress]) -> list[Progress]:
+    """Take out time without looks in which the work hardly went on; the newest look stays.
+
+    So it is with a box that was off or asleep, and with a clock that was set forward. It must have
+    been seen to move since; a stall that was looked at stays, and so does time without looks in
+    which the work went on.
+    """
+    if len(run) < 3:
+        return run
+    steps = [(later.at - one.at).total_seconds() for one, later in pairwise(run)]
+    gains = [later.done - one.done for one, later in pairwise(run)]
+    absent = [step >= max(STALLED_SECONDS, 5.0 * median(steps)) for step in steps]
+    seconds = sum(step for step, gap in zip(steps, absent, strict=True) if not gap)
+    gained = sum(gain for gain, gap in zip(gains, absent, strict=True) if not gap)
+    if seconds <= 0.0 or gained <= 0.0:
+        return run
+    kept, at, moves = [run[-1]], run[-1].at, False
+    for one, step, gain, gap in zip(
+        run[-2::-1], steps[::-1], gains[::-1], absent[::-1], strict=True
+    ):
+        worked = gain / gained * seconds
+        skips = gap and moves and worked < SLOWED_SHARE * step
+        at -= timedelta(seconds=worked if skips else step)
+        if at < kept[-1].at:
+            kept.append(Progress(at=at, done=one.done))
+        moves = moves or (gain > 0.0 and not gap)
+    return kept[::-1]
 
 
 def _stretches(run: Sequence[Progress]) -> list[_Stretch]:
