@@ -315,6 +315,13 @@ def test_a_look_that_lacks_rights_is_one_trouble_with_one_next_step() -> None:
     assert [f.subject.key for f in of("cannot-see-drive", seen)] == [drive("c")]
 
 
+def test_where_only_drives_may_not_be_asked_they_are_counted_and_nothing_else_is_named() -> None:
+    shut = tuple(unread(letter, Unread.FORBIDDEN) for letter in "abc")
+    (one,) = of("cannot-see-source", view(unread=shut))
+    assert one.sentence == "The watch may not ask 3 drives: what they would tell is not known."
+    assert one.urgency is Urgency.THIS_WEEK
+
+
 def test_one_thing_that_may_not_be_asked_says_so_itself() -> None:
     lone = of("cannot-see-source", view(blind=(no_right("lvm"),)))
     assert [f.subject for f in lone] == [about_source("lvm")]

@@ -268,8 +268,8 @@ def _no_rights(view: View, forbidden: tuple[Blindness | DriveUnread, ...]) -> Fi
     if drives:
         names.append(say_count(len(drives), "drive"))
     hidden = _hidden_by(view, sources)
-    sentence = f"The watch may not ask {', '.join(names[:-1])} and {names[-1]}"
-    sentence += ": what they would tell is not known."
+    asked = " and ".join(part for part in (", ".join(names[:-1]), names[-1]) if part)
+    sentence = f"The watch may not ask {asked}: what they would tell is not known."
     if hidden:
         sentence += f" It hides: {', '.join(view.pool_past[pool].name for pool in hidden)}."
     grave = bool(hidden) or DISCOVERY in sources
