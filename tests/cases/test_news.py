@@ -110,6 +110,21 @@ def test_getting_better_is_no_news_and_the_rest_is_known() -> None:
     assert desk.heard()[-1] == ("ada", ("worsened",))
 
 
+def test_what_is_left_of_a_loss_is_known_also_to_those_who_heard_of_it_before_the_loss() -> None:
+    """Thinned, a second member lost for hours, the first filled: it eased, and came not again."""
+    desk = Desk()
+    for standing, looks in ((THIN, 1), (BARE, 12), (THIN, 24)):
+        for _ in range(looks):
+            desk.survey(standing)
+            if standing is BARE and desk.book.cases[0].answer is None:
+                desk.tell(Acknowledged(case=1, by="ada", until=desk.now + 50 * HOUR))
+            desk.now += 5 * MINUTE
+    assert [kinds for _, kinds in desk.heard()] == [("opened",), ("worsened",), ("eased",)]
+    assert desk.book.cases[0].answer is not None
+    desk.survey(replace(THIN, level=2))
+    assert desk.heard()[-1] == ("ada", ("worsened",))
+
+
 def test_who_was_woken_hears_that_it_eased_while_a_lesser_thing_holds() -> None:
     """Full margin is back and a cable still errs: without a word they would go on as if bare."""
     desk = Desk()

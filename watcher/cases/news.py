@@ -95,13 +95,15 @@ def fade(draft: Draft) -> None:
     """Forget what people were told where it has been better for long enough."""
     for case in draft.open_cases():
         standing = {finding.key: finding for finding in case.standing}
-        told_of = tuple(_faded(draft, t, standing.get(t.key)) for t in case.told_of)
-        known = {t.key for t in told_of}
-        told_of += tuple(  # what is left of a loss is known to those who knew of the loss
-            ToldOf(key=f.key, urgency=f.urgency, level=f.level)
-            for f in case.standing
-            if f.key not in known and _is_better(case, f)
-        )
+        known = {t.key: _faded(draft, t, standing.get(t.key)) for t in case.told_of}
+        for left in (f for f in case.standing if _is_better(case, f)):
+            # what is left of a loss is known to those who knew of the loss
+            fresh = ToldOf(key=left.key, urgency=left.urgency, level=left.level)
+            was = known.get(left.key, fresh)
+            if (was.urgency.rank, was.level) < (left.urgency.rank, left.level):
+                was = replace(was, urgency=left.urgency, level=left.level)
+            known[left.key] = was
+        told_of = tuple(known.values())
         if told_of != case.told_of:
             _say_it_eased(draft, case, draft.put_case(replace(case, told_of=told_of)))
 
