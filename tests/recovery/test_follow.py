@@ -257,6 +257,22 @@ def test_a_pool_that_nobody_checks_is_a_note_first_and_more_after_a_while() -> N
     assert found.subject == about_pool(one.recovery.pool)
 
 
+def test_an_old_drive_is_to_be_kept_only_where_one_was_replaced() -> None:
+    """Where a cable was loose the same drive stands again: to wipe “the old one” would be fatal."""
+    came_back = verified_not()
+    gone = replace(came_back.recovery.lost[0], drive=DriveId("d-old"))
+    swapped = replace(came_back, recovery=replace(came_back.recovery, lost=(gone,)))
+    for one, said in ((came_back, False), (swapped, True)):
+        (found,) = unverified((one,), one.seen.at)
+        (*before, last) = one.recovery.stays
+        steps = [
+            replace(one.recovery, step=step, stays=(*before, replace(last, step=step)))
+            for step in (Step.REBUILD, Step.VERIFY, Step.WHOLE)
+        ]
+        texts = [found.next_step, *(" ".join(advise(r, one.seen).tasks) for r in steps)]
+        assert ["old drive" in text for text in texts] == [said] * 4
+
+
 def test_a_new_drive_of_the_shelf_is_proven_by_what_is_known_of_it() -> None:
     (opened,) = following.follow((), broken_view(), Around())
     new = DriveId("n")

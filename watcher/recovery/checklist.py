@@ -15,7 +15,7 @@ from watcher.facts.drive import Medium, Protocol
 from watcher.facts.pool import PoolKind, Remark, Role, WorkState
 from watcher.facts.units import say_bytes
 from watcher.recovery.fit import Fitness, Place, fits
-from watcher.recovery.ground import still_works
+from watcher.recovery.ground import is_replaced, still_works
 from watcher.recovery.record import LostMember, Recovery, Step
 from watcher.recovery.seen import Seen
 from watcher.recovery.sights import candidates
@@ -232,13 +232,16 @@ def _rebuild(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
         tasks.append(f"The {pool.work.kind.value} is {pool.work.state.value}: see who holds it.")
     else:
         tasks.append("Let it finish. Keep the load light, and the box running.")
-    tasks.append("Keep the old drive, unchanged: if a sector cannot be read, it may still have it.")
+    if is_replaced(recovery, seen):
+        tasks.append(
+            "Keep the old drive, unchanged: if a sector cannot be read, it may still have it."
+        )
     return tuple(tasks)
 
 
 def _verify(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
     """Whole, not yet verified."""
-    del recovery, place
+    del place
     if seen.pool is not None and not seen.pool.offers_check:
         return ("This kind of pool offers no check: compare some files with a backup.",)
     tasks = [
@@ -249,7 +252,8 @@ def _verify(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
     ]
     if seen.pool is not None:
         tasks += [f"Still there: {n.text}" for n in seen.pool.notes if n.remark not in _QUIET]
-    tasks.append("Keep the old drive until it has ended well.")
+    if is_replaced(recovery, seen):
+        tasks.append("Keep the old drive until it has ended well.")
     return tuple(tasks)
 
 
@@ -266,7 +270,9 @@ _QUIET: Final = frozenset(
 
 def _over(recovery: Recovery, seen: Seen, place: Place) -> tuple[str, ...]:
     """It is over."""
-    del recovery, seen, place
+    del place
+    if not is_replaced(recovery, seen):
+        return ()
     return (
         "Put a spare back on the shelf, and prove it there.",
         "The old drive holds your data: wipe it before it leaves the house.",

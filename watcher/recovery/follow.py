@@ -14,6 +14,7 @@ from watcher.facts.pool import Pool, Protection
 from watcher.facts.units import say_span
 from watcher.recovery.advice import sentence_of
 from watcher.recovery.detours import BEFORE_ALL
+from watcher.recovery.ground import is_replaced
 from watcher.recovery.record import DetourKind, Event, Recovery, Step
 from watcher.recovery.seen import Seen, look
 from watcher.recovery.steps import advance, is_unverified_for_long, needs_recovery, open_recovery
@@ -177,14 +178,18 @@ def asks_to_put_back(finding: Finding) -> bool:
 def unverified(followed: Iterable[Followed], now: datetime) -> tuple[Finding, ...]:
     """Find pools that became whole and were not checked since: a note, and more after a while."""
     return tuple(
-        _finding_of(f.recovery, now)
+        _finding_of(f, now)
         for f in followed
         if f.recovery.is_open and f.recovery.step is Step.VERIFY
     )
 
 
-def _finding_of(recovery: Recovery, now: datetime) -> Finding:
+def _finding_of(one: Followed, now: datetime) -> Finding:
+    recovery = one.recovery
     since = recovery.whole_since or now
+    keep = ""
+    if is_replaced(recovery, one.seen):
+        keep = ", and keep the old drive until it has ended well"
     late = is_unverified_for_long(recovery, now)
     return Finding(
         rule=NOT_VERIFIED,
@@ -193,7 +198,7 @@ def _finding_of(recovery: Recovery, now: datetime) -> Finding:
         urgency=Urgency.THIS_WEEK if late else Urgency.NOTE,
         sentence=f"The pool {recovery.name} is whole again, and no check has proven it since.",
         next_step=f"Run a check of {recovery.name} at a quiet time (midwatch recovery "
-        f"{shlex.quote(recovery.name)} shows how), and keep the old drive until it has ended well.",
+        f"{shlex.quote(recovery.name)} shows how){keep}.",
         observed_at=now,
         evidence=(Evidence(what="whole for", value=say_span(now - since)),),
         pool=recovery.pool,

@@ -164,6 +164,12 @@ def still_works(lost: LostMember, recovery: Recovery, seen: Seen) -> bool:
     return lost.planned and lost.drive in seen.drives_in(MemberState.GOOD)
 
 
+def is_replaced(recovery: Recovery, seen: Seen) -> bool:
+    """Tell whether a drive left its pool for another: where all came back there is no old one."""
+    drives = seen.pool.drives if seen.pool is not None else frozenset()
+    return any(lost.drive is None or lost.drive not in drives for lost in recovery.lost)
+
+
 def _node(recovery: Recovery, pool: Pool | None) -> str:
     """Give by what the pool is reached."""
     if recovery.kind is PoolKind.ZFS:
