@@ -147,7 +147,9 @@ def test_what_a_replaced_drive_still_shows_is_a_thing_to_know() -> None:
     (eased,) = out_of_service((signs,), (whole,), {old: POOL}.get)
     assert eased.urgency is Urgency.NOTE
     assert "has another drive in its place" in eased.sentence
-    assert eased.next_step.startswith("Take x out once a check of orchard has ended well")
+    assert eased.next_step.startswith(
+        "Unless you use it for something else by now, take x out once a check of orchard has ended"
+    )
     for kept, pools, was_in in (
         (signs, (pool(states={"b": MemberState.MISSING}, a=A, b=B),), {old: POOL}),  # not whole
         (signs, (whole,), {}),  # never in a pool

@@ -122,7 +122,8 @@ def out_of_service(
 ) -> tuple[Finding, ...]:
     """Let what is found about a drive that was replaced and is still here be a thing to know.
 
-    Its pool is whole without it, so its signs endanger nothing, and to replace it is done.
+    Its pool is whole without it, so its signs endanger nothing there, and to replace it is done;
+    what else its owner may have put on it since is not known.
     ``was_in`` says which pool a drive was in when that pool's last way back began.
     """
     whole = {pool.pool: pool for pool in pools if pool.protection is Protection.WHOLE}
@@ -140,9 +141,9 @@ def out_of_service(
             finding,
             urgency=Urgency.NOTE,
             sentence=f"{finding.sentence} The pool {home.name} has another drive in its place.",
-            next_step=f"Take {finding.label} out once a check of {home.name} has ended well: bay "
-            "and serial number must both match. It holds your data: wipe it before it leaves the "
-            "house.",
+            next_step=f"Unless you use it for something else by now, take {finding.label} out once "
+            f"a check of {home.name} has ended well: bay and serial number must both match. It "
+            "holds your data: wipe it before it leaves the house.",
         )
 
     return tuple(map(eased, findings))
