@@ -45,7 +45,7 @@ TEXTS = [
     ("survey:\n  every_minutes: 99999999999999999999\n", 2, "out of range", "at most 1440"),
     (QUIET + "[mon-fri]\n", 6, '"mon-fri"', "each day named by itself"),
     (QUIET + "[monkey]\n", 6, '"monkey"', "one of mon, tue"),
-    (QUIET + "[]\n", 6, "an empty list", "at least one entry"),
+    (QUIET + "[]\n", 6, "an empty list", "name days"),
     ("people:\n- name: Ana\n  away_until: 9999-12-31\n", 3, '"9999-12-31"', "2030-05-31"),
     ("people:\n- name: Ana\n  away_until: 0001-01-01\n", 3, '"0001-01-01"', "2030-05-31"),
     (PHONE + "ntfys://a.example/b, ntfys://c.example/d\n", 4, "more than one address", "each"),
@@ -84,6 +84,8 @@ def test_a_slip_is_refused_with_its_line_and_what_to_write(
 CLIENTS = "shop:\n  clients:\n  - {name: Bakery, people: [Ana]}\n"
 OFF = "  - rule: scrub-overdue\n"
 MAY_BE_MEANT = [
+    QUIET + "[]\n",
+    "upkeep:\n  busy:\n  - {begin: '08:00', end: '18:00', weekdays: []}\n",
     "survey:\n  every_minutes: 10 #5 was too often\n",
     "web:\n  public_url: #https://attic.example.org\n",
     "drives:\n- serial: AL3X09\n  bay: tray 3 #2 is empty\n",

@@ -17,7 +17,7 @@ from pydantic import BaseModel, ValidationError
 
 from watcher.facts.finding import Urgency
 from watcher.service.errors import Fault
-from watcher.service.settings_clients import check_clients
+from watcher.service.settings_clients import check_clients, check_hours
 from watcher.service.settings_shape import Config, ScopedSettings
 from watcher.service.settings_text import Parsed, Path, Plain, say_path
 from watcher.service.settings_types import SecretPlace
@@ -225,12 +225,8 @@ def cross_faults(
     _check_ladders(config, cross)
     _check_drives(config, cross)
     for place, hours in enumerate(config.upkeep.busy):
-        if hours.begin == hours.end:
-            cross.add(
-                ("upkeep", "busy", place, "end"),
-                "begins and ends at the same time",
-                "busy hours need a length; to begin nothing at all leave upkeep off",
-            )
+        right = "busy hours need a length; to begin nothing at all leave upkeep off"
+        check_hours(hours, ("upkeep", "busy", place), right, cross.add)
     cross.unique(("shop", "clients"), "name", [client.name for client in config.shop.clients])
     check_clients(config, cross.add)
     for secret, path in (
@@ -254,12 +250,8 @@ def _check_people(config: Config, cross: _Cross) -> None:
         names = [target.name for target in person.targets]
         cross.unique(("people", index, "targets"), "name", names)
         for place, hours in enumerate(person.quiet):
-            if hours.begin == hours.end:
-                cross.add(
-                    ("people", index, "quiet", place, "end"),
-                    "begins and ends at the same time",
-                    "quiet hours need a length; for the whole day use away_until",
-                )
+            right = "quiet hours need a length; for the whole day use away_until"
+            check_hours(hours, ("people", index, "quiet", place), right, cross.add)
 
 
 def _check_ladders(config: Config, cross: _Cross) -> None:

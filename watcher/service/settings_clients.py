@@ -11,6 +11,7 @@ from typing import Protocol
 
 from watcher.service.settings_shape import Config
 from watcher.service.settings_text import Path
+from watcher.service.settings_types import HoursSettings
 
 
 class Add(Protocol):
@@ -20,6 +21,18 @@ class Add(Protocol):
         self, path: Path, wrong: str, right: str = "", *, may_be_meant: bool = False
     ) -> None:
         """Say where, what is wrong, what would be right, and whether it can be gone by."""
+
+
+def check_hours(hours: HoursSettings, path: Path, right: str, add: Add) -> None:
+    """Note hours without a length, for which ``right`` says what would be, and without a day."""
+    if hours.begin == hours.end:
+        add((*path, "end"), "begins and ends at the same time", right)
+    if not hours.weekdays:
+        wrong, days = (
+            "an empty list is no day, so these hours are never",
+            "remove them, or name days",
+        )
+        add((*path, "weekdays"), wrong, days, may_be_meant=True)
 
 
 def check_clients(config: Config, add: Add) -> None:
@@ -44,12 +57,9 @@ def check_clients(config: Config, add: Add) -> None:
             else:
                 whose[name] = client.name
         for place, hours in enumerate(client.quiet):
-            if hours.begin == hours.end:
-                add(
-                    ("shop", "clients", index, "quiet", place, "end"),
-                    "begins and ends at the same time",
-                    "quiet hours need a length",
-                )
+            check_hours(
+                hours, ("shop", "clients", index, "quiet", place), "quiet hours need a length", add
+            )
     if known and len(whose) == len(known):
         add(
             ("people",),

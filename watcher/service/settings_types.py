@@ -209,4 +209,4 @@ class HoursSettings(Section):
 
     begin: Clock
     end: Clock
-    weekdays: Annotated[tuple[Weekday, ...], Field(min_length=1)] = (0, 1, 2, 3, 4, 5, 6)
+    weekdays: tuple[Weekday, ...] = (0, 1, 2, 3, 4, 5, 6)
