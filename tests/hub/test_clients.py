@@ -56,6 +56,31 @@ def test_nobody_of_one_client_is_in_the_policy_of_another() -> None:
             assert other not in told(found, urgency)
 
 
+@pytest.mark.parametrize(
+    ("client", "hear"), [("Harbour", {"sam"}), ("Orchard", {"bob"}), ("unknown", {"sam"})]
+)
+def test_where_the_shop_has_nobody_somebody_hears_all_the_same(client: str, hear: set[str]) -> None:
+    """A hub may go by such settings, so the client's own people hear, or who is listed first."""
+    harbour, orchard = (
+        one.model_copy(update={"people": people, "hears": ()})
+        for one, people in zip(CONFIG.shop.clients, (("sam",), ("bob",)), strict=True)
+    )
+    base = standing()
+    people = tuple(p for p in base.policy.people if p.name != "ann")
+    base = replace(base, policy=replace(base.policy, people=people))
+    clients = Clients(base, Config(shop=ShopSettings(clients=(harbour, orchard))))
+    hub = shop()
+    enrol(hub, "press", client)
+    with hub.store.snapshot() as tx:
+        box = tx.enrolled(BoxId("press"))
+    assert box is not None
+    for found, who in ((clients.of(box), hear), (clients.own, {"sam"})):
+        assert {p.name for p in found.policy.people} == who
+        assert {t.person for t in found.targets} == who
+        for urgency in (Urgency.NOW, Urgency.THIS_WEEK):
+            assert told(found, urgency) == who
+
+
 def test_a_hub_without_clients_in_its_settings_tells_everybody() -> None:
     clients = Clients(standing(), Config())
     assert {p.name for p in clients.own.policy.people} == {"sam", "ann", "bob"}

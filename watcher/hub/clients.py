@@ -88,7 +88,8 @@ class Clients:
         settings = self._clients.get(client) or ClientSettings(name=client or "-")
         theirs = tuple(n for n in settings.people if base.person(n) is not None)
         heard = theirs if settings.hears else ()
-        names = {*self._shop, *heard}
+        first = tuple(person.name for person in base.people[:1])
+        names = {*self._shop, *heard} or {*(theirs or first)}  # somebody must hear of it
         hours = tuple(to_hours(span) for span in settings.quiet)
         people = tuple(
             replace(p, quiet=(*p.quiet, *hours), reads_notes=settings.sees_notes)
