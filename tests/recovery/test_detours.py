@@ -84,6 +84,25 @@ def test_a_drive_that_leaves_at_the_swap_was_pulled_also_without_an_announcement
     assert after(made, c="missing").detour(DetourKind.WRONG_PULLED) is not None
 
 
+@pytest.mark.parametrize(("hours", "pulled"), [(1, True), (13, False)])
+def test_a_drive_that_leaves_after_the_new_one_did_was_pulled_for_a_while(
+    hours: int, pulled: bool
+) -> None:
+    """The person who took the new drive out may still be at the box."""
+    made = hurt()
+    made.world.sizes["n1"] = SECTORS
+    made.world.proofs["n1"] = "its burn-in passed"
+    assert after(made).step is Step.SWAP
+    made.world.away = {"n1"}
+    after(made)
+    made.world.now += timedelta(minutes=30)
+    assert after(made).step is Step.GET_DRIVE
+    made.world.now += timedelta(hours=hours)
+    made.world.away = {"n1", "d-c"}
+    gone = after(made, c="missing")
+    assert (gone.detour(DetourKind.WRONG_PULLED) is not None) is pulled
+
+
 def test_the_old_drive_is_only_back_when_it_was_away() -> None:
     made = hurt()
     assert after(made).detour(DetourKind.OLD_BACK) is None

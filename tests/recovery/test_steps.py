@@ -70,6 +70,9 @@ def test_verify_is_reached_only_by_a_pool_that_is_whole() -> None:
         (Step.GET_DRIVE, Sight.NEW_PROVEN, Step.SWAP),
         (Step.PROVE, Sight.OUT, Step.PROVE),
         (Step.PROVE, Sight.NEW_PROVEN, Step.SWAP),
+        (Step.PROVE, Sight.NEW_AWAY, Step.GET_DRIVE),
+        (Step.SWAP, Sight.NEW_AWAY, Step.GET_DRIVE),
+        (Step.MAKE_SURE, Sight.NEW_AWAY, Step.MAKE_SURE),
         (Step.SWAP, Sight.NEW_HERE, Step.SWAP),
         (Step.SWAP, Sight.TAKEN_IN, Step.REBUILD),
         (Step.SWAP, Sight.REBUILDING, Step.REBUILD),
@@ -165,6 +168,85 @@ def test_quiet_is_no_evidence() -> None:
         made.world.now += timedelta(days=30)
         assert made.look() == ()
     assert before is recovery_of(made).step is Step.SWAP
+
+
+def at_swap() -> Followed:
+    made = opened()
+    made.world.sizes["n1"] = made.world.sizes["d-b"]
+    made.world.proofs["n1"] = "its burn-in passed"
+    later(made)
+    assert recovery_of(made).step is Step.SWAP
+    return made
+
+
+def later(made: Followed, minutes: int = 10) -> Recovery:
+    made.world.now += timedelta(minutes=minutes)
+    made.look()
+    return recovery_of(made)
+
+
+def test_a_new_drive_that_left_the_box_leads_back_to_getting_one() -> None:
+    """Else a command would name a drive that is not there, or a placeholder, for ever."""
+    made = at_swap()
+    made.world.away = {"n1"}
+    assert later(made).step is Step.SWAP
+    found = later(made, 30)
+    assert (found.step, found.new_drive) == (Step.GET_DRIVE, None)
+    assert found.stays[-1].entered_on == ("n1 is not here any more",)
+    made.world.away = set()
+    found = later(made)
+    assert (found.step, found.new_drive) == (Step.SWAP, "n1")
+
+
+def test_a_look_that_misses_the_new_drive_once_sends_nobody_back() -> None:
+    made = at_swap()
+    for _ in range(4):
+        made.world.away = {"n1"}
+        assert later(made, 300).step is Step.SWAP
+        made.world.away = set()
+        assert later(made, 300).step is Step.SWAP
+
+
+def test_a_look_that_lists_no_drives_sends_nobody_back() -> None:
+    made = at_swap()
+    made.world.away, made.world.lists_drives = {"n1"}, False
+    for _ in range(4):
+        assert later(made, 300).step is Step.SWAP
+    made.world.lists_drives = True
+    assert later(made).step is Step.SWAP
+    assert later(made, 31).step is Step.GET_DRIVE
+
+
+def test_a_new_drive_that_does_not_fit_any_more_leads_back_to_getting_one() -> None:
+    """A larger member is lost as well, and the drive must stand in for it."""
+    made = followed()
+    made.world.sizes["d-c"] += 2048
+    made.world.set("b", MemberState.FAILED)
+    made.look()
+    made.world.sizes["n1"] = made.world.sizes["d-b"]
+    made.world.proofs["n1"] = "its burn-in passed"
+    assert later(made).step is Step.SWAP
+    made.world.set("c", MemberState.FAILED)
+    found = later(made)
+    assert (found.step, found.new_drive) == (Step.GET_DRIVE, None)
+    assert "n1 is no replacement any more: It is" in found.stays[-1].entered_on[0]
+
+
+def test_of_a_new_drive_that_holds_the_first_place_none_is_at_hand_for_the_second() -> None:
+    made = at_swap()
+    made.world.set("c", MemberState.FAILED)
+    assert later(made).step is Step.SWAP
+    made.world.put("n1", "b", MemberState.GOOD)
+    found = later(made)
+    assert (found.step, found.new_drive) == (Step.GET_DRIVE, None)
+    assert found.stays[-1].entered_on == ("no drive that fits is here",)
+
+
+def test_a_new_drive_whose_place_cannot_be_told_stays_the_new_drive() -> None:
+    made = at_swap()
+    made.world.put("n1", "b", MemberState.UNKNOWN)
+    made.world.set("c", MemberState.FAILED)
+    assert later(made).step is Step.SWAP
 
 
 def test_an_announcement_alone_moves_no_step() -> None:

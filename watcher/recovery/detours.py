@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from datetime import timedelta
 from typing import Final
 
 from watcher.facts.pool import LOST_STATES, MemberState, Remark, Role
@@ -38,8 +39,10 @@ def compare_detours(recovery: Recovery, seen: Seen, shown: Shown, events: list[E
     )
     if shown.sight is Sight.NEW_LOST and recovery.new_drive is not None:
         current = replace(current, tried=(*recovery.tried, recovery.new_drive))
-    if shown.sight in {Sight.NEW_LOST, Sight.NEW_REFUSED}:
-        current = replace(current, new_drive=None, new_label="", new_joined=False)
+    if shown.sight in {Sight.NEW_LOST, Sight.NEW_REFUSED, Sight.NEW_AWAY}:
+        current = replace(
+            current, new_drive=None, new_label="", new_joined=False, new_away_since=None
+        )
     return current
 
 
@@ -150,6 +153,21 @@ def _out(one: LostMember, seen: Seen) -> bool:
 
 _HANDS_ON: Final = frozenset({Step.PROVE, Step.SWAP})
 
+HANDS_ON_FOR: Final = timedelta(hours=12)
+"""How long after a swap was called off for want of its drive a person may still be at the box: our
+choice, a working day and its evening. Too short: a good drive that was pulled counts as lost. Too
+long: a lost one counts as pulled, until something speaks against it."""
+
+
+def _at_the_box(recovery: Recovery, seen: Seen) -> bool:
+    """Tell whether a person is likely to have hands on the drives: a swap is near, or just was."""
+    if recovery.step in _HANDS_ON:
+        return True
+    before = recovery.stays[-2:-1] if recovery.step is Step.GET_DRIVE else ()
+    return any(
+        stay.step in _HANDS_ON and seen.at - recovery.entered_at <= HANDS_ON_FOR for stay in before
+    )
+
 
 def _was_pulled(recovery: Recovery, one: LostMember, seen: Seen) -> bool:
     """Tell whether a member left by a person's hand.
@@ -160,7 +178,7 @@ def _was_pulled(recovery: Recovery, one: LostMember, seen: Seen) -> bool:
         return False
     if one.drive in seen.guilt or one.drive in seen.announced:
         return False
-    return bool(seen.announced) or recovery.step in _HANDS_ON
+    return bool(seen.announced) or _at_the_box(recovery, seen)
 
 
 _UNREADABLE: Final = (Remark.CANNOT_FINISH, Remark.DAMAGED_DATA)

@@ -198,7 +198,17 @@ def note_new_drive(recovery: Recovery, seen: Seen, events: list[Event]) -> Recov
             return recovery
     if recovery.new_joined:
         return recovery
-    return _note_newcomer(recovery, seen, events)
+    return _note_away(_note_newcomer(recovery, seen, events), seen)
+
+
+def _note_away(recovery: Recovery, seen: Seen) -> Recovery:
+    """Keep since when the new drive is out of the box; who lists no drives cannot miss one."""
+    new = recovery.new_drive
+    if new is None or new in seen.present:
+        return replace(recovery, new_away_since=None)
+    if not seen.drives_answered:
+        return recovery
+    return replace(recovery, new_away_since=recovery.new_away_since or seen.at)
 
 
 def _note_newcomer(recovery: Recovery, seen: Seen, events: list[Event]) -> Recovery:

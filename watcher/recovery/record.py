@@ -125,6 +125,7 @@ class Recovery:
     new_drive: DriveId | None = None
     new_label: str = ""
     new_joined: bool = False  # the pool has taken it
+    new_away_since: datetime | None = None  # first of the looks in a row that did not list it
     filled: tuple[str, ...] = ()  # labels of earlier new drives that hold their share
     tried: tuple[DriveId, ...] = ()  # replacements that died
     misfits: tuple[DriveId, ...] = ()  # drives that came and do not fit

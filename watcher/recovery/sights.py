@@ -43,6 +43,7 @@ class Sight(StrEnum):
     NEW_PROVEN = "new-proven"  # a drive that fits is here, and may go in
     NEW_HERE = "new-here"  # a drive that fits is here, and is to be proven first
     NEW_REFUSED = "new-refused"  # the drive that waited to go in did not pass
+    NEW_AWAY = "new-away"  # the drive that waited to go in left, or is taken
     SURE = "sure"  # the member is out, and it is the drive
     OUT = "out"  # the member is out, or still to be replaced; no more is known
     LEFT_OVER = "left-over"  # all members stand, and the margin is still not full
@@ -63,7 +64,8 @@ class Shown:
 STAYS_OUT_FOR: Final = timedelta(minutes=30)
 STAYS_OUT_LOOKS: Final = 2
 """How long, and at how many looks, a member must be seen out until it counts as no passing
-trouble: our choice. Too short: a drive is ordered for a loose cable. Too long: the order waits."""
+trouble: our choice. Too short: a drive is ordered for a loose cable. Too long: the order waits.
+As long a new drive may be out of the box: it may be on its way from one bay to another."""
 
 _BRINGS_BACK: Final = frozenset(
     {
@@ -278,11 +280,38 @@ def _of_place(recovery: Recovery, seen: Seen) -> Shown:
     if refused:
         words = f"{recovery.new_label} is no replacement: {refused[0].refusal}"
         return _shown(Sight.NEW_REFUSED, words)
+    if away := _none_at_hand(recovery, seen):
+        return _shown(Sight.NEW_AWAY, away)
     if sure:
         return _shown(Sight.SURE, *sure)
     out = [f"{m.where} is out ({m.said or 'lost'})" for m in recovery.missing]
     out = out or [f"{m.name} is {m.state.value}" for m in seen.members if not _is_good(m)]
     return _shown(Sight.OUT, *out)
+
+
+def _none_at_hand(recovery: Recovery, seen: Seen) -> str:
+    """Say why no drive can go in any more that was to be proven or to go in; "" when that is open.
+
+    A look that does not list the drives tells nothing, and one that misses the drive is not enough.
+    """
+    waits = recovery.step in {Step.PROVE, Step.SWAP} and not recovery.new_joined
+    if not waits or not seen.drives_answered:
+        return ""
+    new = recovery.new_drive
+    if new is None:
+        return "no drive that fits is here"
+    if new not in seen.present:
+        since = recovery.new_away_since
+        gone = since is not None and seen.at - since >= STAYS_OUT_FOR
+        return f"{recovery.new_label} is not here any more" if gone else ""
+    for one in seen.newcomers:
+        if one.identity.drive == new:
+            fit = fits(one.identity, place_of(recovery, seen))
+            why = f": {fit.sentence}" if fit.fitness is Fitness.NO else ""
+            return f"{recovery.new_label} is no replacement any more{why}"
+    if new not in seen.identities or new in seen.drives_in(MemberState.UNKNOWN):
+        return ""
+    return f"{recovery.new_label} is in a pool already"
 
 
 def _is_good(member: Member) -> bool:

@@ -14,7 +14,8 @@ things about it are independent of each other and kept in separate fields:
   whose names change (``sdb`` becomes ``slot 1``) are told by their drives, and by their number.
 * *which new drive?* One that came after the recovery opened (or is kept as a spare by the owner or
   by the pool) and is in no pool, or that the pool has taken. One that died, or does not fit, is
-  remembered so that it is not proposed again; one that did not pass its burn-in is let go.
+  remembered so that it is not proposed again; one that did not pass its burn-in, left the box, or
+  was taken by another pool is let go, and a drive must be got.
 * *what came in between?* Detours begin and end by themselves; several can hold at once. They
   change what is advised, never the step.
 * *how long bare, and what was lost?* Counted and collected as surveys show it, for the record.
@@ -76,6 +77,7 @@ _ROWS: Final = (
     (Sight.NEW_PROVEN,    (_S,       _S,  _S,    _S,   _S,      _M)),
     (Sight.NEW_HERE,      (_P,       _P,  _P,    _S,   _P,      _M)),
     (Sight.NEW_REFUSED,   (_G,       _G,  _G,    _G,   _G,      _M)),
+    (Sight.NEW_AWAY,      (_M,       _G,  _G,    _G,   _M,      _M)),
     (Sight.SURE,          (_G,       _G,  _P,    _S,   _G,      _M)),
     (Sight.OUT,           (_M,       _G,  _P,    _S,   _M,      _M)),
     (Sight.LEFT_OVER,     (_R,       _R,  _R,    _R,   _R,      _R)),
