@@ -10,7 +10,8 @@ import pytest
 from tests.cases.build import finding
 from watcher.cli.show import draw_margin, say_work, show_findings, show_survey
 from watcher.demo.story import BOX, new_box
-from watcher.facts.pool import Work, WorkKind, WorkState
+from watcher.facts.identity import PoolId
+from watcher.facts.pool import Protection, RedundancySet, Work, WorkKind, WorkState
 from watcher.readers.discovery import ToldDrive
 from watcher.readers.survey import Looking, Surveyor
 from watcher.rules.view import View
@@ -120,6 +121,23 @@ def test_a_pool_that_lost_a_member_does_not_count_it_as_there() -> None:
     survey = Surveyor(box, Looking(box=BOX)).take("s", box.now).survey
     lost = show_survey(View(survey=survey, now=box.now), (), zone=UTC, width=100)
     assert "thinned  5 of 6 members, 32 TB" in lost
+
+
+def test_a_filesystem_on_an_encrypted_array_is_drawn_with_the_margin_of_the_array() -> None:
+    box = new_box()
+    survey = Surveyor(box, Looking(box=BOX)).take("s", box.now).survey
+    array = next(pool for pool in survey.pools if pool.name == "cellar")
+    (one, *_) = array.in_tree
+    tree = RedundancySet(name="one", bears=0, parts=(replace(one, stands_on=(str(array.node),)),))
+    above = replace(
+        array, pool=PoolId("btrfs:files"), name="files", node="/files", tree=tree,
+        protection=Protection.BARE, margin=0, full_margin=0,
+    )  # fmt: skip
+    survey = replace(survey, pools=(*survey.pools, above))
+    shown = show_survey(View(survey=survey, now=box.now), (), zone=UTC, width=100)
+    (line,) = (line for line in shown.splitlines() if line.split()[:1] == ["files"])
+    assert "■  1 of 1" in line
+    assert "whole" in line
 
 
 def test_the_place_of_a_finding_is_said_once() -> None:

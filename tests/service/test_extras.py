@@ -11,7 +11,7 @@ from watcher.cases.state import Case
 from watcher.exposure.window import WindowPlan
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import PoolId, about_pool
-from watcher.facts.pool import Protection, Remark
+from watcher.facts.pool import Protection, RedundancySet, Remark
 from watcher.rules.view import View
 from watcher.service.extras import GONE_SIGNS, NOT_THERE, extras_of, pool_of_case, watched
 
@@ -91,6 +91,32 @@ def test_the_regular_message_tells_what_is_watched_and_what_is_only_to_know() ->
     seen = watched(desk.book, view(*map(reading, "abc"), pools=whole().survey.pools))
     assert (seen.drives, [line.name for line in seen.pools]) == (3, ["tank"])
     assert seen.notes == ("bay 3: runs-warm holds",)
+
+
+def test_a_filesystem_on_an_encrypted_array_has_the_margin_of_the_array_in_messages() -> None:
+    (array,) = whole().survey.pools
+    array = replace(array, node="/dev/md0")
+    (one, *_) = array.in_tree
+    above = replace(
+        array,
+        pool=PoolId("btrfs:files"),
+        name="files",
+        node="/files",
+        protection=Protection.BARE,
+        margin=0,
+        full_margin=0,
+        tree=RedundancySet(name="single", bears=0, parts=(replace(one, stands_on=("/dev/md0",)),)),
+    )
+    desk = Desk()
+    seen = view(*map(reading, "abc"), pools=(array, above))
+    lines = watched(desk.book, seen).pools
+    assert [(p.name, p.protection, p.margin) for p in lines] == [
+        ("tank", Protection.WHOLE, 1),
+        ("files", Protection.WHOLE, 1),
+    ]
+    found = pool_of_case(case_of(desk, finding(pool=PoolId("btrfs:files"))), seen)
+    assert found is not None
+    assert found.protection is Protection.WHOLE
 
 
 def test_a_case_of_a_drive_knows_its_pool_and_one_of_none_has_none() -> None:

@@ -22,12 +22,13 @@ from watcher.facts.drive import (
     Unread,
 )
 from watcher.facts.identity import PoolId
-from watcher.facts.pool import PoolKind, WorkKind
+from watcher.facts.pool import PoolKind, Protection, RedundancySet, WorkKind
 from watcher.facts.pool_past import PoolPast, WorkSample
 from watcher.rules.view import View
 from watcher.service.prospects import (
     best_choice,
     class_of,
+    exposure_if_lost,
     exposure_of,
     life_of,
     lives_of,
@@ -99,6 +100,24 @@ def bare_view() -> View:
     return View(
         survey=survey("s", drives=drives, pools=(bare,)), now=NOW, pool_past={past.pool: past}
     )
+
+
+def test_of_a_filesystem_on_an_encrypted_array_a_lost_drive_is_reckoned_of_the_array() -> None:
+    array = replace(pool(lost=0), node="/dev/md0")
+    (one, *_) = array.members
+    above = replace(
+        pool(width=1, bears=0, name="files"),
+        tree=RedundancySet(
+            name="single",
+            bears=0,
+            parts=(replace(one, drives=tuple(array.drives), stands_on=("/dev/md0",)),),
+        ),
+    )
+    drives = tuple(reading(n) for n in range(4))
+    seen = View(survey=survey("s", drives=drives, pools=(array, above)), now=NOW)
+    assert exposure_of(seen, above, WindowPlan(), NOW).name == "media"
+    lost = exposure_if_lost(seen, above, drive_id(0), WindowPlan(), NOW)
+    assert (lost.name, lost.protection) == ("media", Protection.BARE)
 
 
 def test_the_lost_drives_count_and_progress_is_that_of_the_same_work() -> None:

@@ -1,3 +1,4 @@
+from dataclasses import replace
 from datetime import datetime
 
 import pytest
@@ -5,7 +6,15 @@ import pytest
 from tests.store.conftest import Anew
 from tests.store.made import BOX, DAY, HOUR, NOW, drive_id, pool, survey
 from watcher.facts.identity import PoolId
-from watcher.facts.pool import MemberState, Pool, Protection, WorkKind
+from watcher.facts.margin import judge_pool
+from watcher.facts.pool import (
+    MemberState,
+    Pool,
+    PoolKind,
+    Protection,
+    RedundancySet,
+    WorkKind,
+)
 from watcher.facts.pool_past import PoolPast
 from watcher.store.database import Store
 
@@ -55,6 +64,31 @@ def test_the_time_without_full_margin_begins_and_ends_by_what_is_seen(
     past = take(store, *(made[word](NOW + n * HOUR) for n, word in enumerate(steps)))
     assert past.last_protection is Protection(steps[-1])
     assert past.not_whole_since == (None if since is None else NOW + since * HOUR)
+
+
+def test_a_filesystem_on_an_encrypted_array_is_kept_with_the_margin_of_the_array(
+    store: Store,
+) -> None:
+    """Else a month and the page of a shop say of it that any drive lost costs data."""
+    array = replace(pool(name="md0", first_drive=4), node="/dev/md0")
+    (one, *_) = pool(width=1, bears=0).members
+    above = judge_pool(
+        pool=MEDIA,
+        name="media",
+        kind=PoolKind.BTRFS,
+        layout="single",
+        observed_at=NOW,
+        tree=RedundancySet(name="single", bears=0, parts=(replace(one, stands_on=("/dev/md0",)),)),
+    )
+    with store.transaction() as tx:
+        tx.take_survey(survey("s", NOW, pools=(above, array)), NOW)
+        past = tx.pool_pasts(BOX)[MEDIA]
+        (change,) = tx.pool_changes(BOX, MEDIA, NOW - DAY, NOW + DAY)
+        kept = tx.last_survey(BOX)
+    assert (past.last_protection, past.full_margin) == (Protection.WHOLE, 1)
+    assert (change.protection, change.margin, change.full_margin) == (Protection.WHOLE, 1, 1)
+    assert kept is not None
+    assert {p.pool: p.full_margin for p in kept.pools}[MEDIA] == 0, "what was seen stays"
 
 
 def test_a_pool_built_without_margin_has_none_to_lose(store: Store) -> None:

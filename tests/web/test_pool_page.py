@@ -1,12 +1,15 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from urllib.parse import urlencode
 
 from tests.web.browser import Browser, Page
 from tests.web.stage import COMPARED, OVER, REBUILDING, stage_at
 from watcher.demo.story import CELLAR_UUID, ORCHARD
 from watcher.facts.drive import DriveIdentity, Medium, Protocol
-from watcher.facts.identity import DriveId
+from watcher.facts.identity import DriveId, PoolId
+from watcher.facts.margin import judge_pool
+from watcher.facts.pool import PoolKind, RedundancySet
 from watcher.facts.readiness import ShelfSpare
 
 
@@ -79,6 +82,37 @@ def test_a_drive_that_is_out_already_is_not_lost_once_more_on_paper() -> None:
         assert (f'<option value="{drive}">' in text) is (drive not in out)
         answer = page("/pool", pool=ORCHARD, if_lost=drive)
         assert (answer.status == 404) is (drive in out)
+
+
+def test_a_filesystem_on_an_encrypted_array_says_that_the_array_bears_a_loss() -> None:
+    """Else it is said of it that any drive lost costs data."""
+    stage = stage_at()
+    box = stage.site.terms.standing.box
+    with stage.store.transaction() as tx:
+        seen = tx.last_survey(box)
+        assert seen is not None
+        array = next(p for p in seen.pools if p.pool == f"md:{CELLAR_UUID}")
+        (one, *_) = array.in_tree
+        above = judge_pool(
+            pool=PoolId("btrfs:files"),
+            name="files",
+            kind=PoolKind.BTRFS,
+            layout="single",
+            observed_at=stage.clock.now(),
+            tree=RedundancySet(
+                name="single", bears=0, parts=(replace(one, stands_on=(str(array.node),)),)
+            ),
+        )
+        now = stage.clock.now()
+        fresh = replace(seen, survey="fresh", taken_at=now, pools=(*seen.pools, above))
+        tx.take_survey(fresh, now)
+    browser = Browser(stage.site)
+    browser.sign_in("lou")
+    text = browser.get("/pool?pool=btrfs%3Afiles").text
+    assert f"It stands on {array.name}: a lost drive is borne there." in text
+    assert "Can lose 1 more drive: its full margin." in text
+    assert "Built with no margin" not in text + browser.get("/").text
+    assert "It stands on" not in browser.get(f"/pool?pool=md%3A{CELLAR_UUID}").text
 
 
 def test_a_rebuild_shows_how_far_it_is() -> None:

@@ -25,6 +25,7 @@ from watcher.cli.parts import (
 from watcher.cli.ready import prepared_view
 from watcher.cli.say import say
 from watcher.facts.readiness import DrillDone
+from watcher.facts.standing import where_borne
 from watcher.facts.units import say_count, say_span
 from watcher.recovery.drill import spare_line
 from watcher.service.clock import SystemClock
@@ -186,7 +187,7 @@ def start(
     with room_of(context) as room:
         with room.store.snapshot() as tx:
             view = prepared_view(tx, room)
-            seen = find_pool(tx, pool, room)
+            seen = where_borne(find_pool(tx, pool, room), view.survey.pools)
             lost = find_member(view, seen, member)
             if lost is None:
                 lost = find_drive(tx, member, room).identity.drive

@@ -25,6 +25,7 @@ from watcher.exposure.estimate import Exposure
 from watcher.exposure.figure import say_alike, say_chance
 from watcher.exposure.window import WindowPlan
 from watcher.exposure.years import over_the_years
+from watcher.facts.standing import where_borne
 from watcher.facts.units import capital
 from watcher.recovery.shelf import plan_with
 from watcher.rules.view import View
@@ -160,7 +161,7 @@ def plan(context: click.Context, pool: str, *, quick: bool) -> None:
     """What each habit would do for POOL over the years: a spare, scrubs, one more parity."""
     with room_of(context) as room, room.store.snapshot() as tx:
         view = view_here(tx, room)
-        seen = find_pool(tx, pool, room)
+        seen = where_borne(find_pool(tx, pool, room), view.survey.pools)
         lives = lives_of(view, seen)
         chance = None if quick else Random(_SEED)  # noqa: S311 - not a secret
         try:

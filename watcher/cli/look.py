@@ -21,6 +21,7 @@ from watcher.cli.waiting import FIRST_TABLE, Waiter, terminal_waiter
 from watcher.facts.drive import Unread
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.pool import Pool, Protection
+from watcher.facts.standing import as_borne
 from watcher.facts.survey import Survey
 from watcher.readers.taken import Taken
 from watcher.rules.catalogue import judge
@@ -139,7 +140,7 @@ def as_json(looked: Looked) -> dict[str, Any]:
     return {
         "box": survey.box,
         "taken_at": survey.taken_at.isoformat(),
-        "pools": [pool_as_json(pool) for pool in survey.pools],
+        "pools": [pool_as_json(as_borne(pool, survey.pools)) for pool in survey.pools],
         "drives": [
             {
                 "id": r.identity.drive,

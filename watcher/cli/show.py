@@ -10,6 +10,7 @@ from watcher.facts.drive import DriveReading, DriveUnread, Metric, Unread, Verdi
 from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import SubjectKind
 from watcher.facts.pool import MemberState, Pool, Protection, Work, WorkState
+from watcher.facts.standing import as_borne
 from watcher.facts.survey import Survey
 from watcher.facts.units import capital, say_bytes, say_count, say_done
 from watcher.rules.alike import alike, place_of
@@ -78,7 +79,10 @@ def _pool_rows(survey: Survey, zone: tzinfo) -> list[list[str]]:
             pool.protection.value,
             _pool_says(pool, survey.taken_at, zone),
         ]
-        for pool in sorted(survey.pools, key=lambda p: (-_RANK[p.protection], p.name))
+        for pool in sorted(
+            (as_borne(one, survey.pools) for one in survey.pools),
+            key=lambda p: (-_RANK[p.protection], p.name),
+        )
     ]
 
 

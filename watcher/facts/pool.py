@@ -211,9 +211,14 @@ _RANK = {
 }
 
 
+def how_bad(protection: Protection) -> int:
+    """Give how bad a protection is, from 0 for whole on."""
+    return _RANK[protection]
+
+
 def worse_of(one: Protection, other: Protection) -> Protection:
     """Give the worse of two; not knowing is worse than thinned and better than bare."""
-    return one if _RANK[one] >= _RANK[other] else other
+    return one if how_bad(one) >= how_bad(other) else other
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,6 +16,7 @@ from watcher.facts.kernel_event import KernelEvent
 from watcher.facts.pool import LOST_STATES, Pool
 from watcher.facts.pool_past import PoolPast
 from watcher.facts.readiness import Preparation
+from watcher.facts.standing import bearers
 from watcher.facts.survey import Survey
 from watcher.facts.units import say_bytes
 from watcher.rules.tuning import Target
@@ -111,19 +112,7 @@ class View:
         So it is with a stripe over mirrors that are arrays of their own, and with a filesystem in
         an encrypted device on an array.
         """
-        guarded = self._guarded_nodes
-        return bool(pool.in_tree) and all(
-            member.node in guarded
-            or (bool(member.stands_on) and guarded.issuperset(member.stands_on))
-            for member in pool.in_tree
-        )
-
-    @cached_property
-    def _guarded_nodes(self) -> frozenset[str]:
-        """The devices of the pools that were built to bear a loss."""
-        return frozenset(
-            pool.node for pool in self.survey.pools if pool.full_margin and pool.node is not None
-        )
+        return bool(bearers(pool, self.survey.pools))
 
     @cached_property
     def _readings(self) -> Mapping[DriveId, DriveReading]:

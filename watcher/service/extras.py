@@ -14,6 +14,7 @@ from watcher.facts.drive import Unread
 from watcher.facts.finding import Urgency
 from watcher.facts.identity import PoolId, SubjectKind
 from watcher.facts.pool import Pool, Protection, Remark
+from watcher.facts.standing import as_borne
 from watcher.facts.survey import Survey
 from watcher.notify.message_facts import CaseExtras, PoolLine, Watched
 from watcher.recovery.follow import NOT_VERIFIED, asks_to_put_back
@@ -71,7 +72,8 @@ def pool_of_case(case: Case, view: View | None) -> Pool | None:
     key: PoolId | None = finding.pool
     if case.locus.kind is SubjectKind.POOL:
         key = PoolId(case.locus.key)
-    return next((pool for pool in view.survey.pools if pool.pool == key), None)
+    pools = view.survey.pools
+    return next((as_borne(pool, pools) for pool in pools if pool.pool == key), None)
 
 
 GONE_SIGNS = "The signs were looked for again and do not hold any more."
@@ -123,7 +125,7 @@ def watched(book: Book, view: View | None) -> Watched:
                 margin=pool.margin,
                 full_margin=pool.full_margin,
             )
-            for pool in survey.pools
+            for pool in (as_borne(one, survey.pools) for one in survey.pools)
         ),
         notes=tuple(
             f"{f.label}: {f.sentence}"

@@ -17,6 +17,7 @@ from watcher.facts.drive import Metric, Unread
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import LOST_STATES, Pool
 from watcher.facts.pool_past import PoolPast, last_scrub
+from watcher.facts.standing import where_borne
 from watcher.notify.message_facts import LossChance
 from watcher.notify.message_facts import Window as MessageWindow
 from watcher.recovery.shelf import class_of, plan_with
@@ -88,7 +89,11 @@ def as_scrubbed(view: View, pool: Pool) -> Pool:
 
 
 def exposure_of(view: View, pool: Pool, plan: WindowPlan, now: datetime) -> Exposure:
-    """Compute the exposure of a pool as it stands, with what lies on the shelf."""
+    """Compute the exposure of a pool as it stands, with what lies on the shelf.
+
+    Of a pool that stands on others which bear a loss, it is that of those.
+    """
+    pool = where_borne(pool, view.survey.pools)
     past = view.pool_past.get(pool.pool)
     lives = lives_of(view, pool)
     return estimate(
@@ -120,6 +125,7 @@ def exposure_if_lost(
 
     Raises ValueError, with a sentence for a person, when that drive cannot be lost from the pool.
     """
+    pool = where_borne(pool, view.survey.pools)
     if drive in pool.drives and drive not in losable(view, pool):
         raise ValueError(f"the drive {view.label_of(drive)} is out already")
     lives = lives_of(view, pool)

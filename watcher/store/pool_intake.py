@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from watcher.facts.pool import Pool, Protection, WorkKind
+from watcher.facts.standing import as_borne
 from watcher.store.codec import POOL, clean
 from watcher.store.connection import Value, Values
 from watcher.store.part import Part
@@ -35,14 +36,17 @@ class PoolIntake(Part):
 
         A pool that stands twice in one survey is taken in twice, one after the other.
         """
-        left = list(pools)
+        left = every = list(pools)
         while left:
             now = {pool.pool: pool for pool in reversed(left)}
-            self._take_each(here, list(reversed(now.values())))
+            self._take_each(here, list(reversed(now.values())), every)
             left = [pool for pool in left if now[pool.pool] is not pool]
 
-    def _take_each(self, here: Round, pools: list[Pool]) -> None:
-        """Put pools into the history that are not the same, all rows of a kind at once."""
+    def _take_each(self, here: Round, pools: list[Pool], every: list[Pool]) -> None:
+        """Put pools into the history that are not the same, all rows of a kind at once.
+
+        Of ``every`` pool of the survey it is told which bear a loss for others.
+        """
         sql = statements("intake")
         known = self.pool_rows(here.box)
         names = {row["pool"] for row in known}
@@ -56,19 +60,31 @@ class PoolIntake(Part):
         for pool in pools:
             row = rows[pool.pool]
             if here.taken_at >= here.known_until(row["last_seen"]):
-                self._take_pool(here, pool, row, last.get(row["id"]), batch)
+                stands = as_borne(pool, every)
+                self._take_pool(here, pool, stands, row, last.get(row["id"]), batch)
         self.db.change_many(sql["pool-seen"], batch.seen)
         self.db.change_many(sql["add-pool-work"], batch.work)
         self.db.change_many(sql["add-pool-change"], batch.changes)
 
-    def _take_pool(self, here: Round, pool: Pool, row: Any, last: Any, batch: PoolBatch) -> None:  # noqa: ANN401 - rows
-        """Put a pool into the history; ``row`` is how it was seen last, ``last`` its state then."""
+    def _take_pool(
+        self,
+        here: Round,
+        pool: Pool,
+        stands: Pool,
+        row: Any,  # noqa: ANN401 - a row
+        last: Any,  # noqa: ANN401 - a row
+        batch: PoolBatch,
+    ) -> None:
+        """Put a pool into the history; ``row`` is how it was seen last, ``last`` its state then.
+
+        ``stands`` is the pool with the margin that its data has.
+        """
         values: dict[str, Value] = _who(here, pool) | {
             "id": row["id"],
-            "protection": pool.protection.value,
-            "margin": pool.margin,
-            "full_margin": row["full_margin"] if pool.full_margin is None else pool.full_margin,
-            "not_whole_since": _not_whole_since(pool, row["not_whole_since"], here.taken_at),
+            "protection": stands.protection.value,
+            "margin": stands.margin,
+            "full_margin": row["full_margin"] if stands.full_margin is None else stands.full_margin,
+            "not_whole_since": _not_whole_since(stands, row["not_whole_since"], here.taken_at),
             "work_kind": pool.work.kind.value if pool.work is not None else None,
             "work_state": pool.work.state.value if pool.work is not None else None,
             "scrubbed_at": self._scrubbed_at(here, pool, row),
@@ -91,8 +107,8 @@ class PoolIntake(Part):
             batch.work.append(sample)
         state: dict[str, Value] = {
             "protection": values["protection"],
-            "margin": pool.margin,
-            "full_margin": pool.full_margin,
+            "margin": stands.margin,
+            "full_margin": stands.full_margin,
             "work_kind": values["work_kind"],
             "work_state": values["work_state"],
             "said": clean(pool.said),

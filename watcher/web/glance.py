@@ -17,6 +17,7 @@ from watcher.facts.finding import Finding, Urgency
 from watcher.facts.identity import BoxId, DriveId, SubjectKind
 from watcher.facts.pool import AtStake, Noted, Pool, Protection, Remark
 from watcher.facts.pool_past import PoolPast
+from watcher.facts.standing import as_borne
 from watcher.facts.survey import Survey
 from watcher.rules.signs_said import signs_said
 from watcher.rules.view import say_bay
@@ -133,10 +134,12 @@ def glance_of(tx: Transaction, box: BoxId, cases: tuple[Case, ...]) -> Glance:
 def pools_of(survey: Survey, pasts: Iterable[PoolPast]) -> tuple[Pool, ...]:
     """Give the pools of a survey, and after them those that are expected and did not show in it.
 
-    Of these nothing is known now, whatever was seen before.
+    Of these nothing is known now, whatever was seen before. One that stands on others which bear a
+    loss has their margin.
     """
     shown = {pool.pool for pool in survey.pools}
-    return (*survey.pools, *(_unseen(p) for p in pasts if p.in_use and p.pool not in shown))
+    seen = (as_borne(pool, survey.pools) for pool in survey.pools)
+    return (*seen, *(_unseen(p) for p in pasts if p.in_use and p.pool not in shown))
 
 
 def _unseen(past: PoolPast) -> Pool:

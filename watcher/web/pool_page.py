@@ -9,6 +9,7 @@ from typing import Any
 from watcher.exposure.figure import say_chance
 from watcher.facts.identity import BoxId, DriveId, PoolId
 from watcher.facts.pool import Member, MemberState, Pool
+from watcher.facts.standing import bearers
 from watcher.hub.told_words import told_words
 from watcher.recovery.advice import advise
 from watcher.recovery.record import Recovery
@@ -76,6 +77,7 @@ def pool(site: Site, ask: Ask) -> Reply:
         "box": box,
         "unheard": unheard,
         "pool": found,
+        "bearers": [p.name for p in bearers_of(view, found)],
         "seen_at": view.survey.taken_at,
         "blocks": draw_margin(found, size=1.5),
         "rows": _rows(view, found),
@@ -95,6 +97,14 @@ def pool(site: Site, ask: Ask) -> Reply:
         "state_of": state_of,
     }
     return draw(site, ask, "pool.html", words)
+
+
+def bearers_of(view: View, found: Pool) -> tuple[Pool, ...]:
+    """Give the pools that bear a loss for one that does not bear it itself."""
+    as_seen = next((p for p in view.survey.pools if p.pool == found.pool), None)
+    if as_seen is None or as_seen.full_margin != 0:
+        return ()
+    return bearers(as_seen, view.survey.pools)
 
 
 def _progress(values: list[tuple[Any, timedelta, float]], ask: Ask, zone: Any) -> Any:  # noqa: ANN401 - drawn
