@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from datetime import timedelta
 
+import pytest
+
 from tests.hub.stage import NOW
-from watcher.facts.identity import BoxId
+from watcher.facts.identity import BoxId, PoolId
+from watcher.facts.pool import Protection
 from watcher.hub.quiet import (
     finding_of_box,
     findings_of_many,
@@ -14,6 +17,7 @@ from watcher.hub.quiet import (
     sort_out,
     subjects_looked_at,
 )
+from watcher.store.floor import PoolStanding
 from watcher.store.hub import BoxState, EnrolledBox
 
 LEAST = timedelta(minutes=45)
@@ -61,6 +65,57 @@ def test_half_of_all_at_once_are_one_case_about_us() -> None:
     assert found.alone == found.lines == ()
     (us,) = findings_of_many(found, NOW)
     assert "this hub" in us.sentence
+
+
+def stood(name: str, protection: str, margin: int | None = 2, full: int | None = 2) -> PoolStanding:
+    return PoolStanding(
+        box=BoxId("a"),
+        pool=PoolId(f"md:{name}"),
+        name=name,
+        protection=Protection(protection),
+        margin=margin,
+        full_margin=full,
+        last_seen=NOW,
+        scrubbed_at=None,
+    )
+
+
+@pytest.mark.parametrize(
+    ("pools", "said"),
+    [
+        ((), ""),
+        ((stood("cellar", "whole"),), " When last heard: cellar whole."),
+        (
+            (stood("cellar", "whole"), stood("orchard", "thinned", 1)),
+            " When last heard: orchard margin 1 of 2, cellar whole.",
+        ),
+        (
+            (stood("cellar", "whole"), stood("orchard", "whole", 1, 1)),
+            " When last heard, its 2 pools were whole.",
+        ),
+        (
+            (stood("a", "unknown", None), stood("b", "bare", 0), stood("c", "broken", 0)),
+            " When last heard: c broken, b no margin left, a not seen.",
+        ),
+        ((stood("a", "bare", 0, 0),), " When last heard: a built with no margin."),
+        (
+            (stood("a", "bare", 0), *(stood(name, "whole") for name in "bcde")),
+            " When last heard: a no margin left, b whole, c whole, 2 more whole.",
+        ),
+        (
+            tuple(stood(name, "thinned", 1) for name in "abcd"),
+            " When last heard: a margin 1 of 2, b margin 1 of 2, c margin 1 of 2, 1 more.",
+        ),
+    ],
+)
+def test_a_quiet_box_says_how_its_pools_stood_the_worst_first(
+    pools: tuple[PoolStanding, ...], said: str
+) -> None:
+    for let_in in (True, False):
+        sentence = finding_of_box(box("a", 60), NOW, let_in=let_in, pools=pools).sentence
+        assert f".{said} What happens on its drives" in sentence
+    long = finding_of_box(box("a", 60), NOW, pools=[stood("x" * 250, "bare", 0)] * 3)
+    assert len(long.sentence) < 320
 
 
 def test_a_box_whose_token_was_taken_away_is_not_said_to_have_no_power() -> None:

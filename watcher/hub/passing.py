@@ -6,6 +6,7 @@ stops nothing for the others.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from functools import partial
@@ -29,6 +30,7 @@ from watcher.hub.storm import gather, put_off
 from watcher.service.desk import Desk
 from watcher.service.routes import route_findings, routes_seen
 from watcher.store.errors import StoreError
+from watcher.store.floor import PoolStanding
 from watcher.store.hub import EnrolledBox
 
 DUE_AT_ONCE = 50
@@ -103,10 +105,14 @@ class PassingTime:
         with self._store.snapshot() as tx:
             late = tuple(b for b in tx.boxes_not_heard(now - least) if is_quiet(b, now, least))
             watched = tx.count_heard(now - timedelta(days=7))
+            pools: dict[BoxId, list[PoolStanding]] = defaultdict(list)
+            for pool in tx.pools_everywhere() if late else ():
+                pools[pool.box].append(pool)
         found = sort_out(late, watched)
         told = self._own_news((*findings_of_many(found, now), *self._stuck_boxes(now)), now)
         for box in found.alone:
-            told = self._apart(box.box, now, partial(self._tell_quiet, box, now)) or told
+            stood = pools[box.box]
+            told = self._apart(box.box, now, partial(self._tell_quiet, box, stood, now)) or told
         return told
 
     def _stuck_boxes(self, now: datetime) -> tuple[Finding, ...]:
@@ -124,7 +130,7 @@ class PassingTime:
         with self._store.transaction() as tx:
             tx.clock_was_set_back(now)
 
-    def _tell_quiet(self, box: EnrolledBox, now: datetime) -> bool:
+    def _tell_quiet(self, box: EnrolledBox, pools: list[PoolStanding], now: datetime) -> bool:
         """Open the case of one quiet box; the next survey of it clears that."""
         with self._store.transaction(beside=True) as tx:
             fresh = tx.lock_box(box.box)
@@ -134,7 +140,8 @@ class PassingTime:
             if tried is not None and is_heard(box, datetime.fromisoformat(tried), now):
                 return False  # it is there, and a case says that it cannot be seen
             let_in = bool(tx.tokens_of_box(box.box))
-            told = self._shop.open_case(tx, box, finding_of_box(box, now, let_in=let_in), now)
+            found = finding_of_box(box, now, let_in=let_in, pools=pools)
+            told = self._shop.open_case(tx, box, found, now)
             if told is not None:
                 tx.set_quiet(box.box, box.heard_at or box.joined_at)
             return bool(told)

@@ -15,7 +15,10 @@ from datetime import datetime, timedelta
 
 from watcher.facts.finding import Evidence, Finding, Urgency
 from watcher.facts.identity import Subject, SubjectKind, about_source
+from watcher.facts.pool import Protection, how_bad
 from watcher.facts.units import say_count, say_span
+from watcher.notify.words import cut
+from watcher.store.floor import PoolStanding
 from watcher.store.hub import EnrolledBox
 
 ROUNDS_MISSED = 3
@@ -114,12 +117,19 @@ def sort_out(quiet: Iterable[EnrolledBox], watched: int) -> Quiet:
     return Quiet(alone=tuple(alone), lines=tuple(lines), us=tuple(us))
 
 
-def finding_of_box(box: EnrolledBox, now: datetime, *, let_in: bool = True) -> Finding:
-    """Say that one box is quiet, or that it is not ``let_in``: it has no token any more."""
+def finding_of_box(
+    box: EnrolledBox, now: datetime, *, let_in: bool = True, pools: Iterable[PoolStanding] = ()
+) -> Finding:
+    """Say that one box is quiet, or that it is not ``let_in``: it has no token any more.
+
+    How its ``pools`` stood at its last survey is said with it: a box that lost its margin and then
+    fell quiet is not one that was well.
+    """
     away = say_span(now - expected_from(box))
+    stood = _say_stood(pools)
     if not let_in:
         sentence = "Nothing is taken from this box, for its token was taken away; it was last "
-        sentence += f"heard of {away} ago. What happens on its drives is not seen here."
+        sentence += f"heard of {away} ago.{stood} What happens on its drives is not seen here."
         next_step = "Let it join again: midwatch hub invite --client "
         next_step += f"{shlex.quote(box.client)} --box {shlex.quote(box.box)}. If it is watched no "
         next_step += f"more: midwatch hub return {shlex.quote(box.box)}"
@@ -130,7 +140,7 @@ def finding_of_box(box: EnrolledBox, now: datetime, *, let_in: bool = True) -> F
         next_step += "and what it says (journalctl -u midwatch)."
     else:
         sentence = f"The box has not reported for {away}: it, its line or its power is "
-        sentence += "off. What happens on its drives cannot be seen from here."
+        sentence += f"off.{stood} What happens on its drives cannot be seen from here."
         next_step = "Ask whether it is on and its line works. If it runs, it keeps its surveys and "
         next_step += "alerts by itself; look there with: midwatch cases"
     return Finding(
@@ -147,6 +157,43 @@ def finding_of_box(box: EnrolledBox, now: datetime, *, let_in: bool = True) -> F
             Evidence(what="last address", value=box.address or "not known"),
         ),
     )
+
+
+POOLS_NAMED = 3
+"""So many pools are named in a message about a box that is quiet, the worst first; our choice: a
+phone shows no more."""
+
+NAME_LENGTH = 30
+"""Letters of a pool's name that are shown there; our choice."""
+
+
+def _say_stood(pools: Iterable[PoolStanding]) -> str:
+    """Say how the pools of a box stood when it was last heard, the worst first; "" without any."""
+    order = sorted(pools, key=lambda pool: (-how_bad(pool.protection), pool.name))
+    if not order:
+        return ""
+    if len(order) > 1 and all(pool.protection is Protection.WHOLE for pool in order):
+        return f" When last heard, its {len(order)} pools were whole."
+    named = [f"{cut(pool.name, NAME_LENGTH)} {_stood(pool)}" for pool in order[:POOLS_NAMED]]
+    rest = len(order) - len(named)
+    if rest:
+        whole = order[len(named)].protection is Protection.WHOLE
+        named.append(f"{say_count(rest, 'more', 'more')}{' whole' if whole else ''}")
+    return f" When last heard: {', '.join(named)}."
+
+
+def _stood(pool: PoolStanding) -> str:
+    """Say in a word or two how a pool stood."""
+    if pool.protection is Protection.BARE and pool.full_margin == 0:
+        return "built with no margin"
+    if pool.protection is Protection.THINNED:
+        return f"margin {pool.margin} of {pool.full_margin}"
+    return {
+        Protection.BROKEN: "broken",
+        Protection.BARE: "no margin left",
+        Protection.UNKNOWN: "not seen",
+        Protection.WHOLE: "whole",
+    }[pool.protection]
 
 
 def _at(moment: datetime | None) -> str:
