@@ -24,7 +24,9 @@ from watcher.recovery.follow import (
 )
 from watcher.recovery.record import Detour, DetourKind, Recovery, Step
 from watcher.recovery.steps import VERIFY_WITHIN
+from watcher.rules.catalogue import judge
 from watcher.rules.pool import COPY_FIRST, step_when_gone
+from watcher.rules.tuning import UNTUNED
 from watcher.rules.view import View
 
 A, B = DriveId("a"), DriveId("b")
@@ -105,6 +107,17 @@ def test_the_next_step_begins_with_where_the_recovery_is() -> None:
     (led,) = lead((copy,), followed)
     assert led.next_step.startswith(f"{COPY_FIRST} Recovery, step 1 of 6"), "the copy comes first"
     assert led.next_step.endswith(" Do this.")
+
+
+def test_a_loss_says_once_that_the_cable_comes_first() -> None:
+    """On a phone the second time takes the place of which drive to touch."""
+    view = broken_view()
+    (own,) = (f for f in judge(view, UNTUNED) if f.rule == "margin-gone")
+    (led,) = lead((own,), following.follow((), view, Around()))
+    assert led.next_step.lower().count("cable") == 1
+    assert "make sure: is it really" in led.next_step
+    (other,) = lead((replace(own, next_step="Do this."),), following.follow((), view, Around()))
+    assert other.next_step.count("cable") == 1
 
 
 @pytest.mark.parametrize("rule", ["margin-thinned", "margin-gone", "pool-broken", "pool-gone"])

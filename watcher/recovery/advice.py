@@ -72,8 +72,11 @@ def number_of(step: Step) -> str:
     return f"step {WAY.index(step) + 1} of {len(WAY) - 1}"
 
 
-def sentence_of(recovery: Recovery, seen: Seen) -> str:
-    """Say in one or two short sentences where the recovery is and what is next."""
+def sentence_of(recovery: Recovery, seen: Seen, *, says_check: bool = True) -> str:
+    """Say in one or two short sentences where the recovery is and what is next.
+
+    ``says_check``: that the cable comes first is said too; False where other words say it.
+    """
     if not recovery.is_open:
         return recovery.outcome
     standing = recovery.standing_detours
@@ -82,10 +85,10 @@ def sentence_of(recovery: Recovery, seen: Seen) -> str:
     if recovery.step is Step.VERIFY:
         return f"Whole, not yet verified: run a check of {recovery.name}."
     where = f"Recovery, {number_of(recovery.step)}, {STEP_WORDS[recovery.step]}"
-    return f"{where}{_next_of(recovery, seen)}"
+    return f"{where}{_next_of(recovery, seen, says_check=says_check)}"
 
 
-def _next_of(recovery: Recovery, seen: Seen) -> str:
+def _next_of(recovery: Recovery, seen: Seen, *, says_check: bool) -> str:
     """Say what is next at a step, as the end of a sentence."""
     which = " and ".join(short_label(m) for m in recovery.to_replace) or recovery.name
     new = recovery.new_label or "the new drive"
@@ -95,9 +98,9 @@ def _next_of(recovery: Recovery, seen: Seen) -> str:
         needed = place_of(recovery, seen).needed_bytes
         size = f" of at least {say_bytes(needed)}" if needed else ""
         return f"{size} for {which}."
-    way = between(place_of(recovery, seen))
+    check = f" Check its {between(place_of(recovery, seen))} before you blame it."
     words = {
-        Step.MAKE_SURE: f": is it really {which}? Check its {way} before you blame it.",
+        Step.MAKE_SURE: f": is it really {which}?{check if says_check else ''}",
         Step.PROVE: f": test {new} before it goes in.",
         Step.SWAP: f": {new} goes in for {which}.",
     }

@@ -18,7 +18,7 @@ from watcher.recovery.ground import is_replaced
 from watcher.recovery.record import DetourKind, Event, Recovery, Step
 from watcher.recovery.seen import Seen, look
 from watcher.recovery.steps import advance, is_unverified_for_long, needs_recovery, open_recovery
-from watcher.rules.pool import COPY_FIRST
+from watcher.rules.pool import CHECK_FIRST, COPY_FIRST
 from watcher.rules.view import View
 
 NOT_VERIFIED = "rebuild-not-verified"
@@ -165,7 +165,9 @@ def _led(finding: Finding, one: Followed | None) -> Finding:
         return replace(finding, next_step=pulled.text)
     if finding.rule == "pool-gone" and one.recovery.detour(DetourKind.BEYOND_MARGIN) is not None:
         return finding  # the same in its own words, with what to do
-    sentence = sentence_of(one.recovery, one.seen).replace(": let it finish.", ".")
+    says_check = CHECK_FIRST not in finding.next_step
+    sentence = sentence_of(one.recovery, one.seen, says_check=says_check)
+    sentence = sentence.replace(": let it finish.", ".")
     copy = f"{COPY_FIRST} " if finding.next_step.startswith(COPY_FIRST) else ""
     rest = finding.next_step.removeprefix(copy)
     return replace(finding, next_step=f"{copy}{sentence} {rest}")

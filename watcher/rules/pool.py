@@ -232,6 +232,8 @@ def _stands_in(view: View, pool: Pool) -> str:
 
 NO_SYNC: Final = "Let no sync run: it would give up what parity can still bring back."
 
+CHECK_FIRST: Final = "Check seat, cable and power of what is out first"
+
 
 def _swap_step(view: View, pool: Pool) -> str:
     """Say how to get the margin back, naming what to touch and what not."""
@@ -250,10 +252,9 @@ def _swap_step(view: View, pool: Pool) -> str:
     which = f"meanwhile. Then {which}" if running else f"than {which}"
     return (
         f"{sync}{running}Touch no other drive {which}: {'; '.join(out)}. {_hangs(view, pool)}"
-        f"{'' if running else _waits(view, pool)}Check "
-        "seat, cable and power of what is out first; if it stays out, replace it with one at least "
-        f"as large, powering down first unless the bay is made for hot swap{care}. Check by model "
-        "and serial number before you pull anything."
+        f"{'' if running else _waits(view, pool)}{CHECK_FIRST}; if it stays out, replace it with "
+        "one at least as large, powering down first unless the bay is made for hot swap"
+        f"{care}. Check by model and serial number before you pull anything."
     )
 
 
