@@ -118,6 +118,9 @@ def test_of_a_filesystem_on_an_encrypted_array_a_lost_drive_is_reckoned_of_the_a
     assert exposure_of(seen, above, WindowPlan(), NOW).name == "media"
     lost = exposure_if_lost(seen, above, drive_id(0), WindowPlan(), NOW)
     assert (lost.name, lost.protection) == ("media", Protection.BARE)
+    below = replace(pool(lost=1), node="/dev/md0")
+    seen = View(survey=survey("s", drives=drives, pools=(below, above)), now=NOW)
+    assert losable(seen, above) == {drive_id(n) for n in range(1, 4)}
 
 
 def test_the_lost_drives_count_and_progress_is_that_of_the_same_work() -> None:

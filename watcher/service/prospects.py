@@ -114,7 +114,8 @@ def losable(view: View, pool: Pool) -> frozenset[DriveId]:
     device: that it is in no list of the survey does not say that it is out.
     """
     vanished = {one.drive for one in view.survey.unread if one.why is Unread.VANISHED}
-    used = (m for m in pool.in_tree if m.state not in LOST_STATES)
+    reckoned = where_borne(pool, view.survey.pools)
+    used = (m for m in reckoned.in_tree if m.state not in LOST_STATES)
     return frozenset(drive for m in used for drive in m.drives if drive not in vanished)
 
 
