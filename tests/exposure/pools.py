@@ -55,8 +55,10 @@ def parity(count: int, bears: int, lost: tuple[int, ...] = (), start: int = 0) -
     )
 
 
-def ring(count: int, lost: int | None = None, *, is_known: bool = True) -> RedundancySet:
-    """Make what md's ``far`` and ``offset`` copies make: each member mirrored on the next.
+def ring(
+    count: int, lost: int | None = None, *, is_known: bool = True, copies: int = 2
+) -> RedundancySet:
+    """Make what md's ``far`` and ``offset`` copies make: each member mirrored on the next ones.
 
     The member that is lost rests on no drive any more where ``is_known`` is False.
     """
@@ -64,7 +66,11 @@ def ring(count: int, lost: int | None = None, *, is_known: bool = True) -> Redun
     if lost is not None and not is_known:
         parts[lost] = Member(name="removed", state=MemberState.MISSING)
     mirrors = tuple(
-        RedundancySet(name="mirror", bears=1, parts=(parts[n], parts[(n + 1) % count]))
+        RedundancySet(
+            name="mirror",
+            bears=copies - 1,
+            parts=tuple(parts[(n + more) % count] for more in range(copies)),
+        )
         for n in range(count)
     )
     return RedundancySet(name="ring", bears=0, parts=mirrors)

@@ -15,6 +15,7 @@ from watcher.exposure.estimate import Exposure, estimate, if_lost
 from watcher.exposure.figure import Figure
 from watcher.exposure.forecast import Pace, Progress
 from watcher.exposure.life import DriveLife, Recording
+from watcher.exposure.loss import BOUNDED
 from watcher.exposure.window import Spare, Step, WindowPlan
 from watcher.facts.identity import DriveId
 from watcher.facts.pool import (
@@ -258,6 +259,12 @@ def test_a_lost_member_that_two_mirrors_share_is_one() -> None:
     found = estimate(pool(ring(6, 1)), lives(6), SHELF, NOW)
     assert found.is_open
     assert not any("More than one member" in note for note in found.notes)
+
+
+@pytest.mark.parametrize(("count", "copies", "bounded"), [(6, 2, False), (24, 6, True)])
+def test_a_chance_that_is_a_bound_is_noted(count: int, copies: int, bounded: bool) -> None:
+    found = estimate(pool(ring(count, 1, copies=copies)), lives(count), SHELF, NOW)
+    assert (BOUNDED in found.notes) is bounded
 
 
 @settings(max_examples=25, deadline=None)

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from tests.exposure.pools import NOW, life, lives, name, parity, pool
+from tests.exposure.pools import NOW, life, lives, name, parity, pool, ring
 from watcher.exposure.figure import Figure
 from watcher.exposure.life import DriveClass
 from watcher.exposure.window import Spare, WindowPlan
@@ -129,6 +129,17 @@ def test_the_sentence_gives_the_interval() -> None:
     assert "between" in found.sentence
     assert found.first_loss_yearly > 0
     assert found.hours_bare > 24
+
+
+def test_a_chance_that_is_a_bound_is_said_to_be_one() -> None:
+    """Four copies that go round 24 drives; the sets of one more parity rest on 48."""
+    exact, bound = (
+        over_the_years(pool(ring(count, copies=copies)), lives(count), CARELESS, NOW)
+        for count, copies in ((8, 3), (24, 4))
+    )
+    assert (exact.bounded, bound.bounded) == (False, True)
+    assert "the true chance is lower" in bound.sentence
+    assert "the true chance" not in exact.sentence
 
 
 def test_a_structure_that_is_not_known_has_no_outlook() -> None:

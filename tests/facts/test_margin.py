@@ -113,6 +113,22 @@ def test_the_margin_is_right_where_members_share_drives(tree: RedundancySet) -> 
     assert margin_of(tree) == (best if best == worst else None)
 
 
+def test_copies_that_go_round_many_drives_take_no_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A set that bears no loss falls with one part: no combination of its drives need be tried."""
+    parts = [member(number) for number in range(24)]
+    rings = tuple(
+        RedundancySet(
+            name="mirror",
+            bears=5,
+            parts=tuple(parts[(number + more) % 24] for more in range(6)),
+        )
+        for number in range(24)
+    )
+    monkeypatch.delattr("watcher.facts.margin._choices")
+    tree = RedundancySet(name="ring", bears=0, parts=rings)
+    assert (margin_of(tree), full_margin_of(tree)) == (5, 5)
+
+
 @pytest.mark.parametrize(("bears", "margin"), [(39, 38), (6, 5), (1, 0)])
 def test_one_shared_drive_among_many_takes_no_time(bears: int, margin: int) -> None:
     """A mirror of the boot partition over all drives, and one drive with two: seconds doubled."""

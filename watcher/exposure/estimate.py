@@ -11,7 +11,7 @@ from watcher.exposure.fading import choices_while_whole
 from watcher.exposure.figure import Figure, say_alike, say_chance
 from watcher.exposure.forecast import Forecast, Pace, Progress, forecast
 from watcher.exposure.life import CLUSTERING, DriveClass, DriveLife, Recording, kinship
-from watcher.exposure.loss import Loss, loss_over, pool_without
+from watcher.exposure.loss import BOUNDED, Loss, is_bounded, loss_over, pool_without
 from watcher.exposure.rebuild import (
     SMALLEST_SHARE_LEFT,
     curve_ratio,
@@ -210,6 +210,8 @@ def _estimate(asked: _Asked) -> Exposure:
         return replace(closed, notes=(_NEVER_GUARDED,))
     if pool.scrubbed_at is None:
         notes.append(_NEVER_READ)
+    if is_bounded(pool.tree):
+        notes.append(BOUNDED)
     if pool.protection is Protection.WHOLE:
         ranking = choices_while_whole(
             pool,

@@ -51,17 +51,34 @@ def tree_loss(
     A drive that carries several members takes them all with it. Where very many are tied together
     like this the good drives count as one set that bears the margin: never below the truth.
     """
-    seen: set[DriveId] = set()
-    shared = False
-    for member in members_of(tree):
-        shared = shared or not seen.isdisjoint(member.drives)
-        seen.update(member.drives)
-    if not shared:
+    if not _shares_drives(tree):
         return _part_loss(tree, fails, unread)
     walk = walk_of(tree)
     if walk is not None:
         return walk.chances(fails, unread)
     return _as_one(tree, fails, unread, _margin_of(tree))
+
+
+def _shares_drives(tree: RedundancySet) -> bool:
+    """Tell whether any drive carries two members."""
+    seen: set[DriveId] = set()
+    shared = False
+    for member in members_of(tree):
+        shared = shared or not seen.isdisjoint(member.drives)
+        seen.update(member.drives)
+    return shared
+
+
+def is_bounded(tree: RedundancySet) -> bool:
+    """Tell whether :func:`tree_loss` gives no exact chance but one that is never below it."""
+    return _shares_drives(tree) and walk_of(tree) is None
+
+
+BOUNDED = (
+    "So many of its parts share drives that each loss beyond its margin is counted as a loss of "
+    "data: the true chance is lower."
+)
+"""What is said of a chance that is a bound."""
 
 
 def _member_loss(

@@ -24,6 +24,7 @@ from watcher.exposure.life import (
     is_worn,
     kinship,
 )
+from watcher.exposure.loss import BOUNDED, is_bounded
 from watcher.exposure.redundancy import chain
 from watcher.exposure.simulate import Chance, Group, Tally, simulate
 from watcher.exposure.span import Span
@@ -91,6 +92,7 @@ class Years:
     hours_bare: float  # mean, after each of them
     habits: tuple[Habit, ...]  # the most helpful first, those kept already last
     chain_yearly: float | None  # the textbook chain with like drives, no unreadable sectors
+    bounded: bool = False  # the chances are never below the true ones, and may be above
     simulated: Tally | None = None
     simulated_yearly: tuple[float, float] | None = None  # 95% interval of the rate
 
@@ -98,9 +100,10 @@ class Years:
     def sentence(self) -> str:
         """Say the chance for the owner."""
         likely, low, high = say_alike(self.yearly.likely, self.yearly.low, self.yearly.high)
+        bound = f" {BOUNDED}" if self.bounded else ""
         return (
             f"As it is run now, the chance of losing data is {likely} a year (between {low} and"
-            f" {high})."
+            f" {high}).{bound}"
         )
 
 
@@ -137,6 +140,7 @@ def over_the_years(
         hours_bare=before.bare_hours,
         habits=tuple(habits),
         chain_yearly=None if group is None else _chain_yearly(group),
+        bounded=whole.tree is not None and is_bounded(whole.tree),
         simulated=tally,
         simulated_yearly=None if tally is None else tally.yearly_interval(),
     )

@@ -101,10 +101,16 @@ def _choices(alike: list[list[DriveId]], count: int) -> Iterator[tuple[DriveId, 
 def _cheapest_loss(tree: RedundancySet, *, unknown_is_good: bool, as_built: bool) -> int:
     """Give the fewest drives whose loss loses the tree.
 
-    Members that share a drive fall together, so where drives are shared, combinations of drives
-    are tried from the smallest up, once for all that come to the same; the count of members is the
-    upper bound.
+    A set that bears no loss falls with the cheapest of its parts, whatever they share. Elsewhere
+    members that share a drive fall together: there combinations of drives are tried from the
+    smallest up, once for all that come to the same; the count of members is the upper bound.
     """
+    if not tree.bears and all(isinstance(part, RedundancySet) for part in tree.parts):
+        return min(
+            _cheapest_loss(part, unknown_is_good=unknown_is_good, as_built=as_built)
+            for part in tree.parts
+            if isinstance(part, RedundancySet)
+        )
     none: frozenset[DriveId] = frozenset()
     bound = _price(tree, unknown_is_good=unknown_is_good, as_built=as_built, lost=none)
     seen = [drive for member in members_of(tree) for drive in member.drives]
