@@ -11,16 +11,24 @@ from hypothesis import strategies as st
 from tests.exposure.pools import NOW, TB, fading_life, life, lives, name, parity, pool, working
 from watcher.exposure.choices import (
     CLOSE_FACTOR,
+    COPY_SLOWS_REBUILD,
+    LEAST_SPARED_HOURS,
+    NOTICEABLE_BUSY_SHARE,
+    SERVING_BUSY_SHARE,
     Choice,
     ChoiceKind,
+    OpenWindow,
     Ranking,
+    choices_while_open,
     fading,
     rank,
 )
 from watcher.exposure.estimate import estimate
 from watcher.exposure.figure import Figure
+from watcher.exposure.loss import Loss
 from watcher.exposure.rebuild import Load
-from watcher.exposure.window import Spare, WindowPlan
+from watcher.exposure.span import Span
+from watcher.exposure.window import Part, Spare, Step, Window, WindowPlan
 from watcher.facts.pool import WorkKind
 
 
@@ -180,3 +188,129 @@ def test_fading_drives_are_named_worst_first() -> None:
     assert [one.drive for one in fading(drives, pool(parity(5, 1)))] == [name(3), name(1)]
     elsewhere = {name(9): fading_life(9, 50.0), name(1): life(1)}
     assert fading(elsewhere, pool(parity(5, 1))) == ()
+
+
+def plain_window(plan: WindowPlan) -> Window:
+    """Make a window of plain numbers: 4 h to wait, 20 h of burn-in, 10 h of rebuild when idle."""
+    hours = {
+        Step.SPARE: 3.0,
+        Step.REACH: 1.0,
+        Step.BURN_IN: 20.0 if plan.burn_in else 0.0,
+        Step.REBUILD: 10.0 / (1.0 - plan.load.busy_share),
+    }
+    parts = tuple(Part(step=step, span=Span.exactly(h)) for step, h in hours.items() if h)
+    bare = Span.exactly(sum(hours.values()))
+    return Window(begins=NOW, parts=parts, bare=bare, whole=bare, zone=plan.zone)
+
+
+def plain_loss(bare: Span) -> Loss:
+    """Make a loss of plain numbers: 0.0002 an hour for the pool, 0.001 for some files of it."""
+    beyond, files = 0.0002 * bare.mean, 0.001 * bare.mean
+    return Loss(
+        any_data=Figure.exactly(beyond + files),
+        beyond_margin=Figure.exactly(beyond),
+        some_files=Figure.exactly(files),
+    )
+
+
+def plainly(plan: WindowPlan, *, running: bool = False, **changes: object) -> Ranking:
+    return choices_while_open(
+        OpenWindow(
+            pool=pool(parity(6, 1, (2,)), **changes),
+            plan=plan,
+            window_for=plain_window,
+            loss_for=plain_loss,
+            running=running,
+        )
+    )
+
+
+COPY = Span.about(10.0, 12.0, 20.0)  # 3.6 TB at 100 MB/s; 20 TB are held, so 18% have no copy
+ALONE = WindowPlan(
+    spare=Spare.NONE,
+    without_backup_bytes=3_600_000_000_000,
+    copy_bytes_per_second=1e8,
+    load=Load(busy_share=0.0),
+)
+
+
+def test_what_copying_first_is_worth_by_hand() -> None:
+    copied = by_kind(plainly(ALONE))[ChoiceKind.COPY_FIRST]
+    later = COPY.mean - 4.0
+    assert copied.hours_bare == pytest.approx(14.0 + later)
+    assert copied.through is not None
+    assert (copied.through - NOW).total_seconds() / 3600 == pytest.approx(14.0 + later, abs=0.02)
+    assert copied.chance.likely == pytest.approx(0.0012 * (14.0 + later))
+    assert copied.irreplaceable is not None
+    assert copied.measure == pytest.approx((0.0002 + 0.18 * 0.001) * COPY.mean)
+    assert copied.costs.startswith(f"the rebuild begins about {int(later)} h")
+
+
+def test_what_copying_alongside_is_worth_by_hand() -> None:
+    copied = by_kind(plainly(ALONE, running=True))[ChoiceKind.COPY_ALONGSIDE]
+    slower = COPY.mean * COPY_SLOWS_REBUILD
+    assert copied.hours_bare == pytest.approx(14.0 + slower)
+    assert copied.measure == pytest.approx((0.0002 + 0.18 * 0.001) * COPY.mean)
+    assert f"about {int(slower)} h" in copied.costs
+
+
+@pytest.mark.parametrize(
+    ("used", "capacity", "share"),
+    [
+        (20 * TB, 40 * TB, 0.18),
+        (None, 36 * TB, 0.1),
+        (None, None, 1.0),  # not known what is held: all of it, the careful side
+        (2 * TB, 40 * TB, 1.0),
+    ],
+)
+def test_only_the_share_that_has_no_copy_counts_of_single_files(
+    used: int | None, capacity: int | None, share: float
+) -> None:
+    found = by_kind(plainly(ALONE, used_bytes=used, capacity_bytes=capacity))
+    at_once = found[ChoiceKind.REBUILD_AT_ONCE]
+    assert at_once.measure == pytest.approx((0.0002 + share * 0.001) * 14.0)
+    assert at_once.chance.likely == pytest.approx(0.0012 * 14.0)
+
+
+def test_what_is_at_stake_is_named_by_what_is_known_of_copies() -> None:
+    assert "losing data that has no copy of" in plainly(ALONE).reason
+    unknown = plainly(replace(ALONE, without_backup_bytes=None)).reason
+    assert "losing data of" in unknown
+
+
+@pytest.mark.parametrize(
+    ("busy", "lighter", "serving"),
+    [
+        (0.0, False, True),
+        (NOTICEABLE_BUSY_SHARE, True, True),
+        (SERVING_BUSY_SHARE, True, False),
+        (0.8, True, False),
+    ],
+)
+def test_load_is_a_choice_where_it_changes_anything(
+    busy: float, *, lighter: bool, serving: bool
+) -> None:
+    found = by_kind(plainly(replace(ALONE, load=Load(busy_share=busy))))
+    assert (ChoiceKind.LIGHTEN_LOAD in found, ChoiceKind.SERVE_USERS in found) == (lighter, serving)
+    running = by_kind(plainly(replace(ALONE, load=Load(busy_share=busy)), running=True))
+    assert (ChoiceKind.LIGHTEN_LOAD in running) == lighter
+    if lighter:
+        assert found[ChoiceKind.LIGHTEN_LOAD].costs == "the pool is out of use for about 10 h"
+    if serving:
+        assert found[ChoiceKind.SERVE_USERS].hours_bare == pytest.approx(
+            4.0 + 10.0 / (1.0 - SERVING_BUSY_SHARE)
+        )
+
+
+def test_a_burn_in_says_what_it_costs_and_nothing_where_it_spares() -> None:
+    tested = by_kind(plainly(replace(ALONE, burn_in=True)))[ChoiceKind.BURN_IN_FIRST]
+    assert tested.costs == "about 20 h more with the margin short; erases the new drive"
+    weak = WindowPlan(spare=Spare.UNPROVEN, weak_new_drive=Figure.exactly(0.9))
+    assert by_kind(ranking(weak))[ChoiceKind.BURN_IN_FIRST].costs == "erases the new drive"
+
+
+@pytest.mark.parametrize("spared", [LEAST_SPARED_HOURS, LEAST_SPARED_HOURS / 2])
+def test_time_spared_is_said_from_half_an_hour(spared: float) -> None:
+    one = choice(ChoiceKind.LET_IT_RUN, 0.001, 10.0)
+    found = rank([one, choice(ChoiceKind.COPY_FIRST, 0.01, 10.0 + spared)])
+    assert ("less exposed" in found.reason) == (spared >= LEAST_SPARED_HOURS)

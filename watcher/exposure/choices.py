@@ -154,8 +154,10 @@ def _before_rebuilding(case: OpenWindow) -> list[Choice]:
     if plan.spare not in {Spare.IN_PLACE, Spare.PROVEN} and plan.burn_in_passes:
         tested = replace(plan, burn_in=True)
         one = _option(case, ChoiceKind.BURN_IN_FIRST, "Burn the new drive in first", tested, "")
-        longer = _say(max(0.0, one.hours_bare - base))
-        costs = f"about {longer} more with the margin short; erases the new drive"
+        longer = one.hours_bare - base
+        costs = "erases the new drive"
+        if longer >= LEAST_SPARED_HOURS:
+            costs = f"about {_say(longer)} more with the margin short; {costs}"
         choices.append(replace(one, costs=costs))
     if plan.without_backup_bytes:
         choices.append(_copy_first(case, plan))
@@ -283,9 +285,10 @@ def _copy_first(case: OpenWindow, plan: WindowPlan) -> Choice:
     delay = max(0.0, copying.mean - waiting)
     one = _after_copy(case, plan, window.bare.plus(Span.exactly(delay)), copying, window)
     costs = f"the rebuild begins about {_say(delay)} later" if delay >= 0.1 else "no time is lost"
-    through = None if one.through is None else one.through + lasting(delay)
     return replace(
-        one, costs=f"{costs}; a place for {say_bytes(plan.without_backup_bytes)}", through=through
+        one,
+        costs=f"{costs}; a place for {say_bytes(plan.without_backup_bytes)}",
+        through=window.likely + lasting(delay),
     )
 
 
