@@ -8,7 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from watcher.service.mounted import lacks_mount, not_mounted, unit_lacks, unit_of
+from watcher.service.mounted import (
+    UNITS,
+    lacks_mount,
+    not_mounted,
+    unit_lacks,
+    unit_of,
+    units_in_force,
+)
 
 STATE = Path("/var/lib/midwatch")
 LIST = """
@@ -102,6 +109,12 @@ def test_a_unit_that_is_masked_over_another_lacks_nothing(tmp_path: Path) -> Non
     (tmp_path / "etc" / file.name).symlink_to("/dev/null")
     units = (tmp_path / "etc", tmp_path / "usr")
     assert unit_lacks(Path("/srv/my-films"), units, mounted().__contains__) is None
+
+
+def test_where_systemd_does_not_run_its_units_mount_nothing(tmp_path: Path) -> None:
+    """A container with the package has ``tmp.mount``, and a ``/tmp`` that is no mount."""
+    assert units_in_force(tmp_path / "none") == ()
+    assert units_in_force(tmp_path) == UNITS
 
 
 def test_a_state_folder_that_is_a_link_is_looked_for_where_it_leads(tmp_path: Path) -> None:

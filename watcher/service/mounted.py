@@ -5,7 +5,8 @@ begun there would know nothing of the past, nor of the drive that is gone, and n
 What should be mounted stands in fstab(5), or in a unit (systemd.mount(5)) whose name is the place,
 with ``-`` for ``/`` and ``\x2d`` for a dash, and which a target wants or needs. Entries marked
 ``noauto``, units that no target asks for or that are masked, and those that bind a folder to
-another place are left aside, since of these it cannot be told that they are missing.
+another place are left aside, since of these it cannot be told that they are missing; so are all
+units where systemd does not run.
 """
 
 from __future__ import annotations
@@ -19,6 +20,9 @@ from pathlib import Path
 FSTAB = Path("/etc/fstab")
 UNITS = tuple(Path(f"/{place}/systemd/system") for place in ("etc", "run", "usr/lib"))
 """Where units lie, the one that counts first (systemd.unit(5))."""
+
+BOOTED = Path("/run/systemd/system")
+"""Is there where systemd runs (sd_booted(3)); elsewhere, as in a container, units mount nothing."""
 
 _BINDS = {"bind", "rbind"}
 _PLAIN = f"{string.ascii_letters}{string.digits}:_."
@@ -101,10 +105,16 @@ def unit_of(place: Path) -> str:
     return f"{name or '-'}.mount"
 
 
+def units_in_force(booted: Path = BOOTED) -> tuple[Path, ...]:
+    """Give the folders of the units that somebody heeds."""
+    return UNITS if booted.is_dir() else ()
+
+
 def lacks_mount(folder: Path) -> Path | None:
     """Tell of a folder of this machine; where there is no such list nothing is lacking."""
     try:
         text = FSTAB.read_text(encoding="utf-8", errors="replace")
     except OSError:
         text = ""
-    return not_mounted(folder, text, Path.is_mount) or unit_lacks(folder, UNITS, Path.is_mount)
+    listed = not_mounted(folder, text, Path.is_mount)
+    return listed or unit_lacks(folder, units_in_force(), Path.is_mount)
