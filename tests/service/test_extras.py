@@ -91,6 +91,10 @@ def test_the_regular_message_tells_what_is_watched_and_what_is_only_to_know() ->
     seen = watched(desk.book, view(*map(reading, "abc"), pools=whole().survey.pools))
     assert (seen.drives, [line.name for line in seen.pools]) == (3, ["tank"])
     assert seen.notes == ("bay 3: runs-warm holds",)
+    assert seen.open_cases == 0, "the note is counted, and no second time as a case"
+    case_of(desk, finding("runs-warm", urgency=Urgency.NOTE, pool=None), finding())
+    for box in (None, view(*map(reading, "abc"), pools=whole().survey.pools)):
+        assert watched(desk.book, box).open_cases == 1
 
 
 def test_a_filesystem_on_an_encrypted_array_has_the_margin_of_the_array_in_messages() -> None:

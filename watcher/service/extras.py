@@ -110,10 +110,11 @@ def proof_of(case: Case, pool: Pool | None, book: Book | None = None) -> str:
 
 
 def watched(book: Book, view: View | None) -> Watched:
-    """Say what is being watched, for the regular message."""
+    """Say what is being watched, for the regular message; what is to know counts as notes only."""
     still = book.open_cases
+    weighty = sum(case.is_weighty for case in still)
     if view is None:
-        return Watched(drives=0, open_cases=len(still), last_survey_at=book.last_survey_at)
+        return Watched(drives=0, open_cases=weighty, last_survey_at=book.last_survey_at)
     survey = view.survey
     hidden = [u for u in survey.unread if u.why is not Unread.ASLEEP]
     return Watched(
@@ -134,7 +135,7 @@ def watched(book: Book, view: View | None) -> Watched:
             if f.urgency is Urgency.NOTE
         ),
         blind=(*(u.detail for u in hidden), *(b.detail for b in survey.blind_to_tell)),
-        open_cases=len(still),
+        open_cases=weighty,
         last_survey_at=survey.taken_at,
     )
 
