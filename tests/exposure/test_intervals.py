@@ -1,10 +1,11 @@
-"""Exact intervals and bounds: properties (worked examples are in tests/reference)."""
+"""Exact intervals and bounds: properties, and scipy at the ends (worked examples: tests/reference)."""
 
 from __future__ import annotations
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import special, stats
 
 from watcher.exposure.intervals import (
     afr_interval,
@@ -61,3 +62,24 @@ def test_closer_mtbfs_need_longer_tests() -> None:
     near, far = fixed_length_plan(0.1, 0.1, 2.0), fixed_length_plan(0.1, 0.1, 5.0)
     assert near.length > far.length
     assert near.failures > far.failures
+
+
+@pytest.mark.parametrize("shape", [0.5, 1.0, 10.0, 1e3, 1e4, 1e6])
+@pytest.mark.parametrize("factor", [1e-6, 0.5, 0.99, 1.0, 1.01, 2.0, 100.0])
+def test_the_share_is_that_of_the_reference_library_at_its_ends(
+    shape: float, factor: float
+) -> None:
+    found = gamma_share(shape, shape * factor)
+    assert found == pytest.approx(special.gammainc(shape, shape * factor), abs=1e-9)
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 50, 5_000, 1_000_000])
+@pytest.mark.parametrize("confidence", [0.5, 0.95, 0.999])
+def test_the_interval_of_a_count_is_that_of_the_reference_library(
+    count: int, confidence: float
+) -> None:
+    """From none that failed to a million; scipy's chi-square beside Garwood's limits."""
+    tail = (1.0 - confidence) / 2.0
+    low = stats.chi2.ppf(tail, 2 * count) / 2.0 if count else 0.0
+    high = stats.chi2.isf(tail, 2 * count + 2) / 2.0
+    assert poisson_interval(count, confidence) == pytest.approx((low, high), rel=1e-9)

@@ -239,11 +239,15 @@ def _irreplaceable(case: OpenWindow, loss: Loss) -> Figure | None:
     share = _share_without_copy(case)
     if share is None or share == 0.0:
         return None
-    ends = (
-        min(1.0, whole + share * files)
+    return _lost_alone(share, loss)
+
+
+def _lost_alone(share: float, loss: Loss) -> Figure:
+    """Give the chance that data is lost of which this share of the pool is made."""
+    low, likely, high = (
+        whole + share * files
         for whole, files in zip(loss.beyond_margin.ends, loss.some_files.ends, strict=True)
     )
-    low, likely, high = ends
     return Figure.chance(low, likely, high)
 
 
@@ -258,19 +262,12 @@ def _after_copy(
 ) -> Choice:
     """Compute a choice in which data with no copy is exposed only while it is copied."""
     whole = case.loss_for(bare)
-    meanwhile = case.loss_for(copying)
-    share = _share_without_copy(case) or 0.0
-    ends = (
-        min(1.0, lost + share * files)
-        for lost, files in zip(meanwhile.beyond_margin.ends, meanwhile.some_files.ends, strict=True)
-    )
-    low, likely, high = ends
     size = say_bytes(plan.without_backup_bytes)
     return Choice(
         kind=ChoiceKind.COPY_FIRST,
         title=f"First copy the {size} that have no copy, then rebuild",
         chance=whole.any_data,
-        irreplaceable=Figure.chance(low, likely, high),
+        irreplaceable=_irreplaceable(case, case.loss_for(copying)),
         hours_bare=bare.mean,
         through=window.likely,
         costs="",
