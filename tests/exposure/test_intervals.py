@@ -1,4 +1,4 @@
-"""Exact intervals and bounds: properties, and scipy at the ends (worked examples: tests/reference)."""
+"""Exact intervals and bounds: properties, and scipy at the ends (examples: tests/reference)."""
 
 from __future__ import annotations
 
