@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -242,10 +243,28 @@ def test_of_a_new_drive_that_holds_the_first_place_none_is_at_hand_for_the_secon
     assert found.stays[-1].entered_on == ("no drive that fits is here",)
 
 
+def test_a_new_drive_that_another_pool_took_leads_back_to_getting_one() -> None:
+    """One whose identity cannot be told any more may still be free."""
+    made = at_swap()
+    made.world.sizes["m0"] = 2048  # beside one that is too small
+    made.world.now += timedelta(minutes=10)
+    seen = made.world.seen()
+    small = tuple(one for one in seen.newcomers if one.identity.drive == "m0")
+    taken = replace(seen, newcomers=small)
+    found, _ = advance(recovery_of(made), taken, seen.at)
+    assert (found.step, found.new_drive) == (Step.GET_DRIVE, None)
+    assert found.stays[-1].entered_on == ("n1 is in a pool already",)
+    known = {drive: who for drive, who in seen.identities.items() if drive != "n1"}
+    found, _ = advance(recovery_of(made), replace(taken, identities=known), seen.at)
+    assert (found.step, found.new_drive) == (Step.SWAP, "n1")
+
+
 def test_a_new_drive_whose_place_cannot_be_told_stays_the_new_drive() -> None:
     made = at_swap()
     made.world.put("n1", "b", MemberState.UNKNOWN)
     made.world.set("c", MemberState.FAILED)
+    made.world.notes = [Noted(remark=Remark.MIXED_PROFILES, text="mixed", at_most=Protection.BARE)]
+    assert made.world.seen().is_readable
     assert later(made).step is Step.SWAP
 
 
